@@ -1,0 +1,1 @@
+"""Commands: asking and showing. Nothing is decided here."""

@@ -1,0 +1,45 @@
+"""The command line. Each module in `COMMANDS` has `register(app)`; heavy imports stay inside commands.
+
+Exit codes: 0 fine, 1 the thing asked about failed, 2 wrong use.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import typer
+
+from benchd.errors import BenchError
+
+COMMANDS = [
+    "benchd.cli.rom",
+    "benchd.cli.map",
+]
+
+app = typer.Typer(
+    name="benchd",
+    help="Watch PC boots on the bench, compare trials, find out why a card does not work.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+def build() -> typer.Typer:
+    """Return the application with every command registered."""
+    for name in COMMANDS:
+        importlib.import_module(name).register(app)
+    return app
+
+
+def main() -> None:
+    """Entry point: run a command, print errors of ours as one message, exit 0, 1 or 2."""
+    try:
+        build()()
+    except BenchError as error:
+        print(f"benchd: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        sys.exit(1)
