@@ -1,0 +1,116 @@
+"""TOML files with errors that name file, line and key."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from benchd.errors import CallerError
+
+M = TypeVar("M", bound=BaseModel)
+HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
+KEY = re.compile(r"""^\s*(?:"([^"]+)"|'([^']+)'|([A-Za-z0-9_-]+))\s*[=.]""")
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong in a file. `line` is 1-based, 0 where unknown; `key` is dotted, e.g. stage[2].limit."""
+
+    file: str
+    line: int
+    key: str
+    text: str
+
+    def __str__(self) -> str:
+        where = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{where}: {self.key}: {self.text}" if self.key else f"{where}: {self.text}"
+
+
+class FileProblems(CallerError):
+    """A file was read and is wrong; `problems` lists everything found, in file order."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = sorted(problems, key=lambda p: p.line)
+        super().__init__("\n".join(str(p) for p in self.problems))
+
+
+def dotted(path: Sequence[str | int]) -> str:
+    """Return `("stage", 1, "limit")` as `stage[2].limit` (people count from one)."""
+    out = ""
+    for part in path:
+        out += f"[{part + 1}]" if isinstance(part, int) else (f".{part}" if out else part)
+    return out
+
+
+def locate(text: str, path: Sequence[str | int]) -> int:
+    """Return the 1-based line of the deepest part of `path` that can be found in TOML `text` (0: none).
+
+    Walks table headers and keys; a value inside an inline table or array is found at its key's line.
+    """
+    names = [p for p in path if isinstance(p, str)]
+    counts: dict[tuple[str, ...], int] = {}
+    where: list[str | int] = []
+    best, best_depth = 0, 0
+    for number, line in enumerate(text.splitlines(), 1):
+        if header := HEADER.match(line):
+            parts = [p.strip().strip("\"'") for p in header[2].split(".")]
+            where = []
+            for depth, part in enumerate(parts):
+                where.append(part)
+                key = tuple(parts[: depth + 1])
+                last = depth == len(parts) - 1
+                if last and header[1] == "[[":
+                    counts[key] = counts.get(key, -1) + 1
+                    for other in [k for k in counts if len(k) > len(key) and k[: len(key)] == key]:
+                        del counts[other]
+                if key in counts:
+                    where.append(counts[key])
+            here = where
+        elif found := KEY.match(line):
+            here = [*where, found[1] or found[2] or found[3]]
+        else:
+            continue
+        depth = len(here)
+        if depth > best_depth and list(path[:depth]) == here:
+            best, best_depth = number, depth
+    if not best and names:
+        return 0
+    return best
+
+
+def parse(text: str, file: str) -> dict[str, Any]:
+    """Parse TOML; raise FileProblems with the line of the mistake."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
+        line = int(found[1]) if found else text.count("\n") + 1
+        raise FileProblems([Problem(file, line, "", f"not valid TOML: {error}")]) from None
+
+
+def problems_of(error: ValidationError, text: str, file: str) -> list[Problem]:
+    """Return a validation error's parts as problems located in `text`."""
+    out = []
+    for part in error.errors():
+        path = [p for p in part["loc"] if not (isinstance(p, str) and p.endswith(")"))]
+        message = part["msg"].removeprefix("Value error, ")
+        if part["type"] == "extra_forbidden":
+            message = "unknown key"
+        elif part["type"] == "missing":
+            message = "is missing"
+        out.append(Problem(file, locate(text, path), dotted(path), message))
+    return out
+
+
+def validate(model: type[M], text: str, file: str) -> M:
+    """Parse and validate `text`; raise FileProblems listing every error with file, line and key."""
+    data = parse(text, file)
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise FileProblems(problems_of(error, text, file)) from None

@@ -1,0 +1,47 @@
+"""Peers that tests run for real (an emulator, a broker, a database, a browser) and how they are found.
+
+A test names what it needs with `@pytest.mark.peer("qemu")`. A missing peer fails the test by name, unless the
+caller leaves it out: `pytest --without qemu`, or BENCHD_WITHOUT="qemu chromium".
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+
+import pytest
+
+PEERS = {
+    "qemu": ("qemu-system-i386", "qemu-system-x86"),
+    "nasm": ("nasm", "nasm"),
+    "mosquitto": ("mosquitto", "mosquitto"),
+    "promtool": ("promtool", "prometheus"),
+    "postgresql": ("pg_ctlcluster", "postgresql"),
+    "tshark": ("tshark", "tshark"),
+    "chromium": ("chromium", "chromium"),
+    "chromedriver": ("chromedriver", "chromium-driver"),
+    "romheaders": ("romheaders", "fcode-utils"),
+    "npm": ("npm", "npm"),
+}
+"""Peer name: (program that must be on the path, Debian package that brings it)."""
+
+os.environ["PATH"] += os.pathsep + os.pathsep.join(("/usr/sbin", "/sbin"))
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--without", action="append", default=[], metavar="PEER", help="leave tests with PEER out")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "peer(name, ...): the test runs these real programs")
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    without = set(item.config.getoption("--without")) | set(os.environ.get("BENCHD_WITHOUT", "").split())
+    for mark in item.iter_markers("peer"):
+        for name in mark.args:
+            program, package = PEERS[name]
+            if name in without:
+                pytest.skip(f"left out by the caller: {name}")
+            if shutil.which(program) is None:
+                pytest.fail(f"peer {name} is missing: install the Debian package {package}", pytrace=False)
