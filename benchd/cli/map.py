@@ -1,0 +1,7 @@
+from __future__ import annotations
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command (being written)."""

@@ -1,0 +1,265 @@
+"""`benchd rom`: look into option-ROM images, and make new ones."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+
+import typer
+
+from benchd.cli.output import clean, emit_json, say
+from benchd.cli.romfiles import read_image_file, write_new
+from benchd.errors import CallerError
+
+if TYPE_CHECKING:
+    from benchd.rom.edit import Edited
+    from benchd.rom.image import Report
+
+sub = typer.Typer(no_args_is_help=True, help="Option-ROM images: inspect, pad, seal, fit, split, join.")
+
+In = Annotated[Path, typer.Argument(help="Image: binary, Intel HEX or S-record.", metavar="FILE")]
+Out = Annotated[Path, typer.Option("--out", "-o", help="The new file; never the input.")]
+Force = Annotated[bool, typer.Option("--force", help="Overwrite an existing output.")]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+Fill = Annotated[str, typer.Option(help="Fill byte, hexadecimal. FF leaves other ROMs readable.")]
+
+T = TypeVar("T")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `rom` commands."""
+    app.add_typer(sub, name="rom")
+
+
+def _given(parse: Callable[[object], T], text: str, option: str) -> T:
+    try:
+        return parse(text)
+    except ValueError as error:
+        raise CallerError(f"{option}: {error}") from None
+
+
+def _offset(text: str, option: str) -> int:
+    digits = text.strip().upper().removeprefix("0X").removesuffix("H")
+    try:
+        return int(digits, 16)
+    except ValueError:
+        raise CallerError(f"{option}: {text!r} is no hexadecimal offset: write 4000 or 4000h") from None
+
+
+@sub.command()
+def inspect(
+    file: In,
+    json: Json = False,
+    at: Annotated[str, typer.Option(help="Offset of the header to judge, hexadecimal.")] = "0",
+    check: Annotated[bool, typer.Option("--check", help="Exit with 1 if there are problems.")] = False,
+) -> None:
+    """Header, sum, entry code, $PnP and PCIR structures, further images, and what a scan would think."""
+    from benchd.rom.image import inspect as look
+
+    where = _offset(at, "--at")
+    if where < 0:
+        raise CallerError(f"--at: {at} lies before the start of the file")
+    data, read_notes = read_image_file(file)
+    report = look(data, where)
+    if json:
+        emit_json(report.to_json() | {"file": str(file), "notes": read_notes + list(report.notes)})
+    else:
+        _show(file, report, read_notes)
+    if check and report.problems:
+        raise typer.Exit(1)
+
+
+def _show(file: Path, report: Report, read_notes: list[str]) -> None:
+    say(f"{clean(str(file))}: {report.size:,} bytes, SHA-256 {report.sha256}")
+    for image in report.images:
+        state = "good" if image.checksum_ok else "bad"
+        say(
+            f"image at {image.at:05X}: {image.kind}, {image.length_bytes:,} bytes declared, "
+            f"sum {image.checksum:02X} ({state})"
+        )
+        if image.pci is not None:
+            pci = image.pci
+            say(
+                f"  PCIR at {pci.offset:04X}: vendor {pci.vendor:04X}, device {pci.device:04X}, class "
+                f"{pci.class_code:06X}, {pci.length_bytes:,} bytes, code type {pci.code_type:02X}"
+                f"{', last image' if pci.last else ''}"
+            )
+        for one in image.expansions:
+            state = "good" if one.checksum_ok else "bad"
+            names = " / ".join(clean(name) for name in (one.manufacturer, one.product) if name)
+            say(f"  {one.signature} at {one.offset:04X}: sum {one.checksum:02X} ({state}) {names}".rstrip())
+            if one.bootstrap_entry is not None:
+                say(
+                    f"    boot connection {one.boot_connection:04X}, disconnect {one.disconnect:04X}, "
+                    f"bootstrap entry {one.bootstrap_entry:04X}"
+                )
+        if image.entry is not None:
+            for ins in image.entry.listing:
+                say(f"  {ins.offset:04X}  {ins.raw.hex(' ').upper():<21} {clean(ins.text)}")
+    for text in report.problems:
+        say(f"problem: {clean(text)}")
+    for text in read_notes + list(report.notes):
+        say(f"note: {clean(text)}")
+    say(report.verdict)
+    if report.strings:
+        say("text inside:")
+        for offset, text in report.strings:
+            say(f"  {offset:05X}  {clean(text)}")
+
+
+def _finish(results: list[tuple[Path, Edited]], inputs: list[Path], force: bool, json: bool) -> None:
+    names = [path.absolute() for path, _ in results]
+    if len(set(names)) < len(names):
+        raise CallerError(f"{results[0][0]} is named twice as output: give each its own name")
+    for path, edited in results:
+        write_new(path, edited.data, force, inputs)
+    if json:
+        import hashlib
+
+        shown: list[dict[str, Any]] = [
+            {
+                "out": str(path),
+                "size": len(edited.data),
+                "sha256": hashlib.sha256(edited.data).hexdigest(),
+                "changes": [change.to_json() for change in edited.changes],
+                "notes": list(edited.notes),
+            }
+            for path, edited in results
+        ]
+        emit_json({"written": shown})
+        return
+    for path, edited in results:
+        say(f"{clean(str(path))}: {len(edited.data):,} bytes written")
+        for change in edited.changes:
+            say(f"  {clean(change.text)}")
+        for note in edited.notes:
+            say(f"  note: {clean(note)}")
+
+
+@sub.command()
+def pad(
+    file: In,
+    out: Out,
+    front: Annotated[str, typer.Option(help="Bytes to put in front, such as 16K.")] = "0",
+    back: Annotated[str, typer.Option(help="Bytes to put behind.")] = "0",
+    fill: Fill = "FF",
+    force: Force = False,
+    json: Json = False,
+) -> None:
+    """Put padding in front of an image or behind it, to move its header past another ROM.
+
+    FFh is the default because on the shared bus a device pulls lines low for its zeros only: FFh leaves
+    another ROM at the same address readable, 00h wipes it out (common practice).
+    """
+    from benchd.rom import edit
+    from benchd.rom.numbers import parse_byte, parse_size
+
+    sizes = (_given(parse_size, front, "--front"), _given(parse_size, back, "--back"))
+    data, _ = read_image_file(file)
+    made = edit.pad(data, *sizes, fill=_given(parse_byte, fill, "--fill"))
+    _finish([(out, made)], [file], force, json)
+
+
+@sub.command()
+def seal(
+    file: In,
+    out: Out,
+    at: Annotated[str, typer.Option(help="Offset of the header, hexadecimal.")] = "0",
+    byte: Annotated[
+        str | None, typer.Option(help="Offset of the unused byte to change, hexadecimal; default the last.")
+    ] = None,
+    replace_last: Annotated[
+        bool, typer.Option("--replace-last", help="The last byte, behind padding, is an old sum byte.")
+    ] = False,
+    force: Force = False,
+    json: Json = False,
+) -> None:
+    """Mend the checksum by one unused byte; refuses where none is known to be unused."""
+    from benchd.rom import edit
+
+    where = None if byte is None else _offset(byte, "--byte")
+    data, _ = read_image_file(file)
+    start = _offset(at, "--at")
+    if start < 0:
+        raise CallerError(f"--at: {at} lies before the start of the file")
+    made = edit.seal(data, start, where, replace_last)
+    _finish([(out, made)], [file], force, json)
+
+
+@sub.command()
+def fit(
+    file: In,
+    out: Out,
+    size: Annotated[str, typer.Option(help="Size of the chip, such as 32K.")],
+    mirror: Annotated[bool, typer.Option("--mirror", help="Repeat the image instead of padding.")] = False,
+    fill: Fill = "FF",
+    force: Force = False,
+    json: Json = False,
+) -> None:
+    """Make an image fill a chip: padded behind, or repeated."""
+    from benchd.rom import edit
+    from benchd.rom.numbers import parse_byte, parse_size
+
+    data, _ = read_image_file(file)
+    chip = _given(parse_size, size, "--size")
+    made = edit.fit(data, chip, mirror, _given(parse_byte, fill, "--fill"))
+    _finish([(out, made)], [file], force, json)
+
+
+@sub.command()
+def split(
+    file: In,
+    even: Annotated[Path | None, typer.Option(help="Output for the even bytes.")] = None,
+    odd: Annotated[Path | None, typer.Option(help="Output for the odd bytes.")] = None,
+    images: Annotated[
+        Path | None, typer.Option(help="Cut out each image: NAME.bin gives NAME-1.bin, NAME-2.bin ...")
+    ] = None,
+    force: Force = False,
+    json: Json = False,
+) -> None:
+    """Split into even and odd bytes (two 8-bit chips on a 16-bit bus), or into the images of one chip."""
+    from benchd.rom import edit
+
+    if (images is None) == (even is None and odd is None) or (even is None) != (odd is None):
+        raise CallerError("give either --even and --odd, or --images")
+    data, _ = read_image_file(file)
+    if images is None:
+        assert even is not None and odd is not None
+        pair = edit.split_pairs(data)
+        results = [(even, pair[0]), (odd, pair[1])]
+    else:
+        parts = edit.split_images(data)
+        results = [
+            (images.with_name(f"{images.stem}-{number}{images.suffix}"), part)
+            for number, part in enumerate(parts, 1)
+        ]
+    _finish(results, [file], force, json)
+
+
+@sub.command()
+def join(
+    out: Out,
+    files: Annotated[
+        list[Path] | None, typer.Argument(help="Images, in the order of their places.", metavar="FILE...")
+    ] = None,
+    even: Annotated[Path | None, typer.Option(help="Chip with the even bytes.")] = None,
+    odd: Annotated[Path | None, typer.Option(help="Chip with the odd bytes.")] = None,
+    fill: Fill = "FF",
+    force: Force = False,
+    json: Json = False,
+) -> None:
+    """Join even and odd halves, or put several images into one chip, each on a 2 KiB slot."""
+    from benchd.rom import edit
+    from benchd.rom.numbers import parse_byte
+
+    if bool(files) == (even is not None or odd is not None) or (even is None) != (odd is None):
+        raise CallerError("give either --even and --odd, or the images one after another")
+    if even is not None and odd is not None:
+        made = edit.join_pairs(read_image_file(even)[0], read_image_file(odd)[0])
+        inputs = [even, odd]
+    else:
+        inputs = list(files or [])
+        parts = [read_image_file(path)[0] for path in inputs]
+        made = edit.join_images(parts, fill=_given(parse_byte, fill, "--fill"))
+    _finish([(out, made)], inputs, force, json)

@@ -1,0 +1,384 @@
+"""Reading an option-ROM file: every image in it, what is wrong with them, what a scan would think of it."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from struct import unpack_from
+
+from benchd.rom import disasm
+from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, round_up, show_size
+from benchd.rom.structs import (
+    CODE_TYPES,
+    EFI_MARK,
+    SIGNATURE,
+    Expansion,
+    PciData,
+    read_expansions,
+    read_pci,
+)
+
+SIZE_LIMIT = MEGABYTE
+"""Bytes looked at: an ISA card answers inside the first megabyte, so no useful image is larger."""
+IMAGE_LIMIT = 64
+STRING_LIMIT = 40
+STRING_SHORTEST = 6
+STRING_LONGEST = 80
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """One image: where its header stands in the file, its declared length, and what it carries.
+
+    `checksum` is the sum of the declared bytes that the file has, modulo 100h. `checksum_ok` is True only
+    if the whole declared length (not zero) is there and sums to 00h.
+    """
+
+    at: int
+    kind: str
+    length_bytes: int
+    checksum: int
+    checksum_ok: bool
+    complete: bool
+    pci: PciData | None
+    expansions: tuple[Expansion, ...]
+    entry: disasm.Entry | None
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def pnp(self) -> Expansion | None:
+        """The first `$PnP` header of the chain."""
+        return next((one for one in self.expansions if one.signature == "$PnP"), None)
+
+    def to_json(self) -> dict[str, object]:
+        """JSON-ready: offsets and sizes as numbers."""
+        return {
+            "at": self.at,
+            "kind": self.kind,
+            "length_bytes": self.length_bytes,
+            "checksum": self.checksum,
+            "checksum_ok": self.checksum_ok,
+            "entry": self.entry.target if self.entry else None,
+            "pnp": self.pnp.to_json() if self.pnp else None,
+            "pcir": self.pci.to_json() if self.pci else None,
+            "expansion_headers": [one.to_json() for one in self.expansions],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What was found in a file of `size` bytes; the fields of the header at `at` (usually 0) stand on top."""
+
+    size: int
+    sha256: str
+    at: int
+    signature_ok: bool
+    images: tuple[Image, ...]
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+    verdict: str
+    strings: tuple[tuple[int, str], ...]
+
+    @property
+    def first(self) -> Image | None:
+        """The image whose header stands at `at`."""
+        return next((one for one in self.images if one.at == self.at), None)
+
+    def to_json(self) -> dict[str, object]:
+        """The published shape of `benchd rom inspect --json`."""
+        one = self.first
+        entry = one.entry if one else None
+        return {
+            "size": self.size,
+            "sha256": self.sha256,
+            "at": self.at,
+            "signature_ok": self.signature_ok,
+            "length_bytes": one.length_bytes if one else None,
+            "checksum": one.checksum if one else None,
+            "checksum_ok": one.checksum_ok if one else False,
+            "kind": one.kind if one else None,
+            "entry": entry.target if entry else None,
+            "disassembly": [ins.to_json() for ins in entry.listing] if entry else [],
+            "pnp": one.pnp.to_json() if one and one.pnp else None,
+            "pcir": one.pci.to_json() if one and one.pci else None,
+            "images": len(self.images),
+            "image_list": [image.to_json() for image in self.images],
+            "problems": list(self.problems),
+            "notes": list(self.notes),
+            "verdict": self.verdict,
+            "strings": [{"offset": at, "text": text} for at, text in self.strings],
+        }
+
+
+def declared_length(data: bytes, at: int = 0) -> int:
+    """Return the length in bytes that the header at `at` declares (a WORD in an EFI image, else a byte)."""
+    if is_efi(data, at):
+        return int(unpack_from("<H", data, at + 2)[0]) * BLOCK
+    return data[at + 2] * BLOCK if at + 2 < len(data) else 0
+
+
+def is_efi(data: bytes, at: int = 0) -> bool:
+    """True if the image at `at` carries the EFI mark, so that offset 2 is a word and offset 3 no entry."""
+    return at + 8 <= len(data) and int(unpack_from("<I", data, at + 4)[0]) == EFI_MARK
+
+
+def mending_byte(data: bytes, at: int, where: int) -> int:
+    """Return the value that the byte at `where` must have for the image at `at` to sum to 00h."""
+    length = declared_length(data, at)
+    return (data[where] - sum(data[at : at + length])) & 0xFF
+
+
+def padding_run(data: bytes, where: int, start: int, end: int) -> int:
+    """Return how many equal FFh or 00h bytes in [start, end) surround and include `where` (0: in use)."""
+    if not start <= where < end or data[where] not in (0x00, 0xFF):
+        return 0
+    value, low, high = data[where], where, where + 1
+    while low > start and data[low - 1] == value:
+        low -= 1
+    while high < end and data[high] == value:
+        high += 1
+    return high - low
+
+
+def read_image(data: bytes, at: int) -> Image:
+    """Read the image whose 55h AAh stands at `at`. Never raises for any bytes."""
+    efi = is_efi(data, at)
+    length = declared_length(data, at)
+    body = data[at : at + length] if length else data[at:]
+    complete = 0 < length <= len(data) - at
+    total = sum(data[at : at + length]) & 0xFF
+    problems: list[str] = []
+    notes: list[str] = []
+    pci, pci_fault = read_pci(body)
+    kind = "EFI" if efi else "x86"
+    if pci is not None and pci.code_type != 0 and not efi:
+        kind = CODE_TYPES.get(pci.code_type, f"code type {pci.code_type:02X}h")
+    entry = None
+    expansions: tuple[Expansion, ...] = ()
+    chain_fault = None
+    if not efi:
+        entry = disasm.read_entry(body)
+        expansions, chain_fault = read_expansions(body)
+    _judge_length(data, at, length, complete, problems)
+    if efi:
+        notes.append(
+            "an EFI image: offset 2 is a word, offset 3 is no entry; an ISA scan would read the length "
+            f"byte as {data[at + 2]:02X}h"
+        )
+    elif complete and total:
+        problems.append(_mend_text(data, at, length, total))
+    for fault in (pci_fault, chain_fault):
+        if fault is None:
+            continue
+        if entry is not None and entry.through:
+            notes.append(f"code from the entry runs over 18h-1Bh, so no pointers stand there ({fault})")
+        elif "are no expansion header" in fault or "no PCIR" in fault:
+            notes.append(fault)
+        else:
+            problems.append(fault)
+    if pci is not None:
+        _judge_pci(pci, length, len(data) - at, problems, notes)
+    if entry is not None:
+        _judge_entry(entry, length, problems, notes)
+    for one in expansions:
+        if not one.checksum_ok:
+            notes.append(
+                f"the {one.signature} header at {one.offset:04X}h sums to {one.checksum:02X}h, not 00h: "
+                "a BIOS that checks it ignores the header, one that does not uses it"
+            )
+    return Image(at, kind, length, total, complete and total == 0, complete, pci, expansions, entry,
+                 tuple(problems), tuple(notes))  # fmt: skip
+
+
+def _judge_length(data: bytes, at: int, length: int, complete: bool, problems: list[str]) -> None:
+    if at + 3 > len(data):
+        problems.append("the file ends before the length byte at offset 2")
+    elif length == 0:
+        problems.append("the length byte is 00h: scanners reject it, or sum a whole 64 KiB, or never move on")
+    elif not complete:
+        problems.append(
+            f"the header declares {length:,} bytes but only {len(data) - at:,} follow: a scan would sum "
+            "whatever answers behind the image; pad the file or cut the length"
+        )
+    if not is_efi(data, at) and length >= 0xFD * BLOCK:
+        problems.append(
+            f"length byte {length // BLOCK:02X}h: a scanner that rounds it up to 2 KiB in eight bits gets "
+            "00h and never moves on"
+        )
+
+
+def _mend_text(data: bytes, at: int, length: int, total: int) -> str:
+    last = at + length - 1
+    run = padding_run(data, last, at, at + length)
+    use = f"it is padding, {run:,} bytes of {data[last]:02X}h" if run > 1 else "it may be in use"
+    return (
+        f"the {length:,} declared bytes sum to {total:02X}h, not 00h; {mending_byte(data, at, last):02X}h "
+        f"instead of {data[last]:02X}h at offset {last:X}h would mend it ({use})"
+    )
+
+
+def _judge_pci(pci: PciData, length: int, there: int, problems: list[str], notes: list[str]) -> None:
+    if pci.length_bytes == 0:
+        problems.append("the PCI data structure gives the image no length")
+    elif pci.length_bytes > there:
+        problems.append(f"the PCI data structure declares {pci.length_bytes:,} bytes, only {there:,} follow")
+    elif pci.length_bytes != length:
+        notes.append(
+            f"the header declares {length:,} bytes, the PCI data structure {pci.length_bytes:,}: an ISA "
+            "scan goes by the header"
+        )
+
+
+def _judge_entry(entry: disasm.Entry, length: int, problems: list[str], notes: list[str]) -> None:
+    if not entry.listing:
+        problems.append("no instruction stands at the entry (offset 3)")
+    if entry.target is not None and length and entry.target >= length:
+        problems.append(f"the entry jumps to {entry.target:04X}h, outside the {length:,} declared bytes")
+    if entry.far is not None:
+        notes.append(f"the entry jumps far, to {entry.far[0]:04X}:{entry.far[1]:04X}, out of this image")
+
+
+def find_images(data: bytes, start: int = 0) -> tuple[list[Image], list[str]]:
+    """Return the images of `data` from `start` on, and what cut the search short.
+
+    A chain of PCI images is followed by its lengths (multiples of 512 bytes). Everything else is looked
+    for where an ISA scan would look, at multiples of 2 KiB; behind the first image only a header whose
+    length fits and whose sum is right counts, because 55h AAh also occurs by chance.
+    """
+    images: list[Image] = []
+    notes: list[str] = []
+    at = start
+    chained = True
+    while at + 2 <= len(data):
+        if len(images) == IMAGE_LIMIT:
+            notes.append(f"more than {IMAGE_LIMIT} images: the rest is not listed")
+            break
+        step = SLOT - at % SLOT
+        if data[at : at + 2] == SIGNATURE:
+            one = read_image(data, at)
+            if at == start or one.checksum_ok or (chained and one.pci is not None):
+                images.append(one)
+                if one.pci is not None and not one.pci.last and one.pci.length_bytes:
+                    chained, at = True, at + one.pci.length_bytes
+                    continue
+                if one.complete:
+                    step = round_up(at + one.length_bytes, SLOT) - at
+            else:
+                notes.append(f"55h AAh at {at:X}h with a bad sum or length: not counted as an image")
+        elif chained and at != start:
+            notes.append(f"the image before says that another follows at {at:X}h, but none stands there")
+        chained = False
+        at += step
+    return images, notes
+
+
+def inspect(data: bytes, at: int = 0) -> Report:
+    """Read a whole file; `at` is the offset of the header to judge. Never raises for any bytes."""
+    problems: list[str] = []
+    notes: list[str] = []
+    seen = data
+    if len(data) > SIZE_LIMIT:
+        problems.append(
+            f"the file has {len(data):,} bytes, more than the {SIZE_LIMIT:,} of the first megabyte: no ISA "
+            f"card shows that much; only the first {SIZE_LIMIT:,} were read"
+        )
+        seen = data[:SIZE_LIMIT]
+    images, cuts = find_images(seen, min(at, len(seen)))
+    notes += cuts
+    signature_ok = seen[at : at + 2] == SIGNATURE
+    if not signature_ok:
+        problems.append(_no_signature(seen, at, images))
+    for image in images:
+        where = "" if image.at == at else f"image at {image.at:X}h: "
+        problems += [where + text for text in image.problems]
+        notes += [where + text for text in image.notes]
+    if len(data) % BLOCK and data:
+        problems.append(f"the file has {len(data):,} bytes, no multiple of 512: it is no whole chip")
+    first = images[0] if signature_ok and images else None
+    return Report(
+        size=len(data),
+        sha256=hashlib.sha256(data).hexdigest(),
+        at=at,
+        signature_ok=signature_ok,
+        images=tuple(images),
+        problems=tuple(problems),
+        notes=tuple(notes),
+        verdict=_verdict(first, images),
+        strings=tuple(strings(seen)),
+    )
+
+
+def _no_signature(data: bytes, at: int, images: list[Image]) -> str:
+    head = data[at : at + 2]
+    if not data:
+        return "the file is empty"
+    if len(head) < 2:
+        return f"the file has {len(data):,} bytes: too short for a header at {at:X}h"
+    if images:
+        return (
+            f"no 55h AAh at {at:X}h, but an image stands at {images[0].at:X}h: a scan finds it there if "
+            "that lies on a slot"
+        )
+    if head == b"\xaa\x55":
+        return "the file starts AAh 55h: its bytes are swapped in pairs"
+    if len(set(data)) == 1:
+        return f"every byte is {data[0]:02X}h: a blank chip, or nothing answered when it was read"
+    if head[:1] == b"\x55" or head[:1] == b"\xaa":
+        return f"no 55h AAh at {at:X}h; it starts like one half (even or odd bytes) of a split image"
+    if all(byte in b"\t\r\n" or 0x20 <= byte < 0x7F for byte in data[:512]):
+        return "no 55h AAh at the start: this is text, not an image"
+    return f"no 55h AAh at {at:X}h ({head.hex(' ').upper()} stands there): not an option ROM"
+
+
+def _verdict(first: Image | None, images: list[Image]) -> str:
+    if first is None:
+        if images:
+            return f"A scan finds nothing at the start, and a header {images[0].at:X}h further on."
+        return "A scan finds no header here and passes it over."
+    if first.length_bytes == 0:
+        return "A scan finds the header, but the length 00h keeps a careful scanner from running it."
+    scan_length = first.length_bytes
+    if first.kind == "EFI":
+        return "An EFI image: a scan for x86 ROMs must not run it."
+    if not first.complete:
+        return "A scan finds the header and sums past the end of this file: what it reads there decides."
+    step = round_up(scan_length, SLOT)
+    if first.checksum_ok:
+        return (
+            f"A scan finds the header, sums {show_size(scan_length)} to 00h, calls offset 3, "
+            f"and goes on {step:X}h further."
+        )
+    return (
+        f"A scan that checks sums finds the header, gets {first.checksum:02X}h and does not run it; "
+        f"it goes on {SLOT:X}h further."
+    )
+
+
+def strings(data: bytes) -> list[tuple[int, str]]:
+    """Return (offset, text) of printable ASCII runs that hold a word (four letters in a row).
+
+    At most `STRING_LIMIT`, each cut at `STRING_LONGEST` characters.
+    """
+    out: list[tuple[int, str]] = []
+    start = 0
+    for at in range(len(data) + 1):
+        if at < len(data) and 0x20 <= data[at] < 0x7F:
+            continue
+        if at - start >= STRING_SHORTEST:
+            text = data[start:at].decode("ascii")
+            if _has_word(text):
+                out.append((start, text[:STRING_LONGEST]))
+                if len(out) == STRING_LIMIT:
+                    break
+        start = at + 1
+    return out
+
+
+def _has_word(text: str) -> bool:
+    row = 0
+    for ch in text:
+        row = row + 1 if ch.isalpha() else 0
+        if row == 4:
+            return True
+    return False
