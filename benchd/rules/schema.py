@@ -1,0 +1,211 @@
+"""The rule table as people write it: one firmware family, its ladder and its stall points."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+
+from benchd.rules.values import Codes, compile_pattern, parse_codes, parse_duration, parse_port
+
+Seconds = Annotated[float, BeforeValidator(parse_duration)]
+Port = Annotated[int, BeforeValidator(parse_port)]
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+
+
+def _codes(value: Any) -> Codes:
+    if isinstance(value, Codes):
+        return value
+    if not isinstance(value, str):
+        raise ValueError(f"write the code as text in hex, like \"{value}\" in quotes")
+    return parse_codes(value)
+
+
+CodeSet = Annotated[Codes, BeforeValidator(_codes)]
+
+
+class Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+class When(Part):
+    """A thing seen: a code (or range), on a certain port or on any, or a text (a regular expression)."""
+
+    code: CodeSet | None = None
+    port: Port | None = None
+    text: str | None = None
+
+    @field_validator("text")
+    @classmethod
+    def _pattern(cls, value: str | None) -> str | None:
+        if value is not None:
+            compile_pattern(value)
+        return value
+
+    @model_validator(mode="after")
+    def _one(self) -> When:
+        if (self.code is None) == (self.text is None):
+            raise ValueError("give either code or text, not both")
+        if self.port is not None and self.code is None:
+            raise ValueError("port goes with code only")
+        return self
+
+    def __str__(self) -> str:
+        if self.code is None:
+            return f"text {self.text!r}"
+        return f"code {self.code}" + (f" on port {self.port:X}h" if self.port is not None else "")
+
+
+class Help(Part):
+    """What people need when a rule fires."""
+
+    means: str = ""
+    try_: list[str] = Field(default_factory=list, alias="try")
+    caution: str = ""
+    source: str = ""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class TableHead(Part):
+    """`[table]`. `ports` are the I/O ports that carry this family's codes; codes from others are shown only.
+
+    `order = "free"` turns off the finding "late" for a family whose stages come in any order.
+    `unknown_codes = "ignore"` is for tables that do not try to list every code.
+    """
+
+    name: Name
+    source: str = Field(min_length=1)
+    about: str = ""
+    ports: list[Port] = Field(default_factory=list)
+    order: Literal["ladder", "free"] = "ladder"
+    unknown_codes: Literal["report", "ignore"] = "report"
+
+
+class BootPart(Part):
+    """`[boot]`: how a boot starts, and how long silence may last where nothing more special is said."""
+
+    starts: list[When] = Field(default_factory=list)
+    ignore: list[When] = Field(default_factory=list)
+    quiet: Seconds = 60.0
+    power_quiet: Seconds = 20.0
+
+
+class StageRule(Part):
+    """One rung of the ladder, in the order in which boots pass it.
+
+    `limit` is how long the stage may take (until the next one), `usual` what it takes on a good day, `floor`
+    the least that a learned limit may shrink to. Stages that share a `branch` are alternatives. `anytime`
+    takes a stage out of the order. Stages listed after a final stage are out of the order as well.
+    """
+
+    name: Name
+    enter: list[When] = Field(min_length=1)
+    limit: Seconds | None = None
+    floor: Seconds = 1.0
+    usual: Seconds | None = None
+    final: bool = False
+    optional: bool = False
+    expected: bool = False
+    anytime: bool = False
+    branch: str | None = None
+    means: str = ""
+    source: str = ""
+
+    @model_validator(mode="after")
+    def _sense(self) -> StageRule:
+        if self.optional and self.expected:
+            raise ValueError("a stage cannot be both optional and expected")
+        return self
+
+
+class StallRule(Help):
+    """A known stall point: after this was the last thing seen, and nothing for `quiet`."""
+
+    name: Name
+    after: When | None = None
+    in_: str | None = Field(None, alias="in")
+    quiet: Seconds
+
+    @model_validator(mode="after")
+    def _one(self) -> StallRule:
+        if (self.after is None) == (self.in_ is None):
+            raise ValueError("give either after (the last thing seen) or in (a stage name)")
+        return self
+
+
+class LoopRule(Help):
+    """Codes that repeat in this order without the boot starting over."""
+
+    name: Name
+    codes: list[CodeSet] = Field(min_length=1, max_length=32)
+    times: int = Field(5, ge=2, le=10_000)
+
+
+class OrderRule(Help):
+    """`first` must come before `then`; a boot that has it the other way gets the finding "late"."""
+
+    name: Name
+    first: str
+    then: str
+
+
+class FaultRule(Help):
+    """A text or code by which the machine itself tells of a fault."""
+
+    name: Name
+    seen: When
+
+
+class CheckRule(Part):
+    """A pass/fail result that a test program prints on the console."""
+
+    name: Name
+    passed: str = Field(alias="pass")
+    failed: str = Field(alias="fail")
+    source: str = ""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+    @field_validator("passed", "failed")
+    @classmethod
+    def _pattern(cls, value: str) -> str:
+        compile_pattern(value)
+        return value
+
+
+class CodeName(Part):
+    """What a code means; listing it here makes it known."""
+
+    code: CodeSet
+    port: Port | None = None
+    means: str = ""
+    source: str = ""
+
+
+class RuleTable(Part):
+    """A whole rule table."""
+
+    table: TableHead
+    boot: BootPart = Field(default_factory=BootPart)
+    stage: list[StageRule] = Field(min_length=1, max_length=1000)
+    stall: list[StallRule] = Field(default_factory=list, max_length=2000)
+    loop: list[LoopRule] = Field(default_factory=list, max_length=200)
+    order: list[OrderRule] = Field(default_factory=list, max_length=200)
+    fault: list[FaultRule] = Field(default_factory=list, max_length=2000)
+    check: list[CheckRule] = Field(default_factory=list, max_length=2000)
+    code: list[CodeName] = Field(default_factory=list, max_length=5000)
+
+    @property
+    def name(self) -> str:
+        return self.table.name
+
+    def stage_named(self, name: str) -> StageRule | None:
+        return next((s for s in self.stage if s.name == name), None)
+
+    def meaning(self, value: int, port: int | None = None) -> str:
+        """Return what a code means in this table, or ""."""
+        for entry in self.code:
+            if value in entry.code and entry.port in (None, port):
+                return entry.means
+        return ""
