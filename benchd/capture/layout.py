@@ -1,0 +1,145 @@
+"""What stands where in a capture: the header's comments, the events interface, and the event payloads.
+
+Source of the container: draft-ietf-opsawg-pcapng, sections 4.1 (Section Header), 4.2 (Interface Description),
+4.3 (Enhanced Packet); link type 147 is LINKTYPE_USER0 of the link-layer header types registry. What is put
+into it is ours: `firmware-notes/capture-layout.md`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import types
+import typing
+from collections.abc import Mapping
+from typing import Any
+
+from pcapng import blocks
+from pcapng.structs import Option, OptionsField, PacketBytes, write_bytes_padded
+
+from benchd.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Note, Record
+
+LAYOUT_VERSION = 1
+LINKTYPE_USER0 = 147
+TSRESOL_NS = b"\x09"
+MARK = "benchd-capture"
+"""Key of the section comment that says "this is ours" and carries the layout version."""
+
+EVENTS_NAME = "events"
+MAX_LINKS = 64
+MAX_PAYLOAD = 262_144
+"""Longest packet, in bytes: what readers of the container accept for this link type."""
+MAX_COMMENT = 65_535
+"""An option's length field has 16 bits."""
+MAX_BLOCK = MAX_PAYLOAD + 2 * MAX_COMMENT
+MAX_TIME_NS = 2**64 - 1
+
+KIND_OF: dict[type, str] = {
+    LinkState: "link",
+    ModemLines: "modem",
+    LineFault: "fault",
+    ClockMark: "clock",
+    Note: "note",
+}
+CLASS_OF = {kind: cls for cls, kind in KIND_OF.items()}
+
+
+class InterfaceDescription(blocks.InterfaceDescription):  # type: ignore[misc]
+    """The library's block, with the type of `if_tsresol` named: unnamed it warns on every use."""
+
+    __slots__ = ()
+    schema: typing.ClassVar[list[Any]] = [
+        (
+            name,
+            OptionsField([Option(o.code, o.name, o.ftype or "bytes", o.multiple) for o in field.options_schema])
+            if isinstance(field, OptionsField)
+            else field,
+            default,
+        )
+        for name, field, default in blocks.InterfaceDescription.schema
+    ]
+
+
+class _PacketBytes(PacketBytes):  # type: ignore[misc]
+    """Packet data that may be empty, which the library's own refuses to write."""
+
+    __slots__ = ()
+
+    def encode(self, packet: bytes, stream: Any, endianness: str | None = None) -> None:
+        write_bytes_padded(stream, packet)
+
+
+class EnhancedPacket(blocks.EnhancedPacket):  # type: ignore[misc]
+    """The library's block for writing, with empty packets allowed."""
+
+    __slots__ = ()
+    schema: typing.ClassVar[list[Any]] = [
+        (name, _PacketBytes("captured_len") if isinstance(field, PacketBytes) else field, default)
+        for name, field, default in blocks.EnhancedPacket.schema
+    ]
+
+
+def dump(value: Mapping[str, Any]) -> str:
+    """JSON on one line, ASCII only, so that any text (lone surrogates too) survives the UTF-8 of the file."""
+    return json.dumps(value, separators=(",", ":"), ensure_ascii=True)
+
+
+def link_comment(link: LinkInfo) -> str:
+    return dump(dataclasses.asdict(link))
+
+
+def link_from_comment(text: str) -> LinkInfo:
+    """The link that an interface's comment describes. Raises ValueError."""
+    return typing.cast(LinkInfo, _build(LinkInfo, parse_object(text)))
+
+
+def event_payload(record: Record) -> bytes:
+    """The payload of a record that is not bytes; the time stands in the packet's header."""
+    values = {f.name: getattr(record, f.name) for f in dataclasses.fields(record) if f.name != "t_ns"}
+    return dump({"kind": KIND_OF[type(record)], **values}).encode("ascii")
+
+
+def event_from_payload(payload: bytes, t_ns: int) -> Record:
+    """The record that an events packet holds. Raises ValueError."""
+    values = parse_object(payload.decode("utf-8"))
+    kind = values.pop("kind", None)
+    if not isinstance(kind, str) or kind not in CLASS_OF:
+        raise ValueError(f"event kind {kind!r} is not known")
+    return typing.cast(Record, _build(CLASS_OF[kind], {**values, "t_ns": t_ns}))
+
+
+def parse_object(text: str) -> dict[str, Any]:
+    """The JSON object that `text` is. Raises ValueError."""
+    try:
+        value = json.loads(text)
+    except RecursionError as error:
+        raise ValueError("JSON nested too deep") from error
+    if not isinstance(value, dict):
+        raise ValueError("not a JSON object")
+    return value
+
+
+def _build(cls: type, values: dict[str, Any]) -> object:
+    """An instance of `cls` from `values`, types checked; keys unknown here are left out."""
+    hints = _HINTS[cls]
+    for name, value in values.items():
+        if name in hints and not _fits(hints[name], value):
+            raise ValueError(f"{name} is {value!r:.60}, which is not a {hints[name]}")
+    try:
+        return cls(**{name: value for name, value in values.items() if name in hints})
+    except TypeError as error:
+        raise ValueError(str(error)) from error
+
+
+def _fits(hint: Any, value: object) -> bool:
+    origin = typing.get_origin(hint)
+    if origin is typing.Literal:
+        return value in typing.get_args(hint)
+    if origin in (typing.Union, types.UnionType):
+        return any(_fits(one, value) for one in typing.get_args(hint))
+    if hint is float:
+        return type(value) in (int, float)
+    return type(value) is hint
+
+
+_HINTS = {cls: typing.get_type_hints(cls) for cls in (LinkInfo, Chunk, *KIND_OF)}

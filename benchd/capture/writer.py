@@ -1,0 +1,239 @@
+"""Writing a capture: whole blocks only, one system call per record, nothing held back in memory."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+
+from pcapng import FileWriter, blocks
+
+from benchd import __version__
+from benchd.capture import layout
+from benchd.errors import CallerError, OutsideError
+from benchd.records import Chunk, LinkInfo, Record
+
+
+class CaptureWriter:
+    """Appends records to a new capture file.
+
+    `wall_ns` (since 1970, UTC) and `mono_ns` are the same instant on the two clocks. A record that `write` has
+    taken survives a kill of this process; one written before a `sync` survives a power cut as well.
+
+    A write that fails leaves the file ending on a whole block, and the record out of it: the same writer may
+    be tried again when the cause is gone. After a failed `sync`, or when the file could not be cut back, the
+    writer refuses everything: go on in a new file.
+
+    One thread writes; `sync` may run in another. Raises CallerError for a file that exists and for records
+    that do not belong here, OutsideError for what the disk does.
+    """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        *,
+        machine: str,
+        table: str,
+        links: Sequence[LinkInfo],
+        wall_ns: int,
+        mono_ns: int,
+    ) -> None:
+        self.path = Path(path)
+        self._offset_ns = wall_ns - mono_ns
+        self._interface = {link.name: number for number, link in enumerate(links)}
+        self._events = len(links)
+        if len(self._interface) != len(links):
+            raise CallerError(f"capture {self.path}: two links share a name: {[link.name for link in links]}")
+        if len(links) > layout.MAX_LINKS:
+            raise CallerError(f"capture {self.path}: {len(links)} links; at most {layout.MAX_LINKS} fit")
+        self._section = self._header(machine, table, links, wall_ns, mono_ns)
+        self._buffer = io.BytesIO()
+        self._library = FileWriter(self._buffer, self._section)
+        self._size = 0
+        self._synced = 0
+        self._broken: str | None = None
+        self._fd = self._create()
+        try:
+            self._append(self._buffer.getvalue())
+            self.sync()
+            _sync_directory(self.path.parent)
+        except BaseException:
+            self._drop()
+            self.path.unlink(missing_ok=True)  # holds no record yet
+            raise
+
+    def _header(
+        self, machine: str, table: str, links: Sequence[LinkInfo], wall_ns: int, mono_ns: int
+    ) -> blocks.SectionHeader:
+        about = layout.dump(
+            {
+                layout.MARK: layout.LAYOUT_VERSION,
+                "machine": machine,
+                "table": table,
+                "links": len(links),
+                "wall_ns": wall_ns,
+                "mono_ns": mono_ns,
+            }
+        )
+        section = blocks.SectionHeader(
+            endianness="<",
+            options={"opt_comment": self._comment(about), "shb_userappl": f"benchd {__version__}"},
+        )
+        for link in links:
+            name = link.name.encode("utf-8", "backslashreplace").decode()[:200]
+            self._interface_block(section, name, layout.link_comment(link), link.speed)
+        self._interface_block(section, layout.EVENTS_NAME, layout.dump({"role": "events"}), None)
+        return section
+
+    def _interface_block(
+        self, section: blocks.SectionHeader, name: str, comment: str, speed: int | None
+    ) -> None:
+        options: dict[str, object] = {
+            "opt_comment": self._comment(comment),
+            "if_name": name,
+            "if_tsresol": layout.TSRESOL_NS,
+        }
+        if speed is not None and 0 <= speed < 2**64:
+            options["if_speed"] = speed
+        section.new_member(layout.InterfaceDescription, link_type=layout.LINKTYPE_USER0, options=options)
+
+    def _comment(self, text: str) -> str:
+        if len(text) > layout.MAX_COMMENT:
+            raise CallerError(
+                f"capture {self.path}: a description of {len(text)} bytes; at most {layout.MAX_COMMENT} fit: "
+                "shorten the names of machine, table and links"
+            )
+        return text
+
+    def _create(self) -> int:
+        try:
+            return os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, 0o644)
+        except FileExistsError as error:
+            raise CallerError(f"capture {self.path} exists already; captures are never overwritten") from error
+        except OSError as error:
+            raise OutsideError(
+                f"capture {self.path} cannot be created: {error.strerror}; check the data directory"
+            ) from error
+
+    @property
+    def size(self) -> int:
+        """Bytes written so far."""
+        return self._size
+
+    @property
+    def synced(self) -> int:
+        """Bytes known to survive a power cut."""
+        return self._synced
+
+    def write(self, record: Record) -> None:
+        """Append `record`; the order of calls is the order in the file."""
+        if isinstance(record, Chunk):
+            number = self._interface.get(record.link)
+            if number is None:
+                raise CallerError(
+                    f"capture {self.path}: no link '{record.link}'; this capture has {sorted(self._interface)}"
+                )
+            payload = bytes(record.data)
+        else:
+            number, payload = self._events, layout.event_payload(record)
+        if len(payload) > layout.MAX_PAYLOAD:
+            raise CallerError(
+                f"capture {self.path}: a record of {len(payload)} bytes; at most {layout.MAX_PAYLOAD} fit: "
+                "split it"
+            )
+        stamp = record.t_ns + self._offset_ns
+        if not 0 <= stamp <= layout.MAX_TIME_NS:
+            raise CallerError(
+                f"capture {self.path}: wall time {stamp} ns does not fit; it must lie from 0 to "
+                f"{layout.MAX_TIME_NS}: check wall_ns and mono_ns"
+            )
+        self._buffer.seek(0)
+        self._buffer.truncate()
+        self._library.write_block(
+            self._section.new_member(
+                layout.EnhancedPacket,
+                interface_id=number,
+                timestamp_high=stamp >> 32,
+                timestamp_low=stamp & 0xFFFFFFFF,
+                packet_len=len(payload),
+                packet_data=payload,
+            )
+        )
+        self._append(self._buffer.getvalue())
+
+    def _append(self, data: bytes) -> None:
+        self._refuse_if_broken()
+        done = 0
+        try:
+            while done < len(data):
+                done += os.write(self._fd, data[done:] if done else data)
+        except OSError as error:
+            text = (
+                f"capture {self.path}: writing at offset {self._size + done} failed: {error.strerror}; "
+                "free space or name another data directory"
+            )
+            try:
+                os.ftruncate(self._fd, self._size)
+            except OSError:
+                self._broken = f"{text} (and the half-written block could not be cut off)"
+            raise OutsideError(self._broken or text) from error
+        self._size += done
+
+    def sync(self) -> None:
+        """Have everything written so far on the disk when this returns."""
+        self._refuse_if_broken()
+        upto = self._size
+        try:
+            os.fsync(self._fd)
+        except OSError as error:
+            # The kernel may have dropped the pages it could not write: a second fsync would lie.
+            self._broken = (
+                f"capture {self.path}: syncing failed: {error.strerror}; safe up to offset {self._synced}: "
+                "check the disk and go on in a new capture"
+            )
+            raise OutsideError(self._broken) from error
+        self._synced = upto
+
+    def close(self) -> None:
+        """Sync and close; closing twice does nothing. The file is closed even if syncing fails."""
+        if self._fd < 0:
+            return
+        try:
+            if self._broken is None:
+                self.sync()
+        finally:
+            self._drop()
+
+    def _drop(self) -> None:
+        if self._fd >= 0:
+            os.close(self._fd)
+            self._fd = -1
+            self._broken = self._broken or f"capture {self.path} is closed; go on in a new capture"
+
+    def _refuse_if_broken(self) -> None:
+        if self._broken is not None:
+            raise OutsideError(self._broken)
+
+    def __enter__(self) -> CaptureWriter:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _sync_directory(path: Path) -> None:
+    """Make the new file's name survive a power cut, where the system lets directories be synced."""
+    try:
+        fd = os.open(path, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(fd)
+    except OSError:
+        pass
+    finally:
+        os.close(fd)
