@@ -1,0 +1,136 @@
+"""What a sink is, and the bounded queue in front of one.
+
+The daemon calls `offer` from its event loop; `offer` never waits. When a sink falls behind, codes and console
+lines go first; stages, findings and boots stay up to a second, far higher mark. Every drop is counted by kind.
+"""
+
+from __future__ import annotations
+
+import random
+import time
+from collections import Counter, deque
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any, Protocol
+
+from benchd.events import (
+    BootChanged,
+    BootEnded,
+    BootStarted,
+    CodeSeen,
+    Event,
+    FindingCleared,
+    FindingRaised,
+    LineSeen,
+    LinkChanged,
+    LossSeen,
+    StageEntered,
+)
+
+KINDS: dict[type, str] = {
+    BootStarted: "boot",
+    BootChanged: "change",
+    BootEnded: "boot",
+    StageEntered: "stage",
+    FindingRaised: "finding",
+    FindingCleared: "finding",
+    LinkChanged: "link",
+    CodeSeen: "code",
+    LineSeen: "line",
+    LossSeen: "loss",
+}
+"""Event type: the word for it in counters and topics."""
+
+MINOR = frozenset({"code", "line", "loss", "change"})
+"""Kinds that may be dropped at the high mark; each is repeated, summed up or superseded by a later event."""
+
+HIGH = 2_000
+"""Queue length from which minor events are dropped: some 20 s of the fastest card."""
+
+FULL = 50_000
+"""Queue length from which anything is dropped: hours of stages and findings; only a dead disk gets there."""
+
+
+class Sink(Protocol):
+    """One destination of events. `status()` is JSON-ready and has at least name, state, reason, queued, dropped."""
+
+    name: str
+
+    def offer(self, event: Event) -> None:
+        """Take an event; never blocks, never raises."""
+
+    async def run(self) -> None:
+        """Work until `close` is called or the task is cancelled."""
+
+    async def close(self) -> None:
+        """Finish what can be finished shortly, then make `run` return."""
+
+    def status(self) -> dict[str, Any]:
+        """Return the sink's health for people, metrics and the page."""
+
+
+class EventQueue:
+    """A bounded queue of events with the drop policy above; used from one thread (the event loop)."""
+
+    def __init__(
+        self, high: int = HIGH, full: int = FULL, on_drop: Callable[[Event], None] | None = None
+    ) -> None:
+        self.high = high
+        self.full = full
+        self.dropped: Counter[str] = Counter()
+        self._on_drop = on_drop
+        self._items: deque[Event] = deque()
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def put(self, event: Event) -> bool:
+        """Add an event; at a mark drop it, or the oldest there is. Return whether it was added."""
+        if len(self._items) >= self.high and KINDS[type(event)] in MINOR:
+            self._drop(event)
+            return False
+        if len(self._items) >= self.full:
+            self._drop(self._items.popleft())
+        self._items.append(event)
+        return True
+
+    def take(self, limit: int = 500) -> list[Event]:
+        """Remove and return up to `limit` events, oldest first."""
+        return [self._items.popleft() for _ in range(min(limit, len(self._items)))]
+
+    def put_back(self, events: list[Event]) -> None:
+        """Return events that could not be handled, in front and in order."""
+        self._items.extendleft(reversed(events))
+
+    def _drop(self, event: Event) -> None:
+        self.dropped[KINDS[type(event)]] += 1
+        if self._on_drop is not None:
+            self._on_drop(event)
+
+
+class Backoff:
+    """Waits between tries: full jitter below an exponentially growing cap.
+
+    Source: "full jitter" as commonly practised for reconnects; the cap keeps recovery prompt.
+    """
+
+    def __init__(self, first_s: float = 0.5, cap_s: float = 30.0, rng: random.Random | None = None) -> None:
+        self.first_s = first_s
+        self.cap_s = cap_s
+        self.tries = 0
+        self._rng = rng or random.Random()
+
+    def next_s(self) -> float:
+        """Return how long to wait before the next try, in seconds."""
+        top = min(self.cap_s, self.first_s * 2 ** min(self.tries, 32))
+        self.tries += 1
+        return self._rng.uniform(top / 10, top)
+
+    def reset(self) -> None:
+        self.tries = 0
+
+
+def wall_of(t_ns: int) -> datetime:
+    """Return the wall time, with zone, of an instant on this host's monotonic clock. A label only."""
+    ago = (time.monotonic_ns() - t_ns) / 1e9
+    return datetime.fromtimestamp(time.time() - ago).astimezone()
