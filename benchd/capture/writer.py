@@ -48,15 +48,14 @@ class CaptureWriter:
             raise CallerError(f"capture {self.path}: two links share a name: {[link.name for link in links]}")
         if len(links) > layout.MAX_LINKS:
             raise CallerError(f"capture {self.path}: {len(links)} links; at most {layout.MAX_LINKS} fit")
-        self._section = self._header(machine, table, links, wall_ns, mono_ns)
-        self._buffer = io.BytesIO()
-        self._library = FileWriter(self._buffer, self._section)
+        header = io.BytesIO()
+        FileWriter(header, self._header(machine, table, links, wall_ns, mono_ns))
         self._size = 0
         self._synced = 0
         self._broken: str | None = None
         self._fd = self._create()
         try:
-            self._append(self._buffer.getvalue())
+            self._append(header.getvalue())
             self.sync()
             _sync_directory(self.path.parent)
         except BaseException:
@@ -149,19 +148,7 @@ class CaptureWriter:
                 f"capture {self.path}: wall time {stamp} ns does not fit; it must lie from 0 to "
                 f"{layout.MAX_TIME_NS}: check wall_ns and mono_ns"
             )
-        self._buffer.seek(0)
-        self._buffer.truncate()
-        self._library.write_block(
-            self._section.new_member(
-                layout.EnhancedPacket,
-                interface_id=number,
-                timestamp_high=stamp >> 32,
-                timestamp_low=stamp & 0xFFFFFFFF,
-                packet_len=len(payload),
-                packet_data=payload,
-            )
-        )
-        self._append(self._buffer.getvalue())
+        self._append(layout.packet_block(number, stamp, payload))
 
     def _append(self, data: bytes) -> None:
         self._refuse_if_broken()

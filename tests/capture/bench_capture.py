@@ -1,4 +1,6 @@
-"""What a capture costs: writing against a plain file, reading, memory. Run: python tests/capture/bench_capture.py
+"""What a capture costs: writing against a plain file, reading, memory.
+
+Run: python tests/capture/bench_capture.py [DIRECTORY]
 
 Not collected by pytest (times depend on the machine). Prints medians of several rounds.
 """

@@ -10,9 +10,10 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pcapng import FileScanner, blocks
+from pcapng import FileScanner, FileWriter, blocks
 
 from benchd.capture import MAX_PAYLOAD, CaptureWriter, read_capture
+from benchd.capture.layout import packet_block
 from benchd.errors import CallerError
 from benchd.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Note, Record
 
@@ -101,6 +102,28 @@ def test_library_alone_reads_wall_times_and_bytes(tmp_path: Path) -> None:
                 stamp = (block.timestamp_high << 32) | block.timestamp_low
                 found.append((block.interface_id, stamp, block.packet_data))
     assert found == [(1, WALL + 7, b"640K OK"), (0, WALL + 9, b"\x7e")]
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.integers(0, 2), st.integers(0, 2**64 - 1), st.binary(min_size=1, max_size=70))
+def test_packets_are_the_librarys_bytes(number: int, stamp: int, payload: bytes) -> None:
+    """The block written by hand is byte for byte what the reference library writes."""
+    section = blocks.SectionHeader(endianness="<")
+    for _ in range(3):
+        section.new_member(blocks.InterfaceDescription, link_type=147)
+    out = io.BytesIO()
+    writer = FileWriter(out, section)
+    header = out.tell()
+    writer.write_block(
+        section.new_member(
+            blocks.EnhancedPacket,
+            interface_id=number,
+            timestamp_high=stamp >> 32,
+            timestamp_low=stamp & 0xFFFFFFFF,
+            packet_data=payload,
+        )
+    )
+    assert out.getvalue()[header:] == packet_block(number, stamp, payload)
 
 
 def test_size_and_synced_tell_the_file(tmp_path: Path) -> None:
