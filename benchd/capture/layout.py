@@ -68,7 +68,7 @@ _LENGTH = struct.Struct("<I")
 def packet_block(interface: int, stamp_ns: int, payload: bytes) -> bytes:
     """An Enhanced Packet Block without options (section 4.3), little-endian.
 
-    By hand because it is written for every record: the library takes seven times as long and refuses empty
+    By hand because it is written for every record: the library takes ten times as long and refuses empty
     packets. A test holds it to the library's bytes.
     """
     size = len(payload)

@@ -21,6 +21,7 @@ from benchd.records import Chunk, LinkInfo, Record
 SECTION_MAGIC = b"\x0a\x0d\x0d\x0a"
 BYTE_ORDER = {b"\x4d\x3c\x2b\x1a": "<", b"\x1a\x2b\x3c\x4d": ">"}
 IDB_TYPE = 1
+EPB_TYPE = 6
 PARSE_ERRORS = (
     PcapngException,
     ValueError,
@@ -30,6 +31,7 @@ PARSE_ERRORS = (
     AttributeError,
     AssertionError,
     struct.error,
+    OSError,  # addresses that are none
 )
 """What the library raises on blocks whose inside is damaged."""
 
@@ -210,9 +212,11 @@ class _Scanner(FileScanner):  # type: ignore[misc]
     __slots__ = ()
 
     def _read_block(self, block_type: int) -> Any:
-        if block_type != IDB_TYPE:
+        if block_type == EPB_TYPE:
             return super()._read_block(block_type)
         data = read_block_data(self.stream, endianness=self.endianness)
+        if block_type != IDB_TYPE:  # not ours: whatever it holds, skip it
+            return blocks.UnknownBlock(block_type, data)
         return self.current_section.new_member(layout.InterfaceDescription, raw=data)
 
 
