@@ -1,0 +1,28 @@
+"""`benchd ports`: the serial ports of this machine and what is known of each."""
+
+from __future__ import annotations
+
+import typer
+
+from benchd.cli.output import clean, emit_json, say
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def ports(
+        json: bool = typer.Option(False, "--json", help="Print a JSON list."),
+    ) -> None:
+        """List serial ports: kind, steady name, driver, who has it open, what stands in the way.
+
+        Exit code 0, also when none is found.
+        """
+        from benchd.links.ports import find_ports, ports_json, ports_text
+
+        found = find_ports()
+        if json:
+            emit_json(ports_json(found))
+            return
+        for line in ports_text(found).split("\n"):
+            say(clean(line))

@@ -1,0 +1,179 @@
+"""Opening a port: pyserial with its pitfalls on ptys and sockets handled in one place."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import struct
+import termios
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import serial
+
+from benchd.links import marks
+from benchd.links.lines import PortKind, latency_timer_ms, port_kind
+from benchd.links.settings import HUNT, PortSettings
+
+Opener = Callable[..., Any]
+"""Called like `serial.serial_for_url`; returns an open pyserial port."""
+
+READ_TIMEOUT_S = 0.1
+"""How long a read waits on ports without a file descriptor, so that stopping is noticed."""
+
+Lines = tuple[bool, bool, bool, bool]
+"""Modem lines: CTS, DSR, RI, CD."""
+
+
+@dataclass(slots=True)
+class OpenPort:
+    """An open port and what it turned out to offer. `fd` is None where only pyserial's own calls work."""
+
+    port: Any
+    kind: PortKind
+    fd: int | None
+    rate: int
+    marked: bool = False
+    has_lines: bool = False
+    counters: marks.Counters | None = None
+    notes: list[str] = field(default_factory=list)
+
+    def lines(self) -> Lines | None:
+        """Return the modem lines, or None where the port has none (pty, socket, silent RFC 2217 server)."""
+        if self.kind in ("pty", "socket"):
+            return None
+        try:
+            if self.fd is not None:
+                bits = struct.unpack("i", fcntl.ioctl(self.fd, termios.TIOCMGET, bytes(4)))[0]
+                return (
+                    bool(bits & termios.TIOCM_CTS),
+                    bool(bits & termios.TIOCM_DSR),
+                    bool(bits & termios.TIOCM_RI),
+                    bool(bits & termios.TIOCM_CD),
+                )
+            return bool(self.port.cts), bool(self.port.dsr), bool(self.port.ri), bool(self.port.cd)
+        except (OSError, AttributeError, NotImplementedError):
+            return None
+
+    def set_rate(self, rate: int) -> None:
+        """Change the line speed. Raises what opening raises."""
+        if self.fd is None or self.kind == "socket" or not marks.set_speed(self.fd, rate):
+            self.port.baudrate = rate
+            if self.marked and self.fd is not None:
+                # pyserial sets the whole terminal anew and takes the marking out.
+                self.marked = marks.mark_faults(self.fd)
+        self.rate = rate
+
+    def close(self) -> None:
+        """Close, whatever state the port is in."""
+        # pyserial drops a socket unclosed when its shutdown fails, which is usual after the far end went away.
+        sock = getattr(self.port, "_socket", None)
+        with contextlib.suppress(OSError, termios.error, ValueError, AttributeError):
+            self.port.close()
+        if sock is not None:
+            with contextlib.suppress(OSError):
+                sock.close()
+
+
+def open_port(settings: PortSettings, rate: int, opener: Opener = serial.serial_for_url) -> OpenPort:
+    """Open the port of `settings` at `rate` bit/s, exclusively. Raises what pyserial raises: OSError (of
+    which SerialException is one), ValueError, termios.error, NotImplementedError."""
+    kind = port_kind(settings.port)
+    notes: list[str] = []
+    try:
+        port = _open(settings, rate, kind, opener)
+    except termios.error:
+        if kind != "pty" or (settings.data_bits, settings.parity) == (8, "N"):
+            raise
+        plain = PortSettings(
+            port=settings.port, stop_bits=settings.stop_bits, dtr=settings.dtr, rts=settings.rts
+        )
+        port = _open(plain, rate, kind, opener)
+        notes.append(f"a pty takes 8 data bits without parity only, not {settings.data_bits}{settings.parity}")
+    opened = OpenPort(port, kind, _descriptor(port), rate, notes=notes)
+    try:
+        _prepare(opened, settings)
+    except BaseException:
+        opened.close()
+        raise
+    return opened
+
+
+def _open(settings: PortSettings, rate: int, kind: PortKind, opener: Opener) -> Any:
+    keywords: dict[str, Any] = {}
+    if kind not in ("socket", "rfc2217"):
+        keywords["exclusive"] = True
+    port = opener(
+        settings.port,
+        baudrate=rate,
+        bytesize=settings.data_bits,
+        parity=settings.parity,
+        stopbits=settings.stop_bits,
+        timeout=READ_TIMEOUT_S,
+        do_not_open=True,
+        **keywords,
+    )
+    with contextlib.suppress(OSError, ValueError):
+        port.dtr, port.rts = settings.dtr, settings.rts
+    if not port.is_open:
+        port.open()
+    return port
+
+
+def _descriptor(port: Any) -> int | None:
+    if os.name != "posix":
+        return None
+    try:
+        fd = port.fileno()
+    except (OSError, AttributeError, ValueError):
+        return None
+    return fd if isinstance(fd, int) and fd >= 0 else None
+
+
+def _prepare(opened: OpenPort, settings: PortSettings) -> None:
+    if opened.fd is not None and os.isatty(opened.fd):
+        if settings.mark_faults == "always" or (settings.mark_faults == "auto" and opened.kind != "pty"):
+            opened.marked = marks.mark_faults(opened.fd)
+        if settings.low_latency and opened.kind in ("usb", "uart", "other"):
+            # Not every driver has it, and it may need rights: reading works without.
+            with contextlib.suppress(OSError, ValueError, AttributeError, termios.error):
+                opened.port.set_low_latency_mode(True)
+            timer = latency_timer_ms(settings.port)
+            if timer is not None and timer > 1:
+                opened.notes.append(f"the adapter's latency timer is {timer} ms")
+        opened.counters = marks.read_counters(opened.fd)
+    opened.has_lines = settings.modem_lines and opened.lines() is not None
+    if settings.speed == HUNT and opened.kind == "socket":
+        opened.notes.append("a socket has no line speed to hunt for")
+
+
+def read_some(opened: OpenPort, limit: int) -> bytes:
+    """Read what is there on a port without descriptor, waiting up to `READ_TIMEOUT_S`; b"" if nothing came.
+
+    One character at a time behind `in_waiting`: after a cut pyserial's RFC 2217 port throws away what a
+    longer read has gathered. Raises OSError when the port has gone.
+    """
+    port = opened.port
+    data = bytearray(port.read(1))
+    try:
+        for _ in range(min(port.in_waiting, limit - 1) if data else 0):
+            one = port.read(1)
+            if not one:
+                break
+            data += one
+    except OSError:
+        # What came before the cut is delivered first; the next read raises again.
+        if not data:
+            raise
+    return bytes(data)
+
+
+def leftover(opened: OpenPort) -> bytes:
+    """Return what the RFC 2217 port had received but refuses to hand over after a cut."""
+    queue = getattr(opened.port, "_read_buffer", None)
+    out = bytearray()
+    while queue is not None and queue.qsize():
+        out += queue.get_nowait() or b""
+    return bytes(out)

@@ -1,0 +1,188 @@
+"""What is known of the serial ports of this machine. Looking and formatting are apart."""
+
+from __future__ import annotations
+
+import glob
+import grp
+import os
+import pwd
+import stat
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from serial.tools import list_ports
+
+from benchd.links.lines import latency_timer_ms, port_kind
+
+
+@dataclass(frozen=True, slots=True)
+class PortFacts:
+    """One port. `names` are steady names under /dev/serial; `users` are "program (process N)" as /proc tells.
+
+    `usb` is "VVVV:PPPP" or "". `advice` says what to do before it can be used; "" when nothing is in the way.
+    """
+
+    device: str
+    kind: str
+    description: str = ""
+    usb: str = ""
+    serial_number: str = ""
+    driver: str = ""
+    names: tuple[str, ...] = ()
+    users: tuple[str, ...] = ()
+    latency_timer_ms: int | None = None
+    owner: str = ""
+    mode: str = ""
+    usable: bool = True
+    advice: str = ""
+
+
+def holders(device: str, proc: Path = Path("/proc")) -> tuple[str, ...]:
+    """Return the processes that have `device` open, as far as this user may see them; not this process
+    itself.
+    """
+    real = os.path.realpath(device)
+    found: list[str] = []
+    try:
+        processes = [entry for entry in os.listdir(proc) if entry.isdigit() and int(entry) != os.getpid()]
+    except OSError:
+        return ()
+    for pid in sorted(processes, key=int):
+        try:
+            links = os.listdir(proc / pid / "fd")
+        except OSError:
+            continue
+        for link in links:
+            try:
+                if os.readlink(proc / pid / "fd" / link) != real:
+                    continue
+                name = (proc / pid / "comm").read_text(errors="replace").strip() or "?"
+            except OSError:
+                continue
+            found.append(f"{name} (process {pid})")
+            break
+    return tuple(found)
+
+
+def _steady_names(device: str) -> tuple[str, ...]:
+    real = os.path.realpath(device)
+    return tuple(sorted(link for link in glob.glob("/dev/serial/by-*/*") if os.path.realpath(link) == real))
+
+
+def _driver(device: str, sys: Path) -> str:
+    link = sys / "class/tty" / os.path.basename(os.path.realpath(device)) / "device/driver"
+    try:
+        return os.path.basename(os.readlink(link))
+    except OSError:
+        return ""
+
+
+def _name(find: Any, number: int) -> str:
+    try:
+        return str(find(number)[0])
+    except KeyError:
+        return str(number)
+
+
+def permission_advice(device: str, group: str, mode: int, may: bool) -> str:
+    """Return what to do about missing rights on `device`, or "" if `may`."""
+    if may:
+        return ""
+    if mode & stat.S_IRGRP and mode & stat.S_IWGRP and group != "root":
+        return (
+            f"no permission: add your user to the group {group} (`sudo usermod -aG {group} $USER`) "
+            "and log in again"
+        )
+    return (
+        f"no permission, and its group may not use it either (mode {mode & 0o777:o}): "
+        "ask whoever runs this machine"
+    )
+
+
+def look_at(
+    device: str,
+    *,
+    description: str = "",
+    usb: str = "",
+    serial_number: str = "",
+    sys: Path = Path("/sys"),
+    proc: Path = Path("/proc"),
+) -> PortFacts:
+    """Return what /dev, /sys and /proc tell of `device`; a missing device is told in `advice`."""
+    kind, names = port_kind(device), _steady_names(device)
+    try:
+        status = os.stat(device)
+    except OSError as error:
+        advice = f"not there: {error.strerror}"
+        return PortFacts(device, kind, description, usb, serial_number, usable=False, advice=advice)
+    group = _name(grp.getgrgid, status.st_gid)
+    may = os.access(device, os.R_OK | os.W_OK)
+    users = holders(device, proc)
+    advice = permission_advice(device, group, status.st_mode, may)
+    if not advice and users:
+        advice = f"in use by {', '.join(users)}: close that program first"
+    return PortFacts(
+        device=device,
+        kind=kind,
+        description=description if description not in ("n/a", device, os.path.basename(device)) else "",
+        usb=usb,
+        serial_number=serial_number,
+        driver=_driver(device, sys),
+        names=names,
+        users=users,
+        latency_timer_ms=latency_timer_ms(device, sys),
+        owner=f"{_name(pwd.getpwuid, status.st_uid)}:{group}",
+        mode=f"{stat.S_IMODE(status.st_mode):o}",
+        usable=may and not users,
+        advice=advice,
+    )
+
+
+def find_ports(listed: Iterable[Any] | None = None) -> tuple[PortFacts, ...]:
+    """Return the ports of this machine, sorted by device. `listed` replaces pyserial's own search."""
+    found = []
+    for port in list_ports.comports() if listed is None else listed:
+        usb = f"{port.vid:04X}:{port.pid:04X}" if port.vid is not None and port.pid is not None else ""
+        found.append(
+            look_at(
+                port.device,
+                description=port.description or "",
+                usb=usb,
+                serial_number=port.serial_number or "",
+            )
+        )
+    return tuple(sorted(found, key=lambda facts: facts.device))
+
+
+def ports_json(ports: Sequence[PortFacts]) -> list[dict[str, Any]]:
+    """Return `ports` ready for JSON."""
+    return [asdict(port) | {"names": list(port.names), "users": list(port.users)} for port in ports]
+
+
+def ports_text(ports: Sequence[PortFacts]) -> str:
+    """Return `ports` as text for people. Strings come from devices: the caller cleans them for its
+    terminal.
+    """
+    if not ports:
+        return (
+            "No serial port found. Plug a USB adapter in, or name a port by hand:\n"
+            "  a device path, socket://HOST:PORT or rfc2217://HOST:PORT"
+        )
+    lines: list[str] = []
+    for port in ports:
+        words = [port.device, {"usb": "USB adapter", "uart": "built-in UART"}.get(port.kind, port.kind)]
+        words += [port.description] if port.description else []
+        lines.append("  ".join(words))
+        facts = [
+            ("steady name", ", ".join(port.names)),
+            ("USB", " ".join(filter(None, (port.usb, port.serial_number)))),
+            ("driver", port.driver),
+            ("latency timer", f"{port.latency_timer_ms} ms" if port.latency_timer_ms is not None else ""),
+            ("rights", f"{port.owner} {port.mode}".strip()),
+            ("free", "" if port.advice else "yes"),
+            ("to do", port.advice),
+        ]
+        lines += [f"    {key}: {value}" for key, value in facts if value]
+    return "\n".join(lines)

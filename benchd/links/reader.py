@@ -1,0 +1,398 @@
+"""One thread per port: reads, stamps arrival at the read call, delivers records, and opens the port again and
+again.
+
+It never waits for anything downstream: `deliver` must return at once (a `SimpleQueue.put`), and what lies
+there is the receiver's to bound. While the speed is hunted, what was read at a wrong speed is left out and
+counted.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import select
+import termios
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import serial
+
+from benchd.links import marks
+from benchd.links.hold import Hold
+from benchd.links.hunt import Hunter, Lock, Lost, Move
+from benchd.links.lines import byte_ns
+from benchd.links.opening import Lines, Opener, OpenPort, leftover, open_port, read_some
+from benchd.links.ports import holders
+from benchd.links.score import FrameCheck
+from benchd.links.settings import HUNT, PortSettings, hunt_order
+from benchd.links.trouble import State, Trouble, why_gone, why_not_open
+from benchd.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
+
+Deliver = Callable[[Record], None]
+
+READ_LIMIT = 4096
+"""Bytes taken by one read; what is left comes with the next."""
+
+LINES_POLL_S = 0.02
+"""Modem lines and fault counters are looked at this often: a change is stamped up to this much late."""
+
+OPEN_ERRORS = (OSError, ValueError, termios.error, NotImplementedError, AttributeError)
+"""What pyserial raises when a port cannot be opened or set up (measured; SerialException is an OSError)."""
+
+READ_ERRORS = (OSError, ValueError, termios.error, TypeError, AttributeError)
+"""What reading or setting the speed raises when a port goes away; the last two come from pyserial's closed
+ports.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Retry:
+    """Full jitter with a cap: the n-th wait is uniform in 0..min(cap, base * 2^n) (common practice in
+    networking).
+
+    A device path is looked for more often than a network address: looking costs nothing, and a machine that
+    was switched on together with its adapter should not lose its first codes.
+    """
+
+    base_s: float = 0.25
+    cap_s: float = 10.0
+    path_cap_s: float = 2.0
+    steady_s: float = 2.0
+
+    def wait_s(self, attempt: int, port: str, rng: random.Random) -> float:
+        """Return how long to wait before attempt number `attempt` + 1 (0 is the first that failed)."""
+        cap = self.cap_s if "://" in port else min(self.cap_s, self.path_cap_s)
+        return rng.uniform(0, min(cap, self.base_s * 2 ** min(attempt, 16)))
+
+
+@dataclass(frozen=True, slots=True)
+class ReaderStatus:
+    """What a reader is doing. `bytes_read` counts received characters, `left_out` those dropped while
+    hunting.
+    """
+
+    link: str
+    port: str
+    state: State
+    reason: str
+    speed: int | None
+    confidence: float | None
+    bytes_read: int
+    left_out: int
+    opened: int
+    failed: int
+    modem_lines: bool
+    marks: bool
+    faults: dict[str, int]
+    last_byte_ns: int | None
+
+
+class LinkReader:
+    """Reads the port of one link. `start` once, `stop` once; `status` from any thread.
+
+    `deliver` is called from the reader's thread with records in order of time. `clock` returns monotonic ns.
+    `opener` is called like `serial.serial_for_url`. `frame_ok` judges bench frames while hunting.
+    """
+
+    def __init__(
+        self,
+        info: LinkInfo,
+        settings: PortSettings,
+        deliver: Deliver,
+        *,
+        clock: Callable[[], int] = time.monotonic_ns,
+        rng: random.Random | None = None,
+        opener: Opener = serial.serial_for_url,
+        retry: Retry | None = None,
+        frame_ok: FrameCheck | None = None,
+    ) -> None:
+        self.info, self.settings = info, settings
+        self._clock, self._opener, self._frame_ok = clock, opener, frame_ok
+        self._rng = rng if rng is not None else random.Random()
+        self._retry = retry if retry is not None else Retry()
+        self._hold = Hold(deliver)
+        self._stop = threading.Event()
+        self._wake_r, self._wake_w = -1, -1
+        self._thread = threading.Thread(target=self._run, name=f"link {info.name}", daemon=True)
+        self._state: State = "new"
+        self._reason = "not started"
+        self._speed: int | None = None
+        self._bytes = self._opened = self._failed = 0
+        self._last_byte: int | None = None
+        self._faults: dict[str, int] = {"break": 0, "framing": 0, "parity": 0, "overrun": 0}
+        self._port: OpenPort | None = None
+        self._hunter: Hunter | None = None
+        self._parser = marks.MarkParser("parity" if settings.parity != "N" else "framing")
+        self._lines: Lines | None = None
+        self._next_look = 0
+
+    # -- for the owner
+
+    def start(self) -> None:
+        """Begin to open and read, in a thread of its own."""
+        self._wake_r, self._wake_w = os.pipe()
+        os.set_blocking(self._wake_w, False)
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        """Stop reading and close the port; return whether the thread has ended within `timeout_s`."""
+        self._stop.set()
+        if self._wake_w >= 0:
+            with contextlib.suppress(OSError):
+                os.write(self._wake_w, b"x")
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+        if self._thread.is_alive():
+            return False
+        for fd in (self._wake_r, self._wake_w):
+            if fd >= 0:
+                os.close(fd)
+        self._wake_r = self._wake_w = -1
+        return True
+
+    def status(self) -> ReaderStatus:
+        """Return what the reader is doing right now."""
+        port, hunter = self._port, self._hunter
+        return ReaderStatus(
+            link=self.info.name,
+            port=self.settings.port,
+            state=self._state,
+            reason=self._reason,
+            speed=self._speed,
+            confidence=hunter.confidence if hunter is not None else None,
+            bytes_read=self._bytes,
+            left_out=self._hold.left_out,
+            opened=self._opened,
+            failed=self._failed,
+            modem_lines=port is not None and port.has_lines,
+            marks=port is not None and port.marked,
+            faults=dict(self._faults),
+            last_byte_ns=self._last_byte,
+        )
+
+    # -- the thread
+
+    def _run(self) -> None:
+        attempt = 0
+        self._state, self._reason = "opening", f"opening {self.settings.port}"
+        while not self._stop.is_set():
+            try:
+                port = open_port(self.settings, self._first_rate(), self._opener)
+            except OPEN_ERRORS as error:
+                self._failed += 1
+                self._down(self._explain(error))
+                self._stop.wait(self._retry.wait_s(attempt, self.settings.port, self._rng))
+                attempt += 1
+                continue
+            began = self._clock()
+            trouble = self._serve(port)
+            if trouble is None:
+                break
+            self._down(trouble)
+            # A port that opens and falls at once is no success: its waits grow as if it had never opened.
+            attempt = 0 if self._clock() - began >= self._retry.steady_s * 1e9 else attempt + 1
+            self._stop.wait(self._retry.wait_s(attempt, self.settings.port, self._rng))
+        if self._state == "up":
+            self._down(Trouble("stopped", f"{self.settings.port}: closed on request"))
+        self._state, self._reason = "stopped", "closed on request"
+
+    def _first_rate(self) -> int:
+        if self.settings.speed != HUNT:
+            return int(self.settings.speed)
+        # A replugged adapter starts with the speed that was right before.
+        return self._speed or hunt_order(self.settings, self.info.framing)[0]
+
+    def _explain(self, error: BaseException) -> Trouble:
+        found = why_not_open(error, self.settings.port)
+        if found.state == "busy":
+            found = why_not_open(error, self.settings.port, ", ".join(holders(self.settings.port)))
+        return found
+
+    def _down(self, trouble: Trouble) -> None:
+        """Tell of `trouble` once: not for each attempt, and not that an unplugged port is absent as well."""
+        same = trouble.state == self._state or (trouble.state == "absent" and self._state == "gone")
+        if same:
+            return
+        self._hold.drop()
+        self._state, self._reason = trouble.state, trouble.message
+        self._hold.deliver(LinkState(self.info.name, self._clock(), False, trouble.message, None))
+
+    def _serve(self, port: OpenPort) -> Trouble | None:
+        """Read `port` until it fails (return why) or the reader is stopped (return None)."""
+        self._port, self._opened = port, self._opened + 1
+        self._parser.flush()
+        self._lines, self._next_look = None, 0
+        try:
+            self._up(port)
+            self._look(port)
+            if port.fd is not None:
+                return self._read_descriptor(port, port.fd)
+            return self._read_calls(port)
+        except READ_ERRORS as error:
+            return None if self._stop.is_set() else why_gone(error, self.settings.port)
+        finally:
+            self._hunter = None
+            self._take(port, self._parser.flush() + leftover(port), self._clock(), parse=False)
+            self._port = None
+            port.close()
+
+    def _up(self, port: OpenPort) -> None:
+        t = self._clock()
+        notes = "".join(f"; {note}" for note in port.notes)
+        self._hunter, speed = None, port.rate
+        reason = f"open at {port.rate} bit/s"
+        if port.kind == "socket":
+            reason = "connected"
+        elif self.settings.speed == HUNT:
+            self._hunter = self._new_hunter(port)
+            taken = self._hunter.begin()
+            if self._hunter.state == "locked":
+                reason = f"open at {port.rate} bit/s, the speed found before"
+            elif taken is not None:
+                port.set_rate(taken.rate)
+                speed, reason = taken.rate, taken.reason
+            else:
+                rates = ", ".join(map(str, self._hunter.rates))
+                speed = 0
+                reason = f"open, hunting the speed among {rates}; nothing is passed on until it is found"
+        self._speed = speed or self._speed
+        self._state, self._reason = "up", reason + notes
+        self._hold.holding = self._hunter is not None and self._hunter.state == "seeking"
+        self._hold.deliver(LinkState(self.info.name, t, True, reason + notes, speed or None))
+
+    def _new_hunter(self, port: OpenPort) -> Hunter:
+        rates = hunt_order(self.settings, self.info.framing)
+        hunter = Hunter(rates, self.info.kind, self.info.framing, port.marked, self._frame_ok)
+        if self._speed is not None and port.rate in rates:
+            # Replugged: what was found still holds until garbage says otherwise.
+            hunter.rate, hunter.state = port.rate, "locked"
+        else:
+            port.set_rate(hunter.rate)
+        return hunter
+
+    def _read_descriptor(self, port: OpenPort, fd: int) -> Trouble | None:
+        poll = select.poll()
+        poll.register(fd, select.POLLIN)
+        poll.register(self._wake_r, select.POLLIN)
+        looks = port.has_lines or port.counters is not None
+        wait_ms = (LINES_POLL_S if looks else 0.5) * 1000
+        while not self._stop.is_set():
+            ready = poll.poll(wait_ms)
+            if any(number == fd for number, _event in ready):
+                try:
+                    data = os.read(fd, READ_LIMIT)
+                except BlockingIOError:
+                    data = None
+                t = self._clock()
+                if data == b"":
+                    return why_gone(None, self.settings.port)
+                if data:
+                    self._take(port, data, t)
+            else:
+                t = self._clock()
+            self._pause(port, t, looks)
+        return None
+
+    def _read_calls(self, port: OpenPort) -> Trouble | None:
+        while not self._stop.is_set():
+            # Without a descriptor this call is where time passes; see READ_TIMEOUT_S.
+            data = read_some(port, READ_LIMIT)
+            t = self._clock()
+            if data:
+                self._take(port, data, t)
+            if not port.has_lines and self.settings.modem_lines:
+                # An RFC 2217 server tells its lines when it likes.
+                port.has_lines = port.lines() is not None
+            self._pause(port, t, port.has_lines)
+        return None
+
+    def _pause(self, port: OpenPort, t: int, looks: bool) -> None:
+        """Between reads: look at lines and counters when it is time, let the hunt see time pass."""
+        if looks and t >= self._next_look:
+            self._look(port)
+            self._next_look = t + int(LINES_POLL_S * 1e9)
+        if self._hunter is not None and self._hunter.state == "seeking":
+            self._hold.expire(t)
+            self._decide(port, self._hunter.tick(t), t)
+
+    def _look(self, port: OpenPort) -> None:
+        t = self._clock()
+        if port.has_lines:
+            lines = port.lines()
+            if lines is not None and lines != self._lines:
+                self._lines = lines
+                self._hold.deliver(ModemLines(self.info.name, t, *lines))
+        if port.counters is not None and port.fd is not None:
+            counters = marks.read_counters(port.fd)
+            if counters is not None:
+                self._count(port, counters.since(port.counters), t)
+                port.counters = counters
+
+    def _count(self, port: OpenPort, more: marks.Counters, t: int) -> None:
+        """Tell of faults that only the counters show: overruns always, the rest where data is not marked."""
+        told = [("overrun", more.overrun)]
+        if not port.marked:
+            told += [("break", more.breaks), ("framing", more.framing), ("parity", more.parity)]
+        bad = 0
+        for fault, count in told:
+            if count > 0:
+                bad += count if fault in ("framing", "break") else 0
+                self._fault(fault, t, count)
+        if bad and self._hunter is not None:
+            self._decide(port, self._hunter.feed(t, b"", bad), t)
+
+    def _fault(self, fault: str, t: int, count: int) -> None:
+        self._faults[fault] += count
+        self._hold.deliver(LineFault(self.info.name, t, fault, count))  # type: ignore[arg-type]
+
+    def _take(self, port: OpenPort, data: bytes, t: int, parse: bool = True) -> None:
+        """Deliver what one read brought, stamped `t`; faults stand where the driver marked them."""
+        if not data:
+            return
+        pieces: list[bytes | marks.Fault] = self._parser.feed(data) if port.marked and parse else [data]
+        received = b"".join(piece for piece in pieces if isinstance(piece, bytes))
+        self._bytes += len(received)
+        if received:
+            self._last_byte = t
+        # Each piece but the last arrived earlier by the characters behind it.
+        behind, each = len(received), byte_ns(port.rate, *self._frame()) if self.info.paced else 0
+        floor = self._hold.last_ns
+        for piece in pieces:
+            if isinstance(piece, bytes):
+                behind -= len(piece)
+                at = max(floor, t - behind * each)
+                self._hold.deliver(Chunk(self.info.name, at, piece))
+            else:
+                self._fault(piece, max(floor, t - behind * each), 1)
+        if self._hunter is not None:
+            bad = sum(not isinstance(piece, bytes) for piece in pieces)
+            self._decide(port, self._hunter.feed(t, received, bad), t)
+
+    def _frame(self) -> tuple[int, str, float]:
+        return self.settings.data_bits, self.settings.parity, self.settings.stop_bits
+
+    def _decide(self, port: OpenPort, decision: Move | Lock | Lost | None, t: int) -> None:
+        match decision:
+            case Move():
+                self._hold.drop()
+                port.set_rate(decision.rate)
+            case Lock():
+                left_out = self._hold.left_out
+                reason = decision.reason + (f"; {left_out} read before that left out" if left_out else "")
+                self._speed, self._reason = decision.rate, reason
+                self._hold.release(LinkState(self.info.name, t, True, reason, decision.rate))
+            case Lost():
+                self._speed, self._reason = None, decision.reason
+                self._hold.deliver(LinkState(self.info.name, t, True, decision.reason, None))
+                self._hold.holding = True
+                port.set_rate(decision.rate)
+
+
+def describe(status: ReaderStatus) -> str:
+    """Return one line on a reader for people."""
+    told = replace(status, faults={name: n for name, n in status.faults.items() if n})
+    faults = "".join(f", {n} {name}" for name, n in told.faults.items())
+    return f"{told.link}: {told.state}, {told.reason} ({told.bytes_read} bytes{faults})"

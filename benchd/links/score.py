@@ -1,0 +1,92 @@
+"""How well received bytes read, as a measure of whether the line speed is right. Pure.
+
+A receiver at a wrong speed samples edges of the wrong bits: its characters spread over all values and many of
+them end in a low stop bit. Text that reads as text, hex that is hex and frames whose check sums hold are
+therefore signs of the right speed. A raw link carries any byte: only framing errors can speak there.
+"""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import sqrt
+
+FrameCheck = Callable[[bytes], bool]
+"""Says whether the bytes between two zero bytes are a good frame of the link's framing."""
+
+
+def _weights(full: bytes, some: dict[int, float]) -> tuple[float, ...]:
+    return tuple(1.0 if i in full else some.get(i, 0.0) for i in range(256))
+
+
+_LETTERS = (string.ascii_letters + string.digits + " \r\n\t\b\x07\x0c\x1b").encode()
+_PUNCTUATION = {i: 0.8 for i in range(0x21, 0x7F)}
+_CP437_DRAWING = {i: 0.7 for i in range(0xB0, 0xE0)}
+_CP437_LETTERS = {i: 0.2 for i in (*range(0x80, 0xB0), *range(0xE0, 0xFE))}
+
+TEXT = _weights(_LETTERS, _PUNCTUATION | _CP437_DRAWING | _CP437_LETTERS)
+"""Text on a cp437 console: letters, digits, spaces and line controls are what boot text is made of."""
+
+HEX = _weights(b"0123456789ABCDEFabcdef \r\n\t,:;=-.", {i: 0.3 for i in range(0x21, 0x7F)})
+"""Hex text of a diagnostic card: digits and the separators found between them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """`good` of `seen` characters read well; `distinct` byte values among them; `proofs` check sums that
+    held.
+    """
+
+    good: float = 0.0
+    seen: int = 0
+    distinct: int = 0
+    proofs: int = 0
+
+    @property
+    def share(self) -> float:
+        return self.good / self.seen if self.seen else 0.0
+
+    @property
+    def sure(self) -> float:
+        """Lower end of the 95 % Wilson interval of the share (Wilson 1927), a cautious figure for few
+        characters.
+        """
+        return wilson_low(self.good, self.seen)
+
+
+def wilson_low(good: float, seen: int, z: float = 1.959964) -> float:
+    """Return the lower limit of the Wilson score interval for `good` of `seen`; 0 for none seen."""
+    if seen <= 0:
+        return 0.0
+    p = good / seen
+    centre = p + z * z / (2 * seen)
+    spread = z * sqrt(p * (1 - p) / seen + z * z / (4 * seen * seen))
+    return max(0.0, (centre - spread) / (1 + z * z / seen))
+
+
+def judge(data: bytes, kind: str, framing: str, bad: int = 0, frame_ok: FrameCheck | None = None) -> Tally:
+    """Return how well `data` reads as a `kind` link with `framing`; `bad` of its characters came with a
+    fault.
+    """
+    seen = max(len(data), bad)
+    distinct = len(set(data))
+    if kind == "post" and framing == "raw":
+        return Tally(float(seen - bad), seen, distinct)
+    if kind == "post" and framing == "bench":
+        if frame_ok is None:
+            raise ValueError("judging the bench framing needs frame_ok")
+        # The first and last piece may be cut by the moment of looking: they count only where they hold.
+        pieces = data.split(b"\0")
+        held = [piece for piece in pieces if piece and frame_ok(piece)]
+        ends = pieces[:1] + pieces[1:][-1:]
+        edges = sum(len(piece) for piece in ends if piece not in held)
+        good = sum(len(piece) + 1 for piece in held)
+        return Tally(float(min(good, seen)), max(good, seen - edges), distinct, len(held))
+    weights = HEX if kind == "post" and framing == "hex" else TEXT
+    return Tally(max(0.0, sum(weights[b] for b in data) - bad), seen, distinct)
+
+
+def score(data: bytes, kind: str, framing: str, bad: int = 0, frame_ok: FrameCheck | None = None) -> float:
+    """Return the share of `data` that reads well, 0..1; 0 for no data."""
+    return judge(data, kind, framing, bad, frame_ok).share
