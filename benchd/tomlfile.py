@@ -11,10 +11,9 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from benchd.errors import CallerError
+from benchd.tomlplaces import Places
 
 M = TypeVar("M", bound=BaseModel)
-HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
-KEY = re.compile(r"""^\s*(?:"([^"]+)"|'([^']+)'|([A-Za-z0-9_-]+))\s*[=.]""")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,39 +47,8 @@ def dotted(path: Sequence[str | int]) -> str:
 
 
 def locate(text: str, path: Sequence[str | int]) -> int:
-    """Return the 1-based line of the deepest part of `path` that can be found in TOML `text` (0: none).
-
-    Walks table headers and keys; a value inside an inline table or array is found at its key's line.
-    """
-    names = [p for p in path if isinstance(p, str)]
-    counts: dict[tuple[str, ...], int] = {}
-    where: list[str | int] = []
-    best, best_depth = 0, 0
-    for number, line in enumerate(text.splitlines(), 1):
-        if header := HEADER.match(line):
-            parts = [p.strip().strip("\"'") for p in header[2].split(".")]
-            where = []
-            for depth, part in enumerate(parts):
-                where.append(part)
-                key = tuple(parts[: depth + 1])
-                last = depth == len(parts) - 1
-                if last and header[1] == "[[":
-                    counts[key] = counts.get(key, -1) + 1
-                    for other in [k for k in counts if len(k) > len(key) and k[: len(key)] == key]:
-                        del counts[other]
-                if key in counts:
-                    where.append(counts[key])
-            here = where
-        elif found := KEY.match(line):
-            here = [*where, found[1] or found[2] or found[3]]
-        else:
-            continue
-        depth = len(here)
-        if depth > best_depth and list(path[:depth]) == here:
-            best, best_depth = number, depth
-    if not best and names:
-        return 0
-    return best
+    """Return the 1-based line of the deepest part of `path` that is in TOML `text` (0: none)."""
+    return Places(text).line(tuple(path))
 
 
 def parse(text: str, file: str) -> dict[str, Any]:
@@ -91,19 +59,22 @@ def parse(text: str, file: str) -> dict[str, Any]:
         found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         line = int(found[1]) if found else text.count("\n") + 1
         raise FileProblems([Problem(file, line, "", f"not valid TOML: {error}")]) from None
+    except RecursionError:
+        raise FileProblems([Problem(file, 0, "", "arrays or tables are nested too deeply")]) from None
 
 
 def problems_of(error: ValidationError, text: str, file: str) -> list[Problem]:
     """Return a validation error's parts as problems located in `text`."""
     out = []
-    for part in error.errors():
+    places = Places(text)
+    for part in error.errors(include_url=False, include_context=False):
         path = [p for p in part["loc"] if not (isinstance(p, str) and p.endswith(")"))]
         message = part["msg"].removeprefix("Value error, ")
         if part["type"] == "extra_forbidden":
             message = "unknown key"
         elif part["type"] == "missing":
             message = "is missing"
-        out.append(Problem(file, locate(text, path), dotted(path), message))
+        out.append(Problem(file, places.line(tuple(path)), dotted(path), message))
     return out
 
 

@@ -1,6 +1,6 @@
 """Matching: which rules a code or a line fires. Cost grows slower than the number of rules.
 
-Codes go through a dictionary. Text goes through one RE2 set, whose automaton is built on the literals of all
+Codes are looked up by place. Text goes through one RE2 set, whose automaton is built on the literals of all
 patterns and runs in linear time; only the patterns it names are searched for a position.
 """
 
@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Generic, Literal, TypeVar
 
-import re2
+import re2  # type: ignore[import-untyped]
 
 from benchd.rules.schema import RuleTable, When
-from benchd.rules.values import compile_pattern
+from benchd.rules.values import Codes, compile_pattern
 
+T = TypeVar("T")
 Role = Literal["start", "ignore", "stage", "stall", "fault", "pass", "fail"]
 SET_MEMORY = 64 << 20
 """Bytes the automaton may take; the library's default is too small from some thousand patterns on."""
@@ -47,80 +48,104 @@ def _entries(table: RuleTable) -> Iterator[tuple[Role, int, When]]:
         yield "fail", i, When(text=check.failed)
 
 
+class CodeIndex(Generic[T]):
+    """Values by code and port. 8-bit codes by place in a list; 16-bit ranges, which are few, one by one."""
+
+    def __init__(self) -> None:
+        self._narrow: list[list[tuple[int | None, T]]] = [[] for _ in range(256)]
+        self._wide: list[tuple[Codes, int | None, T]] = []
+
+    def add(self, codes: Codes, port: int | None, item: T) -> None:
+        if codes.wide:
+            self._wide.append((codes, port, item))
+            return
+        for value in range(codes.low, codes.high + 1):
+            self._narrow[value].append((port, item))
+
+    def find(self, value: int, wide: bool) -> Iterator[tuple[int | None, T]]:
+        """Yield (port, item) for a code: of a 16-bit code those for all of it, then those for its low byte."""
+        if wide:
+            yield from ((port, item) for codes, port, item in self._wide if value in codes)
+        yield from self._narrow[value & 0xFF]
+
+
 class Matcher:
     """Compiled matching for one table. Pure; may be shared by machines that use the same table."""
 
     def __init__(self, table: RuleTable) -> None:
         self.table = table
-        self._codes: dict[int, list[tuple[Hit, int | None, bool]]] = {}
-        self._patterns: list[tuple[Hit, object]] = []
-        self._known: set[tuple[int, int | None]] = set()
         self.ports = frozenset(table.table.ports)
-        options = re2.Options()
-        options.max_mem = SET_MEMORY
-        options.log_errors = False
-        self._set = re2.Set.SearchSet(options)
+        self._codes: CodeIndex[Hit] = CodeIndex()
+        self._told: CodeIndex[None] = CodeIndex()
+        self._patterns: list[tuple[Hit, Any]] = []
         for role, index, when in _entries(table):
             hit = Hit(role, index)
+            if when.port is not None and not self.listens(when.port):
+                continue
             if when.code is not None:
-                for value in range(when.code.low, when.code.high + 1):
-                    self._codes.setdefault(value, []).append((hit, when.port, when.code.wide))
+                self._codes.add(when.code, when.port, hit)
+                self._told.add(when.code, when.port, None)
             else:
                 assert when.text is not None
-                self._set.Add(when.text)
                 self._patterns.append((hit, compile_pattern(when.text)))
+        for entry in table.code:
+            self._told.add(entry.code, entry.port, None)
         for loop in table.loop:
             for codes in loop.codes:
-                self._known.update((v, None) for v in range(codes.low, codes.high + 1))
-        for name in table.code:
-            self._known.update((v, name.port) for v in range(name.code.low, name.code.high + 1))
-        if self._patterns:
-            self._set.Compile()
+                self._told.add(codes, None, None)
+        self._set = _compiled_set([pattern.pattern for _, pattern in self._patterns])
 
-    def code(self, value: int, port: int | None, wide: bool = False) -> list[Hit]:
-        """Return the rules that a code fires. A 16-bit code also fires rules for its low byte.
-
-        A rule without a port fires on the table's own ports (all, if it names none) and where the port is
-        not known; a rule with a port fires there and where the port is not known.
-        """
-        out = []
-        values = ((value, True), (value & 0xFF, False)) if wide else ((value, False),)
-        for candidate, is_wide in values:
-            for hit, rule_port, rule_wide in self._codes.get(candidate, ()):
-                if rule_wide != is_wide:
-                    continue
-                if rule_port is not None:
-                    if port is None or port == rule_port:
-                        out.append(hit)
-                elif self.listens(port):
-                    out.append(hit)
-        return out
+    def _speaks(self, rule_port: int | None, port: int | None) -> bool:
+        """Whether a rule for `rule_port` (None: any of the table's ports) goes for a code seen on `port`."""
+        return self.listens(port) and (port is None or rule_port in (None, port))
 
     def listens(self, port: int | None) -> bool:
         """Whether codes on `port` are this family's POST codes."""
         return port is None or not self.ports or port in self.ports
 
+    def code(self, value: int, port: int | None, wide: bool = False) -> list[Hit]:
+        """Return the rules that a code fires. A 16-bit code also fires rules for its low byte.
+
+        Only codes on the table's own ports count (all ports, if it names none), and codes whose port is not
+        known. A rule with a port fires on that port and where the port is not known.
+        """
+        return [hit for rule_port, hit in self._codes.find(value, wide) if self._speaks(rule_port, port)]
+
     def known(self, value: int, port: int | None, wide: bool = False) -> bool:
         """Whether the table says anything at all of this code."""
-        low = value & 0xFF if wide else value
-        return (
-            bool(self.code(value, port, wide))
-            or (low, None) in self._known
-            or (low, port) in self._known
-            or (value, None) in self._known
-        )
+        return any(self._speaks(rule_port, port) for rule_port, _ in self._told.find(value, wide))
 
     def text(self, line: str) -> list[Hit]:
         """Return the rules that a line fires, in table order, each with the index where it matched."""
         if not self._patterns:
             return []
-        ids = self._set.Match(line)
-        if not ids:
-            return []
+        try:
+            return self._search(line)
+        except UnicodeEncodeError:  # lone surrogates; RE2 takes UTF-8 only
+            return self._search("".join("\ufffd" if "\ud800" <= ch <= "\udfff" else ch for ch in line))
+
+    def _search(self, line: str) -> list[Hit]:
+        ids = range(len(self._patterns)) if self._set is None else sorted(self._set.Match(line) or ())
         out = []
-        for i in sorted(ids):
+        for i in ids:
             hit, pattern = self._patterns[i]
-            found = pattern.search(line)  # type: ignore[attr-defined]
+            found = pattern.search(line)
             if found is not None:
                 out.append(Hit(hit.role, hit.index, found.start()))
         return out
+
+
+def _compiled_set(patterns: list[str]) -> Any | None:
+    """Return the set of `patterns` (ids are their places), or None where it cannot be built in SET_MEMORY."""
+    options = re2.Options()
+    options.max_mem = SET_MEMORY
+    options.log_errors = False
+    whole = re2.Set.SearchSet(options)
+    for pattern in patterns:
+        whole.Add(pattern)
+    try:
+        if patterns:
+            whole.Compile()
+    except re2.error:
+        return None  # each pattern alone is small enough: they are searched for one by one
+    return whole

@@ -17,7 +17,7 @@ def _codes(value: Any) -> Codes:
     if isinstance(value, Codes):
         return value
     if not isinstance(value, str):
-        raise ValueError(f"write the code as text in hex, like \"{value}\" in quotes")
+        raise ValueError(f"write the code as text: two hex digits in quotes, not {value!r}")
     return parse_codes(value)
 
 
@@ -100,7 +100,7 @@ class StageRule(Part):
     """
 
     name: Name
-    enter: list[When] = Field(min_length=1)
+    enter: list[When] = Field(min_length=1, max_length=200)
     limit: Seconds | None = None
     floor: Seconds = 1.0
     usual: Seconds | None = None
@@ -203,9 +203,15 @@ class RuleTable(Part):
     def stage_named(self, name: str) -> StageRule | None:
         return next((s for s in self.stage if s.name == name), None)
 
-    def meaning(self, value: int, port: int | None = None) -> str:
-        """Return what a code means in this table, or ""."""
+    def meaning(self, value: int, port: int | None = None, wide: bool = False) -> str:
+        """Return what a code means in this table, or "". Of a 16-bit code: of all of it; of its low byte."""
+        ports = self.table.ports
+        told = []
         for entry in self.code:
-            if value in entry.code and entry.port in (None, port):
-                return entry.means
-        return ""
+            seen = value if entry.code.wide else value & 0xFF
+            if (entry.code.wide and not wide) or seen not in entry.code or not entry.means:
+                continue
+            heard = not ports or port in ports if entry.port is None else port == entry.port
+            if port is None or heard:
+                told.append((not entry.code.wide, entry.means))
+        return "; ".join(dict.fromkeys(text for _, text in sorted(told, key=lambda t: t[0])))

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import re
+import warnings
 from dataclasses import dataclass
+from typing import Any
 
-import re2
+import re2  # type: ignore[import-untyped]
 
 MAX_PATTERN = 400
 """Characters in one pattern. Longer ones are mistakes, or attacks on whoever loads a shared table."""
 
 DURATION = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(ms|s|min|h)?\s*$")
 UNIT_S = {"ms": 0.001, "s": 1.0, None: 1.0, "min": 60.0, "h": 3600.0}
-CODE = re.compile(r"^\s*([0-9A-Fa-f]{2}|[0-9A-Fa-f]{4})[hH]?(?:\s*-\s*([0-9A-Fa-f]{2}|[0-9A-Fa-f]{4})[hH]?)?\s*$")
+HEX = r"([0-9A-Fa-f]{2}|[0-9A-Fa-f]{4})[hH]?"
+CODE = re.compile(rf"^\s*{HEX}(?:\s*-\s*{HEX})?\s*$")
 PORT = re.compile(r"^\s*(?:0[xX])?([0-9A-Fa-f]{1,4})[hH]?\s*$")
+BARE_PORTS = frozenset({10, 60, 80, 84, 90, 190, 300, 680, 681})
+"""Numbers without quotes that can only be meant as hex digits of a known diagnostic port. Any other number is
+refused: TOML reads 0x80 as 128, and nobody could tell that from port 128h."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +53,10 @@ def parse_codes(text: str) -> Codes:
 
 
 def parse_port(value: str | int) -> int:
-    """Parse an I/O port, hexadecimal with or without 0x or h: `"80"`, `"0x300"`, `"680h"`. Raises ValueError."""
-    found = PORT.match(str(value))
+    """Parse an I/O port in hex, with or without 0x or h: `"80"`, `"0x300"`, `"680h"`. Raises ValueError."""
+    found = PORT.match(value if isinstance(value, str) else str(value) if value in BARE_PORTS else "")
     if not found:
-        raise ValueError(f"{value!r} is not an I/O port: write it in hex, like 80 or 300")
+        raise ValueError(f"{value!r} is not an I/O port: write it in hex and in quotes, like \"80\" or \"300\"")
     return int(found[1], 16)
 
 
@@ -84,29 +90,49 @@ def compile_pattern(text: str) -> object:
     return pattern
 
 
+RE2_ONLY = re.compile(r"\\(?:[pP](?:\{\^?\w+\}|\w)|.)|\[:\^?\w+:\]", re.DOTALL)
+
+
+def _as_stdlib(pattern: str) -> str:
+    """Return `pattern` with RE2's own character classes as some class that the standard library knows."""
+
+    def plain(found: re.Match[str]) -> str:
+        if found[0][0] == "[":
+            return r"\w"
+        return {"p": r"\w", "P": r"\w", "z": r"\Z"}.get(found[0][1], found[0])
+
+    return RE2_ONLY.sub(plain, pattern)
+
+
 def literal_of(pattern: str) -> str:
-    """Return the longest text that every match must contain, or "" if there is none that can be told."""
+    """Return the longest text that every match must contain, or "" if there is none that can be told.
+
+    Where the pattern says `(?i)`, the text is contained whatever its case.
+    """
     try:
-        tree = re._parser.parse(pattern)  # type: ignore[attr-defined]
-    except Exception:  # RE2 syntax that the standard library does not know
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # "possible nested set": the two libraries would read it differently
+            tree = re._parser.parse(_as_stdlib(pattern))  # type: ignore[attr-defined]
+    except (re.error, Warning, RecursionError, OverflowError):  # syntax that only RE2 knows
         return ""
     best, run = "", ""
-    stack = list(reversed(list(tree)))
-    while stack:
-        operation, argument = stack.pop()
-        name = str(operation)
+    todo: list[tuple[str, Any]] = [(str(op), argument) for op, argument in reversed(list(tree))]
+
+    def expand(inner: Any) -> None:
+        todo.extend((str(op), argument) for op, argument in reversed(list(inner)))
+
+    while todo:
+        name, argument = todo.pop()
         if name == "LITERAL":
             run += chr(argument)
-        elif name == "AT":
             continue
-        elif name == "SUBPATTERN" and not argument[1] and not argument[2]:
-            stack.extend(reversed(list(argument[3])))
+        if name == "AT":
             continue
-        elif name in ("MAX_REPEAT", "MIN_REPEAT") and argument[0] >= 1:
-            best, run = max(best, run, key=len), ""
-            stack.append(("END", None))
-            stack.extend(reversed(list(argument[2])))
+        if name == "SUBPATTERN" and not argument[1] and not argument[2]:
+            expand(argument[3])
             continue
-        else:
-            best, run = max(best, run, key=len), ""
+        best, run = max(best, run, key=len), ""
+        if name in ("MAX_REPEAT", "MIN_REPEAT") and argument[0] >= 1:
+            todo.append(("END", None))
+            expand(argument[2])
     return max(best, run, key=len)
