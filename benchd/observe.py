@@ -129,12 +129,12 @@ class LinkChange:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """Boots from now on carry this label (key "trial")."""
+    """Boots from now on carry this label: the trial they belong to, or a learned limit of a stage."""
 
     link: str
     t_ns: int
     u_ns: int
-    key: Literal["trial"]
+    key: Literal["trial", "limit"]
     value: str
 
     @property

@@ -93,7 +93,10 @@ class ClockMark:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """A label from the person or the store: key "trial" names the trial that boots belong to from now on."""
+    """A label that boots from now on are judged under, so that a replay judges the same.
+
+    Key "trial": the trial they belong to ("" for none). Key "limit": a learned limit, `stage=seconds:kind:boots`.
+    """
 
     t_ns: int
     key: str

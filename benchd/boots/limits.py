@@ -1,0 +1,41 @@
+"""How long a stage may take, and which kind of limit says so."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchd.models import LimitKind
+from benchd.rules.schema import StageRule
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """`seconds` a stage may take; `kind` tells where that comes from, `boots` from how many good boots."""
+
+    seconds: float
+    kind: LimitKind
+    boots: int = 0
+
+    def to_label(self, stage: str) -> str:
+        """Return the text that a capture carries, so that a replay judges by the same limit."""
+        return f"{stage}={self.seconds!r}:{self.kind}:{self.boots}"
+
+    @classmethod
+    def from_label(cls, text: str) -> tuple[str, Limit]:
+        """Parse `to_label` text. Raises ValueError."""
+        stage, _, rest = text.rpartition("=")
+        seconds, kind, boots = rest.split(":")
+        if kind == "learned-normal":
+            return stage, cls(float(seconds), "learned-normal", int(boots))
+        if kind == "learned-free":
+            return stage, cls(float(seconds), "learned-free", int(boots))
+        raise ValueError(f"unknown kind of limit {kind!r}")
+
+
+def limit_for(stage: StageRule, learned: Limit | None) -> Limit | None:
+    """Return the limit in force: a learned one (never below the stage's floor), else the explicit one."""
+    if learned is not None:
+        return Limit(max(learned.seconds, stage.floor), learned.kind, learned.boots)
+    if stage.limit is not None:
+        return Limit(stage.limit, "explicit")
+    return None

@@ -1,0 +1,188 @@
+"""One boot while it is being watched: the facts, and how they become the published model."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+from benchd.boots.limits import Limit
+from benchd.models import Boot, Check, Finding, FindingKind, Outcome, Stage
+from benchd.rules.schema import Help, StageRule
+
+NS = 1_000_000_000
+RECENT_CODES = 512
+"""Codes kept of a running boot for loop rules and signatures; older ones are in the capture."""
+MAX_FINDINGS = 200
+"""Findings of one boot; a machine that babbles must not grow the record without end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """One instant on both clocks (ns). Wall time is a label; only this pair turns a `t_ns` into one."""
+
+    wall_ns: int
+    mono_ns: int
+
+    def wall(self, t_ns: int) -> datetime:
+        """Return the wall time of a monotonic instant, to the microsecond, in UTC."""
+        total = self.wall_ns + (t_ns - self.mono_ns)
+        return datetime.fromtimestamp(total // NS, UTC) + timedelta(microseconds=total % NS // 1000)
+
+    def iso(self, t_ns: int) -> str:
+        return self.wall(t_ns).isoformat(timespec="milliseconds")
+
+
+@dataclass(slots=True)
+class Entered:
+    """A stage reached: absolute time and half-width, and the index in the table."""
+
+    rule: StageRule
+    index: int
+    t_ns: int
+    u_ns: int
+    limit: Limit | None
+    slow: bool = False
+
+
+@dataclass(slots=True)
+class BootState:
+    """Mutable record of the boot that is under way. Times are absolute (ns) until published."""
+
+    id: str
+    machine: str
+    table: str
+    trial: str | None
+    start_ns: int
+    start_u_ns: int
+    start_reason: str
+    anchored: bool
+    """False while the boot was only joined in the middle, or begun by a first sign of life."""
+    outcome: Outcome = "running"
+    entered: list[Entered] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    checks: dict[str, Check] = field(default_factory=dict)
+    codes: int = 0
+    lines: int = 0
+    lost: int = 0
+    last_code: str | None = None
+    last_ns: int = 0
+    """Last sign of life: what `quiet` is counted from."""
+    ended_ns: int | None = None
+    finish_ns: int | None = None
+    fired_starts: set[int] = field(default_factory=set)
+    recent: deque[int] = field(default_factory=lambda: deque(maxlen=RECENT_CODES))
+    unknown: set[int] = field(default_factory=set)
+    after: list[tuple[int, int]] = field(default_factory=list)
+    """Stall rules whose `after` was the last code or last text: (index of rule, when seen)."""
+    standing: Finding | None = None
+    """The provisional finding that stands now (stall or quiet), if any."""
+    standing_ns: int = 0
+    ended_sent: bool = False
+    passes_of: str | None = None
+    dropped_findings: int = 0
+
+    def seconds(self, t_ns: int) -> float:
+        """Return an instant as seconds from the start of this boot, never negative."""
+        return max(0, t_ns - self.start_ns) / NS
+
+    @property
+    def stage(self) -> Entered | None:
+        return self.entered[-1] if self.entered else None
+
+    def has(self, index: int) -> bool:
+        return any(e.index == index for e in self.entered)
+
+    def note(
+        self,
+        kind: FindingKind,
+        rule: str,
+        t_ns: int,
+        *,
+        limit: Limit | None = None,
+        stage: str | None = None,
+        help_: Help | None = None,
+        means: str = "",
+        detail: str | None = None,
+    ) -> Finding | None:
+        """Add a finding and return it, or None where the same rule already fired (or too many did).
+
+        A stall is always returned, since it changes what the boot is; beyond the limit it is not kept.
+        """
+        repeatable = kind in ("stall", "quiet")
+        if not repeatable and any(f.kind == kind and f.rule == rule for f in self.findings):
+            return None
+        full = len(self.findings) >= MAX_FINDINGS
+        self.dropped_findings += full
+        if full and not repeatable:
+            return None
+        current = self.stage
+        finding = Finding(
+            kind=kind,
+            rule=rule,
+            stage=stage if stage is not None else (current.rule.name if current else None),
+            code=self.last_code,
+            t=round(self.seconds(t_ns), 6),
+            limit_s=limit.seconds if limit else None,
+            limit_kind=limit.kind if limit else None,
+            means=(help_.means if help_ else means) or None,
+            **{"try": list(help_.try_) if help_ else []},
+            caution=(help_.caution or None) if help_ else None,
+            detail=detail,
+        )
+        if not full:
+            self.findings.append(finding)
+        return finding
+
+    def clear(self, finding: Finding, t_ns: int) -> Finding:
+        """Mark a finding as no longer true from `t_ns` on and return it as it is now."""
+        done = finding.model_copy(update={"cleared_t": round(self.seconds(t_ns), 6)})
+        self.replace(finding, done)
+        return done
+
+    def replace(self, finding: Finding, updated: Finding) -> None:
+        """Put `updated` where `finding` was, if it was kept."""
+        for i, kept in enumerate(self.findings):
+            if kept is finding:
+                self.findings[i] = updated
+
+    def model(self, anchor: Anchor) -> Boot:
+        """Return the published record of this boot as it is now."""
+        stages = [
+            Stage(
+                name=e.rule.name,
+                t=round(self.seconds(e.t_ns), 6),
+                u=round((e.u_ns + self.start_u_ns) / NS, 6),
+            )
+            for e in sorted(self.entered, key=lambda e: e.t_ns)
+        ]
+        return Boot(
+            id=self.id,
+            machine=self.machine,
+            trial=self.trial,
+            table=self.table,
+            started=anchor.iso(self.start_ns),
+            start_reason=self.start_reason,
+            ended=anchor.iso(self.ended_ns) if self.ended_ns is not None else None,
+            outcome=self.outcome,
+            last_stage=self.stage.rule.name if self.stage else None,
+            last_code=self.last_code,
+            duration_s=round(self.seconds(max(self.last_ns, self.start_ns)), 6),
+            stages=stages,
+            findings=list(self.findings),
+            checks=list(self.checks.values()),
+            codes=self.codes,
+            lines=self.lines,
+            lost=self.lost,
+            passes_of=self.passes_of,
+        )
+
+
+def boot_id(machine: str, anchor: Anchor, t_ns: int) -> str:
+    """Return the id of a boot: the machine and the wall time of its start, so that a replay gives the same."""
+    return f"{machine}-{anchor.wall(t_ns):%Y%m%d-%H%M%S}-{anchor.wall(t_ns).microsecond // 1000:03d}"
+
+
+def shown(value: int) -> str:
+    """Return a code as it is shown: two upper-case hex digits (the low byte of a 16-bit code)."""
+    return f"{value & 0xFF:02X}"
