@@ -1,0 +1,194 @@
+"""The map as SVG: a strip of the whole first megabyte, then upper memory in rows of 32 KiB."""
+
+from __future__ import annotations
+
+import unicodedata
+from html import escape
+
+from benchd.rom.drawtext import ROW, rows, scan_marks
+from benchd.rom.layout import REGIONS, Area, Layout, areas
+from benchd.rom.numbers import MEGABYTE, SLOT, hex_address, show_size
+from benchd.rom.predict import Prediction
+
+WIDTH = 1060
+LEFT, RIGHT = 84, 24
+INNER = WIDTH - LEFT - RIGHT
+LANE, AXIS, GAP = 26, 22, 14
+COLOURS = {"rom": "#2f6f9f", "ram": "#3b7d4f", "video": "#8a6d1f", "registers": "#7d4a8c"}
+"""Fills dark enough for white text at 4.5:1 or more; overlaps are hatched as well, not told by colour alone."""
+
+STYLE = (
+    "text{font:13px system-ui,sans-serif;fill:#1d2329}.small{font-size:11px;fill:#4a545e}"
+    ".on{fill:#fff;font-size:12px}.title{font-size:17px;font-weight:600}"
+    ".free{fill:#f3f5f7;stroke:#d3d9de}.tick{stroke:#c3cad1}.clash{fill:url(#hatch);stroke:#b3261e;stroke-width:1.5}"
+)
+
+
+def _text(value: str, limit: int = 60) -> str:
+    safe = "".join("?" if unicodedata.category(ch) in ("Cc", "Cs", "Cn", "Co", "Cf") else ch for ch in value)
+    return escape(safe if len(safe) <= limit else safe[: limit - 1] + "…")
+
+
+def _x(row: int, at: int) -> float:
+    return LEFT + (at - row) * INNER / ROW
+
+
+def _lanes(places: list[Area], row: int) -> list[tuple[Area, int]]:
+    """Give every area of a row the first lane that is free at its start, so that overlaps lie stacked."""
+    ends: list[int] = []
+    out = []
+    for area in places:
+        if area.end <= row or area.first >= row + ROW:
+            continue
+        lane = next((n for n, end in enumerate(ends) if end <= area.first), len(ends))
+        if lane == len(ends):
+            ends.append(0)
+        ends[lane] = area.end
+        out.append((area, lane))
+    return out
+
+
+def draw_svg(layout: Layout, prediction: Prediction, title: str) -> str:
+    """Return the SVG document of the map."""
+    places = areas(layout.windows)
+    out = [f'<text class="title" x="{LEFT}" y="30">{_text(title, 90)}</text>']
+    y = 48.0
+    y = _strip(out, layout, places, y)
+    for row in rows(layout):
+        y = _row(out, layout, prediction, places, row, y)
+    y = _key(out, layout, prediction, y)
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{y:.0f}" '
+        f'viewBox="0 0 {WIDTH} {y:.0f}" role="img"><title>{_text(title, 90)}</title><style>{STYLE}</style>'
+        '<defs><pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" '
+        'patternTransform="rotate(45)"><rect width="7" height="7" fill="#fff" fill-opacity="0.25"/>'
+        '<rect width="2.5" height="7" fill="#b3261e"/></pattern></defs>'
+        f'<rect width="{WIDTH}" height="{y:.0f}" fill="#ffffff"/>'
+    )
+    return head + "".join(out) + "</svg>\n"
+
+
+def _strip(out: list[str], layout: Layout, places: list[Area], y: float) -> float:
+    scale = INNER / MEGABYTE
+    for first, last, name in REGIONS:
+        x, wide = LEFT + first * scale, (last - first + 1) * scale
+        out.append(f'<rect class="free" x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="24"/>')
+        if wide > 60:
+            shown = _text(name, int(wide / 6.5))
+            out.append(f'<text class="small" x="{x + 4:.1f}" y="{y + 14:.1f}">{shown}</text>')
+        if first % 0x20000 == 0 or first == 0:
+            out.append(f'<text class="small" x="{x:.1f}" y="{y + 38:.1f}">{first:05X}</text>')
+    for area in places:
+        kind = layout.windows[area.window].kind
+        out.append(
+            f'<rect x="{LEFT + area.first * scale:.1f}" y="{y + 18:.1f}" '
+            f'width="{max(1.5, (area.end - area.first) * scale):.1f}" height="6" fill="{COLOURS[kind]}"/>'
+        )
+    return y + 56
+
+
+def _row(
+    out: list[str], layout: Layout, prediction: Prediction, places: list[Area], row: int, y: float
+) -> float:
+    lanes = _lanes(places, row)
+    deep = max((lane for _, lane in lanes), default=0) + 1
+    high = deep * LANE
+    out.append(f'<text x="16" y="{y + 18:.1f}">{row:05X}</text>')
+    out.append(f'<rect class="free" x="{LEFT}" y="{y:.1f}" width="{INNER}" height="{high}"/>')
+    for at in range(row, row + ROW, SLOT):
+        tall = high if (at - row) % 0x2000 == 0 else 5
+        out.append(f'<path class="tick" d="M{_x(row, at):.1f} {y + high:.1f}v-{tall}"/>')
+    for at in range(row, row + ROW, 0x2000):
+        out.append(f'<text class="small" x="{_x(row, at) + 3:.1f}" y="{y + high + 14:.1f}">{at:05X}</text>')
+    for area, lane in lanes:
+        _bar(out, layout, area, row, y + lane * LANE + 2)
+    for one in prediction.overlaps:
+        first, end = max(one.first, row), min(one.last + 1, row + ROW)
+        if first < end:
+            x = _x(row, first)
+            out.append(
+                f'<rect class="clash" x="{x:.1f}" y="{y:.1f}" width="{max(2.0, _x(row, end) - x):.1f}" '
+                f'height="{high}"><title>{one.first:05X}-{one.last:05X}: '
+                f'{_text(" and ".join(one.parties), 300)}</title></rect>'
+            )
+    for at, mark in scan_marks(prediction.slots).items():
+        if row <= at < row + ROW:
+            _mark(out, _x(row, at), y + high, mark)
+    return y + high + AXIS + GAP
+
+
+def _bar(out: list[str], layout: Layout, area: Area, row: int, y: float) -> None:
+    window = layout.windows[area.window]
+    first, end = max(area.first, row), min(area.end, row + ROW)
+    x, wide = _x(row, first), max(2.0, _x(row, end) - _x(row, first))
+    dash = ' fill-opacity="0.55" stroke="#1d2329" stroke-dasharray="4 3"' if area.mirror else ""
+    span = f"{hex_address(area.first)}-{hex_address(area.end - 1)}"
+    out.append(
+        f'<g><title>{_text(window.name, 200)}: {span}, {window.kind}</title>'
+        f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{LANE - 4}" rx="2" '
+        f'fill="{COLOURS[window.kind]}"{dash}/>'
+    )
+    if window.image is not None:
+        low = max(first, area.first + window.front + len(window.image))
+        if window.pad is not None and low < end:
+            out.append(_shade(row, low, end, y))
+        high = min(end, area.first + window.front)
+        if first < high:
+            out.append(_shade(row, first, high, y))
+    for offset, size in window.registers:
+        low, high = max(first, area.first + offset), min(end, area.first + offset + size)
+        if low < high:
+            span_x = max(2.0, _x(row, high) - _x(row, low))
+            out.append(
+                f'<rect x="{_x(row, low):.1f}" y="{y:.1f}" width="{span_x:.1f}" '
+                f'height="{LANE - 4}" fill="{COLOURS["registers"]}"/>'
+            )
+    room = int((wide - 8) / 7)
+    if room >= 3:
+        name = window.name + (" (mirror)" if area.mirror else "")
+        out.append(f'<text class="on" x="{x + 5:.1f}" y="{y + 15:.1f}">{_text(name, room)}</text>')
+    out.append("</g>")
+
+
+def _shade(row: int, first: int, end: int, y: float) -> str:
+    """Padding, or window without image: the bar lighter."""
+    wide = _x(row, end) - _x(row, first)
+    return (
+        f'<rect x="{_x(row, first):.1f}" y="{y + LANE - 10:.1f}" width="{wide:.1f}" '
+        'height="6" fill="#ffffff" fill-opacity="0.6"/>'
+    )
+
+
+def _mark(out: list[str], x: float, y: float, mark: str) -> None:
+    fill = {">": "#1d2329", "!": "#ffffff", "?": "#c3cad1"}[mark]
+    out.append(
+        f'<path d="M{x:.1f} {y + 1:.1f}l6 9h-12z" transform="translate(1 0)" fill="{fill}" stroke="#1d2329"/>'
+    )
+
+
+def _key(out: list[str], layout: Layout, prediction: Prediction, y: float) -> float:
+    x = float(LEFT)
+    for kind, colour in COLOURS.items():
+        if any(window.kind == kind or (kind == "registers" and window.registers) for window in layout.windows):
+            out.append(f'<rect x="{x:.1f}" y="{y:.1f}" width="14" height="14" fill="{colour}"/>')
+            out.append(f'<text class="small" x="{x + 20:.1f}" y="{y + 11:.1f}">{kind}</text>')
+            x += 92
+    for mark, text in ((">", "scan runs it"), ("!", "found, not run"), ("?", "cannot be told")):
+        _mark(out, x + 6, y, mark)
+        out.append(f'<text class="small" x="{x + 20:.1f}" y="{y + 11:.1f}">{text}</text>')
+        x += 116
+    out.append(f'<rect class="clash" x="{x:.1f}" y="{y:.1f}" width="18" height="14"/>')
+    out.append(f'<text class="small" x="{x + 24:.1f}" y="{y + 11:.1f}">two or more answer</text>')
+    y += 38
+    lines = [
+        f"{'off' if rom.at is None else hex_address(rom.at)}  {rom.window}: "
+        + ("runs" if rom.runs else "cannot be told" if rom.runs is None else "does not run")
+        + f" ({rom.why})"
+        for rom in prediction.roms
+    ]
+    room = ", ".join(f"{hex_address(a)}-{hex_address(b)} ({show_size(b - a + 1)})" for a, b in prediction.free)
+    lines.append(f"free for the scan: {room or 'nothing'}")
+    for line in lines[:40]:
+        out.append(f'<text x="{LEFT}" y="{y:.1f}">{_text(line, 135)}</text>')
+        y += 20
+    return y + 6

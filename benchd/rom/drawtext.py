@@ -1,0 +1,164 @@
+"""The map as text: upper memory in cells of 2 KiB, then what the cells cannot say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import groupby
+
+from benchd.rom.layout import Area, Layout, areas
+from benchd.rom.moves import Way
+from benchd.rom.numbers import SLOT, hex_address, show_size
+from benchd.rom.predict import Prediction
+from benchd.rom.scan import Slot
+
+ROW = 0x8000
+CELLS = ROW // SLOT
+KEY = (
+    "A letter is a window (small where it fills part of the cell), ## two or more, . nobody. "
+    "> a ROM runs, ! found but not run, ? cannot be told, ' a mirror."
+)
+
+
+def label(number: int) -> str:
+    """Return A, B ... Z, AA, AB ... for window `number` (from 0)."""
+    high, low = divmod(number, 26)
+    return (chr(64 + high) if high else "") + chr(65 + low)
+
+
+def rows(layout: Layout) -> list[int]:
+    """Return the row starts to draw: C0000-EFFFF always, other upper memory where a window answers."""
+    used = {area.first // ROW * ROW for area in areas(layout.windows)}
+    used |= {(area.end - 1) // ROW * ROW for area in areas(layout.windows)}
+    return sorted(row for row in range(0xA0000, 0x100000, ROW) if 0xC0000 <= row < 0xF0000 or row in used)
+
+
+def _cell(layout: Layout, places: list[Area], marks: dict[int, str], at: int) -> str:
+    here = [area for area in places if area.first < at + SLOT and at < area.end]
+    mark = next((marks[slot] for slot in sorted(marks) if at <= slot < at + SLOT), " ")
+    if not here:
+        return " ." + mark
+    numbers = sorted({area.window for area in here})
+    parties = {layout.windows[number].party for number in numbers}
+    if len(parties) > 1 and _really_overlap(here, layout):
+        return "##" + mark
+    whole = any(area.first <= at and at + SLOT <= area.end for area in here)
+    text = label(numbers[0])
+    if mark == " " and all(area.mirror for area in here):
+        mark = "'"
+    return f"{text if whole else text.lower():>2}{mark}"
+
+
+def _really_overlap(here: list[Area], layout: Layout) -> bool:
+    return any(
+        a.first < b.end and b.first < a.end and layout.windows[a.window].party != layout.windows[b.window].party
+        for n, a in enumerate(here)
+        for b in here[n + 1 :]
+    )
+
+
+def scan_marks(slots: Iterable[Slot]) -> dict[int, str]:
+    """Return the mark of every slot at which the scan finds a header."""
+    return {s.at: ">" if s.runs else "?" if s.runs is None else "!" for s in slots if s.found}
+
+
+def cells(layout: Layout, prediction: Prediction) -> list[str]:
+    """Return the lines of the cell map, a row for each 32 KiB."""
+    places = areas(layout.windows)
+    marks = scan_marks(prediction.slots)
+    head = "       " + "".join(f"+{n * SLOT:04X}   "[:6] for n in range(0, CELLS, 2))
+    out = [head.rstrip()]
+    for row in rows(layout):
+        near = [area for area in places if area.first < row + ROW and row < area.end]
+        line = "".join(_cell(layout, near, marks, row + n * SLOT) for n in range(CELLS))
+        out.append(f"{row:05X}  {line}".rstrip())
+    return out
+
+
+def scan_lines(slots: Iterable[Slot]) -> list[str]:
+    """Return the scan, runs of empty slots drawn together."""
+    out = []
+    for empty, group in groupby(slots, key=lambda slot: not slot.found and not slot.note):
+        batch = list(group)
+        if empty:
+            span = hex_address(batch[0].at)
+            if len(batch) > 1:
+                span += f"-{hex_address(batch[-1].at)}"
+            out.append(f"{span:<11}  {len(batch)} slot{'s' if len(batch) > 1 else ''} without header")
+            continue
+        for slot in batch:
+            verdict = "runs" if slot.runs else "cannot be told" if slot.runs is None else "not run"
+            if not slot.found:
+                verdict = "no header"
+            who = f" {slot.party}:" if slot.party else ""
+            out.append(
+                f"{hex_address(slot.at):<11} {who} {verdict}, goes on at {hex_address(slot.next)} ({slot.note})"
+            )
+    return out
+
+
+def move_text(way: Way) -> str:
+    """Return one set of jumper moves as a sentence."""
+    moves = " and ".join(
+        f"switch {name} off" if base is None else f"move {name} to {hex_address(base)}"
+        for name, base in way.moves
+    )
+    if way.solves:
+        return f"{moves}: nothing overlaps and every ROM runs"
+    left = [f"{way.overlapping:,} bytes overlap"] if way.overlapping else []
+    if way.idle:
+        left.append(f"{', '.join(way.idle)} does not run")
+    return f"{moves}: better, but {' and '.join(left)}"
+
+
+def draw_text(
+    layout: Layout, prediction: Prediction, ways: Iterable[Way] = (), fits: Iterable[tuple[str, str]] = ()
+) -> list[str]:
+    """Return the whole map as lines; `fits` are (what, where it fits) pairs."""
+    out = [*cells(layout, prediction), "", KEY, ""]
+    for number, window in enumerate(layout.windows):
+        what = f"{show_size(window.size):>10}  {window.kind:<9} {window.name}"
+        for nth, base in enumerate(window.bases):
+            span = f"{hex_address(base)}-{hex_address(base + window.size - 1)}"
+            more = " (mirror)" if nth else f" {window.image_name}" if window.image_name else ""
+            out.append(f"{label(number):>2}  {span}  {what}{more}")
+            out += [
+                f"    {hex_address(base + offset)}-{hex_address(base + offset + size - 1)}  registers inside it"
+                for offset, size in window.registers
+            ]
+        if window.base is None:
+            out.append(f"{label(number):>2}  off          {what}")
+    out += _section("overlaps", [
+        f"{hex_address(o.first)}-{hex_address(o.last)}  {' and '.join(o.parties)}" for o in prediction.overlaps
+    ])  # fmt: skip
+    out += _section("reads where two answer (bitwise AND: common practice, no source)", [
+        f"{hex_address(c.first)}-{hex_address(c.last)}  {c.text}; "
+        + _survives(c.header_survives, c.sum_survives)
+        for c in prediction.clashes
+    ])  # fmt: skip
+    out += _section(f"scan ({prediction.rules['name']})", scan_lines(prediction.slots))
+    out += _section("option ROMs", [
+        f"{'off  ' if r.at is None else hex_address(r.at)}  {r.window}: {_fate(r.runs, r.order)} ({r.why})"
+        for r in prediction.roms
+    ])  # fmt: skip
+    out += _section("free", [
+        f"{hex_address(a)}-{hex_address(b)}  {show_size(b - a + 1)}" for a, b in prediction.free
+    ])  # fmt: skip
+    out += _section("room for", [f"{what}: {where}" for what, where in fits])
+    out += _section("jumper moves that help", [move_text(way) for way in ways])
+    out += _section("notes", list(prediction.findings))
+    return out
+
+
+def _fate(runs: bool | None, order: int | None) -> str:
+    if runs is None:
+        return "cannot be told"
+    return f"runs as number {order}" if runs else "does not run"
+
+
+def _survives(header: bool | None, total: bool | None) -> str:
+    words = {True: "survives", False: "is lost", None: "cannot be told"}
+    return f"header {words[header]}, sum {words[total]}"
+
+
+def _section(title: str, lines: list[str]) -> list[str]:
+    return ["", f"{title}:", *(f"  {line}" for line in lines)] if lines else []

@@ -1,0 +1,287 @@
+"""The map file: a setup's windows and its scan, written as TOML.
+
+`parse` checks one and names file, line and key of whatever is wrong; `MapFile.layout` makes the values.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from itertools import pairwise
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from benchd.errors import CallerError
+from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window
+from benchd.rom.numbers import MEGABYTE, hex_address, parse_address, parse_byte, parse_size
+from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, Pass, ScanRules, ZeroLength
+
+FILE_LIMIT = 1 << 20
+TEXT_LIMIT = 200
+
+
+def _positive_size(text: object) -> int:
+    value = parse_size(text)
+    if not 1 <= value <= MEGABYTE:
+        raise ValueError(f"size {text!r} is outside 1 byte to 1 MiB")
+    return value
+
+
+def _step(text: object) -> int:
+    value = parse_size(text)
+    if value < 512 or value > 0x10000 or value & (value - 1):
+        raise ValueError(f"step {text!r} is no power of two from 512 to 64K")
+    return value
+
+
+def _position(text: object) -> int | None:
+    return None if text == "off" else parse_address(text)
+
+
+def _pad(text: object) -> int | None:
+    return None if text == "mirror" else parse_byte(text)
+
+
+Address = Annotated[int, BeforeValidator(parse_address)]
+Size = Annotated[int, BeforeValidator(_positive_size)]
+Front = Annotated[int, BeforeValidator(parse_size)]
+Step = Annotated[int, BeforeValidator(_step)]
+Byte = Annotated[int, BeforeValidator(parse_byte)]
+Position = Annotated[int | None, BeforeValidator(_position)]
+Pad = Annotated[int | None, BeforeValidator(_pad)]
+Text = Annotated[str, Field(min_length=1, max_length=TEXT_LIMIT)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class ScanTable(_Table):
+    """`[scan]`: a preset, or `from` and `to`, and what differs from the preset."""
+
+    preset: str | None = None
+    first: Address | None = Field(None, alias="from")
+    last: Address | None = Field(None, alias="to")
+    step: Step | None = None
+    checksum: bool | None = None
+    e0000: Literal["slots", "once", "block"] | None = None
+    after_good: Follow | None = None
+    after_bad: Follow | None = None
+    zero_length: ZeroLength | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> ScanTable:
+        if self.preset is not None and self.preset not in PRESETS:
+            raise ValueError(f"preset {self.preset[:40]!r} is none of {', '.join(PRESETS)}")
+        if (self.first is None) != (self.last is None):
+            raise ValueError("`from` and `to` go together: give both, or a preset alone")
+        if self.first is not None and self.last is not None and self.last < self.first:
+            raise ValueError(f"`to` {hex_address(self.last)} lies before `from` {hex_address(self.first)}")
+        if self.first is None and self.preset is None:
+            raise ValueError("give `from` and `to`, or `preset`")
+        return self
+
+    def rules(self) -> ScanRules:
+        """Return the scanner that the table describes."""
+        base = PRESETS[self.preset] if self.preset else ScanRules("map file", (), source="the map file")
+        passes = base.passes
+        step = self.step or base.step
+        if self.first is not None and self.last is not None:
+            passes = (Pass(self.first, self.last, step),)
+        elif self.step is not None:
+            passes = tuple(p if p.block else Pass(p.first, p.last, step) for p in passes)
+        if self.e0000 in ("once", "block"):
+            passes = _with_e0000(passes, step, self.e0000 == "block")
+        changed = self.preset and passes != base.passes
+        return ScanRules(
+            name=f"{base.name}, ranges from the map file" if changed else base.name,
+            passes=passes,
+            checksum=base.checksum if self.checksum is None else self.checksum,
+            after_good=self.after_good or base.after_good,
+            after_bad=self.after_bad or base.after_bad,
+            zero_length=self.zero_length or base.zero_length,
+            sum_bits=base.sum_bits,
+            round_bits=base.round_bits,
+            source=base.source,
+            remark=base.remark,
+        )
+
+
+def _with_e0000(passes: tuple[Pass, ...], step: int, block: bool) -> tuple[Pass, ...]:
+    kept = [Pass(p.first, min(p.last, E0000 - 1), p.step) for p in passes if p.first < E0000]
+    last = Pass(E0000, E0000, BLOCK_BYTES, block=True) if block else Pass(E0000, E0000, step)
+    return (*kept, last)
+
+
+class RegisterTable(_Table):
+    """`[[window.registers]]`: a stretch inside a ROM window that holds no ROM."""
+
+    offset: Front
+    size: Size
+
+
+class WindowTable(_Table):
+    """`[[window]]`: addresses at which one device answers."""
+
+    name: Text
+    base: Position
+    size: Size
+    kind: Kind = "rom"
+    image: Text | None = None
+    card: Text | None = None
+    front: Front = 0
+    pad: Pad = 0xFF
+    mirrors: list[Address] = Field(default_factory=list, max_length=MIRROR_LIMIT)
+    registers: list[RegisterTable] = Field(default_factory=list, max_length=MIRROR_LIMIT)
+    positions: list[Position] = Field(default_factory=list, max_length=MIRROR_LIMIT)
+    bits: Literal[8, 16] | None = None
+    codes: list[Byte] = Field(default_factory=list, max_length=256)
+    stage: Text | None = None
+    text: Text | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> WindowTable:
+        places = [base for base in (self.base, *self.mirrors) if base is not None]
+        for base in places + [base for base in self.positions if base is not None]:
+            if base + self.size > MEGABYTE:
+                raise ValueError(
+                    f"{self.size:,} bytes from {hex_address(base)} reach past FFFFF, the end of the megabyte"
+                )
+        if self.mirrors and self.base is None:
+            raise ValueError("`mirrors` need a `base` that is not off: they are kept as distances from it")
+        ordered = sorted(places)
+        if any(b - a < self.size for a, b in pairwise(ordered)):
+            raise ValueError("`mirrors` lie closer together than `size`: the window would overlap itself")
+        for one in self.registers:
+            if one.offset + one.size > self.size:
+                raise ValueError(
+                    f"registers at {one.offset:X}h of {one.size:,} bytes reach past the window of {self.size:,}"
+                )
+        if self.front >= self.size:
+            raise ValueError(f"`front` {self.front:,} leaves nothing of the window of {self.size:,} bytes")
+        if self.kind != "rom" and (self.image is not None or self.front or self.registers):
+            raise ValueError(f'`image`, `front` and `registers` belong to kind "rom", not "{self.kind}"')
+        return self
+
+
+class WantTable(_Table):
+    """`[[want]]`: an image that needs a place; `positions` are those that its card allows."""
+
+    name: Text
+    size: Size
+    positions: list[Address] = Field(default_factory=list, max_length=MIRROR_LIMIT)
+
+
+class MapFile(_Table):
+    """A whole map file."""
+
+    scan: ScanTable = Field(default_factory=lambda: ScanTable(preset="pnp-1.0a"))  # type: ignore[call-arg]
+    window: list[WindowTable] = Field(default_factory=list, max_length=WINDOW_LIMIT)
+    want: list[WantTable] = Field(default_factory=list, max_length=WINDOW_LIMIT)
+    floating: Byte = 0xFF
+
+    def image_names(self) -> list[str]:
+        """Return the image files that the windows name, each once, in order."""
+        return list(dict.fromkeys(w.image for w in self.window if w.image is not None))
+
+    def layout(self, images: Mapping[str, bytes]) -> Layout:
+        """Return the layout, with `images` by the names that `image_names` gave. Raises KeyError."""
+        windows = tuple(
+            Window(
+                name=w.name,
+                base=w.base,
+                size=w.size,
+                kind=w.kind,
+                image=None if w.image is None else images[w.image],
+                image_name=w.image,
+                card=w.card,
+                front=w.front,
+                pad=w.pad,
+                mirrors=tuple(m - w.base for m in w.mirrors) if w.base is not None else (),
+                registers=tuple((r.offset, r.size) for r in w.registers),
+                positions=tuple(w.positions),
+                bits=w.bits,
+                codes=tuple(w.codes),
+                stage=w.stage,
+                text=w.text,
+            )
+            for w in self.window
+        )
+        return Layout(windows, self.scan.rules(), self.floating)
+
+
+def parse(text: str, name: str) -> MapFile:
+    """Return the map that `text` (the content of file `name`) describes.
+
+    Raises CallerError naming file, line and key for everything that is wrong, one line each.
+    """
+    if len(text) > FILE_LIMIT:
+        raise CallerError(f"{name}: {len(text):,} characters, more than the {FILE_LIMIT:,} allowed")
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise CallerError(f"{name}: not TOML: {error}") from None
+    try:
+        found = MapFile.model_validate(data)
+    except ValidationError as error:
+        raise CallerError("\n".join(_complaint(text, name, one) for one in error.errors()[:20])) from None
+    seen: dict[str, int] = {}
+    for number, window in enumerate(found.window):
+        if window.name in seen:
+            line = find_line(text, ("window", number, "name"))
+            raise CallerError(
+                f"{name}, line {line}: window[{number + 1}].name: {window.name!r} is used twice; names tell "
+                "parties apart"
+            )
+        seen[window.name] = number
+    return found
+
+
+def _complaint(text: str, name: str, error: Any) -> str:
+    where = tuple(part for part in error["loc"] if not str(part).startswith("function-"))
+    key = ""
+    for part in where:
+        key += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if key else ''}{part}"
+    what = error["msg"].removeprefix("Value error, ")
+    if error["type"] == "missing":
+        what = "is missing: add it"
+    elif error["type"] == "extra_forbidden":
+        what = "is no key that a map file has: check its spelling"
+    return f"{name}, line {find_line(text, where)}: {key}: {what}"
+
+
+def find_line(text: str, where: tuple[str | int, ...]) -> int:
+    """Return the line (from 1) of the key that the path `where` leads to, or of the nearest table above it.
+
+    tomllib keeps no positions, so the headers are counted here: enough for the flat tables of a map file.
+    """
+    best = 1
+    depth = 0
+    index: dict[str, int] = {}
+    inside = True
+    for number, line in enumerate(text.splitlines(), 1):
+        word = line.strip()
+        if word.startswith("["):
+            path = tuple(part.strip().strip("\"'") for part in word.strip("[] \t").split("]")[0].split("."))
+            if word.startswith("[["):
+                joined = ".".join(path)
+                index[joined] = index.get(joined, -1) + 1
+                for other in [key for key in index if key.startswith(joined + ".")]:
+                    del index[other]
+            full: list[str | int] = []
+            for at in range(len(path)):
+                full.append(path[at])
+                if ".".join(path[: at + 1]) in index:
+                    full.append(index[".".join(path[: at + 1])])
+            inside = tuple(full) == where[: len(full)]
+            if inside and len(full) > depth:
+                best, depth = number, len(full)
+        elif (
+            inside
+            and "=" in word
+            and len(where) > depth
+            and word.split("=", 1)[0].strip().strip("\"'") == where[depth]
+        ):
+            return number
+    return best

@@ -1,0 +1,232 @@
+"""The prediction for one setup: overlaps, free stretches, the scan, and what becomes of every ROM.
+
+`predict` makes it, `Prediction.to_json`/`from_json` store it; `agree` holds it against a boot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchd.rom.contention import Clash, Memory, clashes, compose
+from benchd.rom.layout import Layout, Overlap, Window, free, overlaps, width_clashes
+from benchd.rom.numbers import BLOCK, hex_address, show_size
+from benchd.rom.scan import Slot, Walk, walk
+from benchd.rom.scanrules import ScanRules
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What becomes of one ROM header: where it stands, whether it runs (None: cannot be told), why.
+
+    `order` counts the ROMs that run, from 1. `codes`, `stage`, `text` are the signs that its window names.
+    """
+
+    window: str
+    at: int | None
+    runs: bool | None
+    order: int | None
+    why: str
+    codes: tuple[int, ...] = ()
+    stage: str | None = None
+    text: str | None = None
+
+    def to_json(self) -> dict[str, object]:
+        """JSON-ready; the address as upper-case hex or null."""
+        return {
+            "window": self.window,
+            "at": None if self.at is None else hex_address(self.at),
+            "runs": self.runs,
+            "order": self.order,
+            "why": self.why,
+            "signs": {"codes": [f"{c:02X}" for c in self.codes], "stage": self.stage, "text": self.text},
+        }
+
+    @classmethod
+    def from_json(cls, value: Mapping[str, Any]) -> Outcome:
+        """Read back what `to_json` gave. Raises KeyError or ValueError for other shapes."""
+        signs = value["signs"]
+        at = None if value["at"] is None else int(value["at"], 16)
+        codes = tuple(int(code, 16) for code in signs["codes"])
+        return cls(value["window"], at, value["runs"], value["order"], value["why"], codes,
+                   signs["stage"], signs["text"])  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What the scan of a setup is expected to do."""
+
+    rules: dict[str, object]
+    overlaps: tuple[Overlap, ...]
+    free: tuple[tuple[int, int], ...]
+    slots: tuple[Slot, ...]
+    endless: bool
+    roms: tuple[Outcome, ...]
+    clashes: tuple[Clash, ...]
+    findings: tuple[str, ...]
+
+    @property
+    def collides(self) -> bool:
+        """True if two devices answer at one address."""
+        return bool(self.overlaps)
+
+    @property
+    def sound(self) -> bool:
+        """True if nothing overlaps and every ROM in the map runs."""
+        return not self.overlaps and not self.endless and all(rom.runs is True for rom in self.roms)
+
+    def to_json(self) -> dict[str, object]:
+        """The published shape: addresses upper-case hex without mark, `from` and `to` inclusive."""
+        return {
+            "rules": self.rules,
+            "overlaps": [one.to_json() for one in self.overlaps],
+            "free": [{"from": hex_address(a), "to": hex_address(b)} for a, b in self.free],
+            "scan": [slot.to_json() for slot in self.slots],
+            "endless": self.endless,
+            "roms": [rom.to_json() for rom in self.roms],
+            "contention": [clash.to_json() for clash in self.clashes],
+            "findings": list(self.findings),
+        }
+
+    @classmethod
+    def from_json(cls, value: Mapping[str, Any]) -> Prediction:
+        """Read back a stored prediction. Raises KeyError, TypeError or ValueError for other shapes."""
+        return cls(
+            rules=dict(value["rules"]),
+            overlaps=tuple(
+                Overlap(int(one["from"], 16), int(one["to"], 16), tuple(one["parties"]))
+                for one in value["overlaps"]
+            ),
+            free=tuple((int(one["from"], 16), int(one["to"], 16)) for one in value["free"]),
+            slots=tuple(
+                Slot(int(s["at"], 16), s["found"], s["party"], s["checksum_ok"], s["runs"],
+                     int(s["next"], 16), s["note"], s["length_bytes"])
+                for s in value["scan"]
+            ),
+            endless=bool(value["endless"]),
+            roms=tuple(Outcome.from_json(one) for one in value["roms"]),
+            clashes=tuple(
+                Clash(int(c["from"], 16), int(c["to"], 16), c["window"], tuple(c["others"]), c["bytes"],
+                      c["changed"], c["unknown"], c["header_survives"], c["checksum_survives"], c["note"])
+                for c in value["contention"]
+            ),
+            findings=tuple(value["findings"]),
+        )
+
+
+def predict(layout: Layout) -> Prediction:
+    """Return what the scan of `layout` is expected to do. Deterministic; never raises for a valid layout."""
+    memory = compose(layout)
+    walked = walk(layout, memory)
+    roms = _outcomes(layout, memory, walked)
+    return Prediction(
+        rules=layout.rules.to_json(),
+        overlaps=overlaps(layout.windows),
+        free=free(layout.windows, layout.rules),
+        slots=walked.slots,
+        endless=walked.endless,
+        roms=roms,
+        clashes=clashes(layout, memory),
+        findings=tuple(_findings(layout, walked, roms)),
+    )
+
+
+def _outcomes(layout: Layout, memory: Memory, walked: Walk) -> tuple[Outcome, ...]:
+    visited = {slot.at: slot for slot in walked.slots}
+    order = {slot.at: n for n, slot in enumerate((s for s in walked.slots if s.runs), 1)}
+    out = []
+    for window in layout.windows:
+        if window.kind != "rom":
+            continue
+        signs = (window.codes, window.stage, window.text)
+        if window.base is None:
+            out.append(Outcome(window.name, None, False, None, "its card is set to off", *signs))
+            continue
+        places = _top_headers(window)
+        if not places:
+            why = "its image has no header (55h AAh) on a slot of 2 KiB"
+            out.append(Outcome(window.name, None, False, None, why, *signs))
+        for base in window.bases:
+            for place in places:
+                at = base + place
+                runs, why = _fate(layout.rules, memory, walked, visited, at)
+                out.append(Outcome(window.name, at, runs, order.get(at), why, *signs))
+    return tuple(out)
+
+
+def _top_headers(window: Window) -> list[int]:
+    """Headers of the window that do not lie inside the length of an earlier good one."""
+    value, known = window.content()
+    out: list[int] = []
+    covered = 0
+    if window.image is None and known[window.front : window.front + 3] != b"\xff\xff\xff":
+        return [window.front]
+    for at in window.headers():
+        if at < covered:
+            continue
+        out.append(at)
+        length = value[at + 2] * BLOCK if at + 2 < len(value) else 0
+        if 0 < length <= window.size - at and (window.image is None or sum(value[at : at + length]) % 256 == 0):
+            covered = at + length
+    return out
+
+
+def _fate(
+    rules: ScanRules, memory: Memory, walked: Walk, visited: Mapping[int, Slot], at: int
+) -> tuple[bool | None, str]:
+    if at in visited:
+        slot = visited[at]
+        if not slot.found:
+            if slot.note:
+                return None, slot.note
+            raw, _ = memory.read(at, 2)
+            return False, f"its header cannot be read: {raw.hex(' ').upper()} instead of 55 AA"
+        if slot.runs is None:
+            return None, slot.note
+        return slot.runs, slot.note
+    for slot in walked.slots:
+        if slot.runs and slot.at < at < slot.next:
+            return False, f"it lies inside the length of what runs at {hex_address(slot.at)}: stepped over"
+    if not rules.passes:
+        return False, f"this BIOS does not scan ({rules.remark or rules.name})"
+    inside = [low for low, high in rules.domain() if low <= at < high]
+    if not inside:
+        spans = ", ".join(f"{hex_address(low)}-{hex_address(high - 1)}" for low, high in rules.domain())
+        return False, f"it lies outside what the scan looks at ({spans})"
+    if walked.endless:
+        return False, f"the scan never gets past {hex_address(walked.slots[-1].at)}"
+    return False, f"it lies on no slot of {show_size(rules.step)}"
+
+
+def _findings(layout: Layout, walked: Walk, roms: tuple[Outcome, ...]) -> list[str]:
+    out = []
+    if not layout.rules.passes:
+        out.append(f"this BIOS runs no option ROM from a card: {layout.rules.remark}")
+    if walked.endless:
+        out.append(f"the scan stays at {hex_address(walked.slots[-1].at)} for ever: {walked.slots[-1].note}")
+    for window in layout.windows:
+        out += _window_findings(window)
+        times = sum(1 for rom in roms if rom.window == window.name and rom.runs)
+        if times > 1 and (window.mirrors or window.pad is None):
+            out.append(f"{window.name} runs {times} times: its mirrors show its header again")
+    return out + width_clashes(layout.windows)
+
+
+def _window_findings(window: Window) -> list[str]:
+    out = []
+    if window.image is not None:
+        if not window.image:
+            out.append(f"{window.name}: its image is empty")
+        elif window.front + len(window.image) > window.size:
+            out.append(
+                f"{window.name}: {window.front + len(window.image):,} bytes of padding and image, but the "
+                f"window shows {window.size:,}: the rest cannot be read there"
+            )
+    elif window.kind == "rom":
+        out.append(f"{window.name}: no image given, so what it holds is assumed; name `image` to know")
+    for offset, size in window.registers:
+        header = window.image is not None and window.front < offset + size and offset <= window.front + 1
+        if header:
+            out.append(f"{window.name}: its registers cover its own header")
+    return out
