@@ -8,8 +8,7 @@ import time
 import tty
 from pathlib import Path
 
-BITS_PER_BYTE = 10
-"""Start bit, eight data bits, one stop bit."""
+from benchd.simbench.steps import BITS_PER_BYTE
 
 _SPIN_NS = 200_000
 """The last part of a wait is done in short sleeps: a long one oversleeps by a scheduler tick at times."""
