@@ -78,13 +78,18 @@ def judge(data: bytes, kind: str, framing: str, bad: int = 0, frame_ok: FrameChe
             raise ValueError("judging the bench framing needs frame_ok")
         # The first and last piece may be cut by the moment of looking: they count only where they hold.
         pieces = data.split(b"\0")
-        held = [piece for piece in pieces if piece and frame_ok(piece)]
-        ends = pieces[:1] + pieces[1:][-1:]
-        edges = sum(len(piece) for piece in ends if piece not in held)
-        good = sum(len(piece) + 1 for piece in held)
-        return Tally(float(min(good, seen)), max(good, seen - edges), distinct, len(held))
-    weights = HEX if kind == "post" and framing == "hex" else TEXT
-    return Tally(max(0.0, sum(weights[b] for b in data) - bad), seen, distinct)
+        last = len(pieces) - 1
+        held = [bool(piece) and frame_ok(piece) for piece in pieces]
+        lengths = [len(piece) + (i < last) for i, piece in enumerate(pieces)]
+        good = sum(n for n, fine in zip(lengths, held, strict=True) if fine)
+        cut = sum(lengths[i] for i in {0, last} if not held[i]) if last else 0
+        return Tally(float(good), max(seen - cut, good), distinct, sum(held))
+    if kind == "post" and framing == "hex":
+        return Tally(max(0.0, sum(HEX[b] for b in data) - bad), seen, distinct)
+    # A character reads well beside one that does: chance makes single letters, not runs of them.
+    weights = [TEXT[b] for b in data]
+    good = sum(map(min, weights, weights[:1] + weights))
+    return Tally(max(0.0, good - bad), seen, distinct)
 
 
 def score(data: bytes, kind: str, framing: str, bad: int = 0, frame_ok: FrameCheck | None = None) -> float:

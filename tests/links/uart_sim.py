@@ -92,7 +92,7 @@ def marked(received: list[tuple[float, int, str]]) -> bytes:
 
 
 def plain(received: list[tuple[float, int, str]]) -> bytes:
-    """Return what a driver without marks hands up: bad characters and breaks read as NUL (POSIX, IGNPAR
-    off).
+    """Return what a Linux driver without INPCK and PARMRK hands up: every character as it is, a break as
+    NUL.
     """
-    return bytes(0 if fault else byte for _t, byte, fault in received)
+    return bytes(byte for _t, byte, _fault in received)
