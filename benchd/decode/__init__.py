@@ -1,0 +1,62 @@
+"""Decoding: what arrived on a link becomes observations. Pure: time comes in with the data.
+
+decoder = make_decoder(info)
+seen = decoder.feed(record)     # for each record of the link, in order of arrival
+seen = decoder.advance(t_ns)    # when nothing came up to t_ns
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from benchd.decode.benchlink import BenchFrames
+from benchd.decode.console import Console
+from benchd.decode.counts import Counts
+from benchd.decode.link import Framing, LinkDecoder, Outlet
+from benchd.decode.pattern import Pattern
+from benchd.decode.plain import HexText, Raw
+from benchd.errors import CallerError
+from benchd.observe import Observation
+from benchd.records import LinkInfo, Record
+
+__all__ = ["FRAMINGS", "Counts", "Decoder", "make_decoder"]
+
+FRAMINGS: dict[tuple[str, str], Callable[[Outlet], Framing]] = {
+    ("post", "raw"): Raw,
+    ("post", "hex"): HexText,
+    ("post", "pattern"): Pattern,
+    ("post", "bench"): BenchFrames,
+    ("console", "text"): Console,
+}
+
+
+class Decoder(Protocol):
+    """Decodes one link. Observations have ascending `at_ns` and do not depend on how often `advance` comes."""
+
+    @property
+    def counts(self) -> Counts:
+        """Where every byte went; always bytes_in == decoded + pending + sum(refused.values())."""
+
+    def feed(self, record: Record) -> list[Observation]:
+        """Decode one record (Chunk, LinkState, ModemLines, LineFault of this link), in order of arrival.
+
+        Deadlines at or before the record's time fire first. Never raises for what came over the wire.
+        """
+
+    def advance(self, t_ns: int) -> list[Observation]:
+        """Fire every deadline at or before `t_ns`; all records up to `t_ns` must have been fed."""
+
+
+def make_decoder(info: LinkInfo) -> Decoder:
+    """Return a decoder for the link. Raises CallerError for an unknown framing, pattern, speed or encoding."""
+    make = FRAMINGS.get((info.kind, info.framing))
+    if make is None:
+        known = ", ".join(framing for kind, framing in FRAMINGS if kind == info.kind)
+        what = f'framing "{info.framing}" is unknown for a {info.kind} link'
+        raise CallerError(f"link {info.name}: {what}: use {known}")
+    if info.tick_s is not None and not 0 < info.tick_s < float("inf"):
+        what = f"tick_s {info.tick_s} must be above 0 s"
+        raise CallerError(f"link {info.name}: {what}: give the length of a card tick")
+    outlet = Outlet(info)
+    return LinkDecoder(info, make(outlet), outlet)

@@ -1,0 +1,169 @@
+"""The "bench" frame of self-built cards, values to bytes and back; specified in firmware-notes/card-framings.md.
+
+wire    = COBS(body || CRC) 00h
+body    = version and kind (1) || sequence (2) || ticks (4) || rest        numbers are little-endian
+CRC     = CRC-16/IBM-3740 over body, high byte first
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from enum import IntEnum
+
+from cobs import cobs
+from crccheck.crc import Crc16Ibm3740
+
+VERSION = 1
+HEAD = struct.Struct("<BHI")
+TICK = struct.Struct("<I")
+CRC_BYTES = 2
+BODY_LIMIT = 252
+"""Body and CRC stay within 254 bytes, so that COBS adds exactly one byte and a card needs no long blocks."""
+WIRE_LIMIT = BODY_LIMIT + CRC_BYTES + 1
+DELIMITER = 0
+
+WIDE, PORT, RESET, LOST, DELTA, NO_CODE = 0x01, 0x02, 0x04, 0x08, 0x10, 0x20
+RESERVED = 0xC0
+
+
+class Kind(IntEnum):
+    """What a frame tells (low four bits of its first byte)."""
+
+    CODES = 0
+    ALIVE = 1
+    STARTED = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One write that the card saw, or only a reset or a loss (`code` None).
+
+    `port` None repeats the port of the entry before, and in the first entry means the link's own port.
+    `delta` is ticks since the entry before (0 in the first). `lost` writes were missed just before this entry.
+    """
+
+    code: int | None
+    port: int | None = None
+    wide: bool = False
+    delta: int = 0
+    reset: bool = False
+    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One frame: `sequence` is the number of its first entry (or the next one to come), mod 65536.
+
+    `ticks` is the card's counter at the first entry, or when the frame was built. `tick_ns` is the length of a
+    tick, told by ALIVE and STARTED frames (0: the card does not know).
+    """
+
+    sequence: int
+    ticks: int
+    entries: tuple[Entry, ...] = ()
+    kind: Kind = Kind.CODES
+    tick_ns: int = 0
+
+
+class FrameRefused(Exception):
+    """The bytes are no frame; `reason` names why. Never leaves this room."""
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(reason)
+        self.reason = reason
+
+
+def _encode_entry(entry: Entry) -> bytes:
+    flags = WIDE if entry.wide else 0
+    rest = b""
+    if entry.delta:
+        flags |= DELTA
+        rest += entry.delta.to_bytes(2, "little")
+    if entry.lost:
+        flags |= LOST
+        rest += entry.lost.to_bytes(2, "little")
+    if entry.port is not None:
+        flags |= PORT
+        rest += entry.port.to_bytes(2, "little")
+    if entry.reset:
+        flags |= RESET
+    if entry.code is None:
+        flags |= NO_CODE
+    else:
+        rest += entry.code.to_bytes(2 if entry.wide else 1, "little")
+    return bytes((flags,)) + rest
+
+
+def encode_body(frame: Frame) -> bytes:
+    """Return the body of `frame` without CRC. Raises ValueError or OverflowError for values that do not fit."""
+    body = HEAD.pack(VERSION << 4 | frame.kind, frame.sequence, frame.ticks)
+    if frame.kind is not Kind.CODES:
+        if frame.entries:
+            raise ValueError(f"a {frame.kind.name} frame has no entries, got {len(frame.entries)}")
+        return body + TICK.pack(frame.tick_ns)
+    if not frame.entries or frame.entries[0].delta or frame.tick_ns:
+        raise ValueError("a CODES frame has entries, the first without delta, and no tick length")
+    body += b"".join(_encode_entry(entry) for entry in frame.entries)
+    if len(body) > BODY_LIMIT:
+        raise ValueError(f"the body has {len(body)} bytes, at most {BODY_LIMIT} fit: use fewer entries")
+    return body
+
+
+def encode_frame(frame: Frame) -> bytes:
+    """Return the bytes of `frame` on the wire, delimiter included.
+
+    Raises ValueError, OverflowError or struct.error for values that do not fit their fields.
+    """
+    body = encode_body(frame)
+    crc = Crc16Ibm3740.calc(body)
+    return bytes(cobs.encode(body + crc.to_bytes(CRC_BYTES, "big"))) + bytes((DELIMITER,))
+
+
+def decode_frame(wire: bytes) -> Frame:
+    """Return the frame in `wire`, the bytes before a delimiter. Raises FrameRefused."""
+    try:
+        plain = cobs.decode(wire)
+    except cobs.DecodeError:
+        raise FrameRefused("not-cobs") from None
+    if len(plain) < HEAD.size + CRC_BYTES:
+        raise FrameRefused("too-short")
+    body, crc = plain[:-CRC_BYTES], plain[-CRC_BYTES:]
+    if Crc16Ibm3740.calc(body) != int.from_bytes(crc, "big"):
+        raise FrameRefused("bad-crc")
+    first, sequence, ticks = HEAD.unpack_from(body)
+    if first >> 4 != VERSION:
+        raise FrameRefused("unknown-version")
+    rest = body[HEAD.size :]
+    if first & 15 == Kind.CODES:
+        return Frame(sequence, ticks, _entries(rest))
+    if first & 15 not in (Kind.ALIVE, Kind.STARTED):
+        raise FrameRefused("unknown-kind")
+    if len(rest) != TICK.size:
+        raise FrameRefused("bad-layout")
+    return Frame(sequence, ticks, (), Kind(first & 15), TICK.unpack(rest)[0])
+
+
+def _entries(rest: bytes) -> tuple[Entry, ...]:
+    entries: list[Entry] = []
+    at = 0
+
+    def number(size: int) -> int:
+        nonlocal at
+        if at + size > len(rest):
+            raise FrameRefused("bad-layout")
+        at += size
+        return int.from_bytes(rest[at - size : at], "little")
+
+    while at < len(rest):
+        flags = number(1)
+        if flags & RESERVED or (flags & NO_CODE and flags & WIDE) or (flags & DELTA and not entries):
+            raise FrameRefused("bad-layout")
+        delta = number(2) if flags & DELTA else 0
+        lost = number(2) if flags & LOST else 0
+        port = number(2) if flags & PORT else None
+        code = None if flags & NO_CODE else number(2 if flags & WIDE else 1)
+        entries.append(Entry(code, port, bool(flags & WIDE), delta, bool(flags & RESET), lost))
+    if not entries:
+        raise FrameRefused("bad-layout")
+    return tuple(entries)

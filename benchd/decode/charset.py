@@ -1,0 +1,67 @@
+"""Bytes to characters of a console, one at a time: single-byte code pages and UTF-8."""
+
+from __future__ import annotations
+
+import codecs
+
+from benchd.errors import CallerError
+
+REPLACEMENT = "\ufffd"
+
+
+class Charset:
+    """Decodes one byte at a time. `waiting` counts bytes of an unfinished character.
+
+    `c1` holds the byte values that are 8-bit controls in this character set (none in cp437 or UTF-8).
+    Raises CallerError for an encoding that is neither UTF-8 nor an ASCII-compatible single-byte code page.
+    """
+
+    def __init__(self, link: str, encoding: str) -> None:
+        advice = 'use "utf-8" or a single-byte code page such as "cp437"'
+        self._table: list[str] | None = None
+        self._buffer = b""
+        try:
+            name = codecs.lookup(encoding).name
+            ascii_text = bytes(range(128)).decode(encoding)
+            table = [bytes((value,)).decode(encoding, "replace") for value in range(256)]
+        except (LookupError, UnicodeError, ValueError):
+            raise CallerError(f"link {link}: encoding {encoding!r} is not known here: {advice}") from None
+        if ascii_text != "".join(map(chr, range(128))):
+            raise CallerError(f"link {link}: encoding {encoding!r} does not contain ASCII: {advice}")
+        if name != "utf-8":
+            high = bytes(range(128, 256))
+            if len(high.decode(encoding, "replace")) != 128 or any(len(char) != 1 for char in table):
+                raise CallerError(f"link {link}: encoding {encoding!r} has multi-byte characters: {advice}")
+            self._table = table
+        self.c1 = frozenset(
+            value for value in range(0x80, 0xA0) if self._table and 0x80 <= ord(self._table[value]) < 0xA0
+        )
+
+    @property
+    def waiting(self) -> int:
+        return len(self._buffer)
+
+    def drop(self) -> int:
+        """Forget an unfinished character; return its bytes."""
+        size, self._buffer = len(self._buffer), b""
+        return size
+
+    def take(self, value: int) -> tuple[str, int]:
+        """Take a byte; return (characters, how many of the bytes taken so far turned out undecodable)."""
+        if self._table is not None:
+            char = self._table[value]
+            return char, int(char == REPLACEMENT)
+        bad = 0
+        text = ""
+        if self._buffer and not 0x80 <= value < 0xC0:
+            bad = self.drop()
+            text = REPLACEMENT
+        self._buffer += bytes((value,))
+        try:
+            text += self._buffer.decode("utf-8")
+            self._buffer = b""
+        except UnicodeDecodeError as error:
+            if error.reason != "unexpected end of data":
+                bad += self.drop()
+                text += REPLACEMENT
+        return text, bad

@@ -1,0 +1,248 @@
+"""Console text: lines out of bytes, with escape sequences taken out and counters kept in place.
+
+Rules:
+1. LF, VT, FF, the vertical moves and clears of a terminal (ESC D, E, M, c; CSI A, B, E, F, J 2/3, d; CSI H and f
+   to another row) end the line. CR, BS and the horizontal moves only move the cursor: what is written then
+   overwrites.
+2. A blank line is not said. Trailing blanks are cut.
+3. A text wiped out by blanks or erase controls is held: when it has a word (three letters) and what comes after
+   is another text, it was a line of its own; when only numbers differ, it was a counter and the new value replaces
+   it. A line that is blank at its end shows what was wiped.
+4. An unfinished line is said as `partial` after 0.25 s of silence, and at most once a second while it changes.
+5. A line ends at 1,000 characters (note "long-line").
+6. NUL, BEL and other controls are refused by name ("nul", "control"); broken or endless sequences as "bad-escape";
+   bytes that are no character as "undecodable" (shown as U+FFFD).
+"""
+
+from __future__ import annotations
+
+import re
+
+from benchd.decode.charset import Charset
+from benchd.decode.escapes import ESC, Escapes, Step
+from benchd.decode.link import Outlet
+from benchd.decode.screenline import ScreenLine, Shown
+from benchd.observe import Text
+
+SILENCE_NS = 250_000_000
+SILENCE_BYTES = 4
+GROWING_NS = 1_000_000_000
+BS, TAB, LF, VT, FF, CR, SHIFT_OUT, SHIFT_IN, DEL = 0x08, 0x09, 0x0A, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x7F
+LINE_END = frozenset((LF, VT, FF))
+SHIFTS = frozenset((SHIFT_OUT, SHIFT_IN))
+NUMBER = re.compile(r"[0-9]+")
+WORD = re.compile(r"[^\W\d_]{3}")
+PARAMETER_LIMIT = 9999
+
+
+def parameters(text: str) -> list[int]:
+    """Return the numbers of a CSI sequence ("5;10"); missing ones are 0."""
+    return [min(int(part[:6]), PARAMETER_LIMIT) if part.isdigit() else 0 for part in text.split(";")]
+
+
+def counts_on(before: str, after: str) -> bool:
+    """Say whether `after` is `before` with other numbers, or the beginning of such a text."""
+    old, new = (NUMBER.sub("#", text.strip()) for text in (before, after))
+    return old.startswith(new) or new.startswith(old)
+
+
+class Console:
+    """The framing of console links ("text")."""
+
+    def __init__(self, outlet: Outlet) -> None:
+        self._outlet = outlet
+        self._charset = Charset(outlet.info.name, outlet.info.encoding)
+        self._escapes = Escapes()
+        self._screen = ScreenLine()
+        self._held: Shown | None = None
+        self._row: int | None = None
+        self._line = 0
+        self._char_ns = 0
+        self._silence_ns = SILENCE_NS
+        self._u_ns = outlet.info.latency_ns
+        self._changed_ns: int | None = None
+        self._partial_ns: int | None = None
+        self._partial: str | None = None
+        self.deadline: int | None = None
+
+    def set_byte_time(self, byte_ns: int) -> None:
+        self._char_ns = byte_ns if self._outlet.info.paced else 0
+        self._silence_ns = max(SILENCE_NS, SILENCE_BYTES * byte_ns)
+
+    def byte(self, value: int, t_ns: int, u_ns: int) -> None:
+        escapes, counts = self._escapes, self._outlet.counts
+        if escapes.open:
+            step = escapes.step(value)
+            if step is Step.INSIDE:
+                return
+            if step is Step.DONE:
+                self._steer(t_ns)
+                return
+            counts.refuse("bad-escape", escapes.abort())
+            if step is Step.BROKEN:
+                return
+        if value < 0x20 or value == DEL:
+            self._unfinished_character(t_ns, u_ns)
+            self._control(value, t_ns)
+        elif value in self._charset.c1:
+            if escapes.start(value - 0x40) is Step.DONE:
+                self._steer(t_ns)
+        else:
+            self._character(value, t_ns, u_ns)
+
+    def fire(self, t_ns: int) -> None:
+        self._changed_ns = self.deadline = None
+        self._partial_ns = t_ns
+        shown = self._screen.shown()
+        if self._held is not None:
+            if shown.text and counts_on(self._held.text, shown.text):
+                shown = self._held
+            elif self._word(self._held):
+                self._say(self._held, t_ns)
+                self._held = None
+                self._partial_ns = t_ns
+            elif not shown.text:
+                shown = self._held
+        if shown.text and shown.text != self._partial:
+            self._partial = shown.text
+            self._say(shown, t_ns, partial=True)
+
+    def drop(self, reason: str, t_ns: int, u_ns: int) -> None:
+        counts = self._outlet.counts
+        counts.refuse(reason, self._escapes.abort() if self._escapes.open else 0)
+        counts.refuse(reason, self._charset.drop())
+        self._end_line(t_ns)
+        self._row = None
+
+    def _control(self, value: int, t_ns: int) -> None:
+        screen, counts = self._screen, self._outlet.counts
+        if value == ESC:
+            self._escapes.start()
+            return
+        if value in LINE_END:
+            self._end_line(t_ns)
+            if self._row is not None:
+                self._row += 1
+        elif value == CR:
+            screen.column = 0
+        elif value == BS:
+            screen.move(screen.column - 1)
+        elif value == TAB:
+            screen.tab(t_ns)
+        elif value not in SHIFTS:
+            counts.refuse("nul" if value == 0 else "control")
+            return
+        counts.settle()
+
+    def _character(self, value: int, t_ns: int, u_ns: int) -> None:
+        text, bad = self._charset.take(value)
+        counts = self._outlet.counts
+        counts.refuse("undecodable", bad)
+        counts.settle(counts.pending - self._charset.waiting)
+        for char in text:
+            if 0x80 <= ord(char) < 0xA0:
+                continue
+            self._put(char, t_ns, u_ns)
+
+    def _unfinished_character(self, t_ns: int, u_ns: int) -> None:
+        bad = self._charset.drop()
+        if bad:
+            self._outlet.counts.refuse("undecodable", bad)
+            self._put("\ufffd", t_ns, u_ns)
+
+    def _put(self, char: str, t_ns: int, u_ns: int) -> None:
+        screen = self._screen
+        if screen.full:
+            self._outlet.counts.note("long-line")
+            self._end_line(t_ns)
+        self._u_ns = max(self._u_ns, u_ns)
+        self._changed(screen.put(char, t_ns), t_ns)
+
+    def _changed(self, visible: bool, t_ns: int) -> None:
+        """Note a change of what is shown, and when to say it."""
+        if not visible:
+            return
+        if self._changed_ns is None:
+            self._changed_ns = t_ns
+        when = min(t_ns + self._silence_ns, self._changed_ns + GROWING_NS)
+        if self._partial_ns is not None:
+            when = max(when, self._partial_ns + GROWING_NS)
+        self.deadline = when
+        screen = self._screen
+        if screen.blank and screen.erased is not None and screen.erased.text:
+            self._hold(screen.erased, t_ns)
+            screen.clear(screen.column)
+
+    @staticmethod
+    def _word(shown: Shown) -> bool:
+        return WORD.search(shown.text) is not None
+
+    def _hold(self, wiped: Shown, t_ns: int) -> None:
+        held = self._held
+        if held is not None and self._word(held) and not counts_on(held.text, wiped.text):
+            self._say(held, t_ns)
+        self._held = wiped
+
+    def _end_line(self, t_ns: int, column: int = 0) -> None:
+        """Say what is held and what is shown, and begin a new line."""
+        shown = self._screen.shown()
+        held, self._held = self._held, None
+        if held is not None:
+            if not shown.text:
+                shown = held
+            elif self._word(held) and not counts_on(held.text, shown.text):
+                self._say(held, t_ns)
+        if shown.text:
+            self._say(shown, t_ns)
+        self._screen.clear(column)
+        self._u_ns = self._outlet.info.latency_ns
+        self._changed_ns = self._partial_ns = self.deadline = None
+
+    def _say(self, shown: Shown, t_ns: int, partial: bool = False) -> None:
+        leeway_ns = self._outlet.info.latency_ns // 2
+        marks = shown.marks(self._char_ns, leeway_ns)
+        u_ns = self._u_ns + leeway_ns
+        link, line = self._outlet.link, self._line
+        first_ns = shown.times[0]
+        self._outlet.emit(Text(link, first_ns, u_ns, t_ns, line, shown.text, partial, marks, self._char_ns))
+        if not partial:
+            self._line += 1
+            self._partial = None
+
+    def _steer(self, t_ns: int) -> None:
+        """Carry out the sequence that is done, as far as it concerns lines."""
+        text = self._escapes.text
+        self._outlet.counts.settle(self._escapes.abort())
+        if text in ("c", "D", "E", "M"):
+            self._end_line(t_ns)
+            self._row = None
+        elif text[:1] == "[" and (text[1:2].isdigit() or text[1:2] == ";" or len(text) == 2):
+            self._csi(text[-1], parameters(text[1:-1]), t_ns)
+
+    def _csi(self, final: str, numbers: list[int], t_ns: int) -> None:
+        screen = self._screen
+        first = numbers[0]
+        here = screen.column
+        if final in "Hf":
+            row = first or 1
+            column = (numbers[1] if len(numbers) > 1 else 0) or 1
+            if row != self._row:
+                self._end_line(t_ns)
+                self._row = row
+            screen.move(column - 1)
+        elif final in "ABEFd":
+            self._end_line(t_ns, 0 if final in "EF" else here)
+            self._row = None
+        elif final in "C":
+            screen.move(here + (first or 1))
+        elif final == "D":
+            screen.move(here - (first or 1))
+        elif final in "G`":
+            screen.move((first or 1) - 1)
+        elif final == "J" and first >= 2:
+            self._end_line(t_ns, here)
+        elif final in "JK" and first <= 2:
+            begin, end = ((here, PARAMETER_LIMIT), (0, here + 1), (0, PARAMETER_LIMIT))[first]
+            self._changed(screen.wipe(begin, end, t_ns), t_ns)
+        elif final == "X":
+            self._changed(screen.wipe(here, here + (first or 1), t_ns), t_ns)

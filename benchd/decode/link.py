@@ -1,0 +1,168 @@
+"""One link's decoder: times the bytes, keeps deadlines and order, and hands each byte to the framing.
+
+Rules of time, so that results never depend on how often `advance` is called:
+1. Before a record is decoded, every deadline at or before its time has fired, in order, each with its own time.
+2. A byte never gets a time before the chunk before it or before what was already said on this link; what that
+   clamp costs is added to u.
+3. Observations leave with ascending `at_ns`. One that would come out of order (a settled power change after a
+   code) is moved to the last `at_ns` and its u widened by the move.
+A caller may call `advance(t)` only when every record up to t has been fed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Protocol
+
+from benchd.decode.arrival import Arrivals
+from benchd.decode.counts import Counts
+from benchd.decode.power import PowerSense
+from benchd.observe import Break, LinkChange, Lost, Observation, Power, Text
+from benchd.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
+
+BREAK_NUL_NS = 50_000_000
+"""A break puts one 00h into the data (TL16C550C datasheet, LSR bit 4); it is looked for this long after."""
+
+
+class Outlet:
+    """What a framing writes to: the byte counts and the observations, kept in order."""
+
+    def __init__(self, info: LinkInfo) -> None:
+        self.info = info
+        self.link = info.name
+        self.counts = Counts()
+        self.last_ns: int | None = None
+        self._out: list[Observation] = []
+
+    def emit(self, seen: Observation) -> None:
+        """Put one observation out, moved to the last `at_ns` if it would come before that."""
+        last = self.last_ns
+        if last is not None and seen.at_ns < last:
+            if isinstance(seen, Text):
+                seen = replace(seen, at_ns=last)
+            else:
+                seen = replace(seen, t_ns=last, u_ns=seen.u_ns + last - seen.t_ns)
+        self.last_ns = seen.at_ns
+        self._out.append(seen)
+
+    def lost(self, reason: str, count: int, t_ns: int, u_ns: int) -> None:
+        """Say that `count` bytes or codes were lost."""
+        self.emit(Lost(self.link, t_ns, u_ns, reason, count))
+
+    def refuse(self, reason: str, count: int, t_ns: int, u_ns: int) -> None:
+        """Refuse `count` pending bytes and say so."""
+        if count:
+            self.counts.refuse(reason, count)
+            self.lost(reason, count, t_ns, u_ns)
+
+    def take(self) -> list[Observation]:
+        out, self._out = self._out, []
+        return out
+
+
+class Framing(Protocol):
+    """How bytes become observations. `deadline` is when `fire` wants to be called, or None."""
+
+    deadline: int | None
+
+    def byte(self, value: int, t_ns: int, u_ns: int) -> None:
+        """Take one byte, already counted as pending."""
+
+    def fire(self, t_ns: int) -> None:
+        """The deadline has come."""
+
+    def set_byte_time(self, byte_ns: int) -> None:
+        """The line speed is now this many ns a byte."""
+
+    def drop(self, reason: str, t_ns: int, u_ns: int) -> None:
+        """Say what is whole, refuse what is half; nothing stays pending."""
+
+
+class LinkDecoder:
+    """The decoder of one link; see `benchd.decode.Decoder` for the contract."""
+
+    def __init__(self, info: LinkInfo, framing: Framing, outlet: Outlet) -> None:
+        self._info = info
+        self._framing = framing
+        self._outlet = outlet
+        self._arrivals = Arrivals(info)
+        self._power = PowerSense()
+        self._latest_ns: int | None = None
+        self._break_nuls = 0
+        self._break_ns = 0
+        framing.set_byte_time(self._arrivals.byte_ns)
+
+    @property
+    def counts(self) -> Counts:
+        return self._outlet.counts
+
+    def feed(self, record: Record) -> list[Observation]:
+        """Decode one record; records of other links only let time pass."""
+        t_ns = record.t_ns if self._latest_ns is None else max(record.t_ns, self._latest_ns)
+        self._latest_ns = t_ns
+        self._fire_until(t_ns)
+        if getattr(record, "link", None) == self._info.name:
+            match record:
+                case Chunk():
+                    self._chunk(record.data, t_ns)
+                case LinkState():
+                    self._state(record, t_ns)
+                case ModemLines():
+                    self._power.lines(record, t_ns)
+                case LineFault():
+                    self._fault(record, t_ns)
+        return self._outlet.take()
+
+    def advance(self, t_ns: int) -> list[Observation]:
+        """Fire every deadline at or before `t_ns`."""
+        self._fire_until(t_ns)
+        return self._outlet.take()
+
+    def _fire_until(self, t_ns: int) -> None:
+        while True:
+            power, framing = self._power.deadline, self._framing.deadline
+            if power is not None and power <= t_ns and (framing is None or power <= framing):
+                changed_ns, away_ns, on = self._power.fire()
+                u_ns = self._info.latency_ns + away_ns
+                self._outlet.emit(Power(self._info.name, changed_ns, u_ns, on))
+            elif framing is not None and framing <= t_ns:
+                self._framing.fire(framing)
+            else:
+                return
+
+    def _chunk(self, data: bytes, t_ns: int) -> None:
+        framing, counts = self._framing, self._outlet.counts
+        spread = self._arrivals.spread(t_ns, len(data), self._outlet.last_ns)
+        for value, (at, u) in zip(data, spread, strict=True):
+            deadline = framing.deadline
+            if deadline is not None and deadline <= at:
+                self._fire_until(at)
+            counts.arrive()
+            if self._break_nuls and value == 0:
+                self._break_nuls -= 1
+                if at - self._break_ns <= BREAK_NUL_NS:
+                    counts.refuse("break-nul")
+                    continue
+            framing.byte(value, at, u)
+
+    def _state(self, record: LinkState, t_ns: int) -> None:
+        u_ns = self._info.latency_ns
+        new_speed = record.speed is not None and record.speed != self._arrivals.speed
+        if not record.up:
+            self._framing.drop("link-down", t_ns, u_ns)
+            self._power.away()
+            self._break_nuls = 0
+        elif new_speed:
+            self._framing.drop("speed-change", t_ns, u_ns)
+        if new_speed and record.speed is not None:
+            self._arrivals.set_speed(record.speed)
+            self._framing.set_byte_time(self._arrivals.byte_ns)
+        self._outlet.emit(LinkChange(self._info.name, t_ns, u_ns, record.up, record.reason))
+
+    def _fault(self, record: LineFault, t_ns: int) -> None:
+        u_ns = self._info.latency_ns
+        if record.fault != "break":
+            self._outlet.lost(record.fault, record.count, t_ns, u_ns)
+            return
+        self._break_nuls, self._break_ns = record.count, t_ns
+        self._outlet.emit(Break(self._info.name, t_ns, u_ns))
