@@ -129,12 +129,15 @@ class LinkChange:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """Boots from now on carry this label: the trial they belong to, or a learned limit of a stage."""
+    """Boots from now on carry this label: the trial they belong to, or a learned limit of a stage.
+
+    Key "phase", value "over": the machine had finished a boot when this capture began.
+    """
 
     link: str
     t_ns: int
     u_ns: int
-    key: Literal["trial", "limit"]
+    key: Literal["trial", "limit", "phase"]
     value: str
 
     @property

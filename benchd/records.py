@@ -96,6 +96,7 @@ class Note:
     """A label that boots from now on are judged under, so that a replay judges the same.
 
     Key "trial": the trial they belong to ("" for none). Key "limit": a learned limit, `stage=seconds:kind:boots`.
+    Key "phase", value "over": a boot had finished when this file was begun. Key "end": the run ended here.
     """
 
     t_ns: int

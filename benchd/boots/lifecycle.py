@@ -57,6 +57,8 @@ class Lifecycle:
         self._since_start = 0
         self._settle_ns: int | None = None
         self._out: list[Event] = []
+        self.judged = 0
+        """Deadlines that fell so far."""
         self._now = -(1 << 62)
 
     def _starts(self, hits: Sequence[Hit], t_ns: int, u_ns: int, reason: str) -> bool:
@@ -188,7 +190,7 @@ class Lifecycle:
     def _life(self, t_ns: int, u_ns: int) -> None:
         """A sign of life that is not a start: transitions 4 and 6, and back from adrift."""
         boot = self.boot
-        if boot is None or (self.phase == "over" and self._power_seen_off):
+        if self.phase == "idle" or (self.phase == "over" and self._power_seen_off):
             reason = "first sign of life" + (" after power-off" if self._power_seen_off else "")
             anchored = self._power_seen_off or not self.table.boot.starts
             self._power_seen_off = False

@@ -101,8 +101,7 @@ class BootTracker(Lifecycle):
         while (deadline := self.next_deadline()) is not None and deadline.t_ns <= t_ns:
             at_ns = max(deadline.t_ns, self._now)
             self._now = at_ns
-            boot = self.boot
-            assert boot is not None
+            self.judged += 1
             match deadline.what:
                 case "known" | "unknown" | "quiet":
                     self._stall(deadline, at_ns)
@@ -131,7 +130,9 @@ class BootTracker(Lifecycle):
         if not started:
             self._life(seen.t_ns, seen.u_ns)
         boot = self.boot
-        assert boot is not None
+        if boot is None:  # the capture began after a boot that is not in it
+            self._show_code(seen, known)
+            return
         if self.phase not in ("over", "finishing"):
             boot.codes += 1
             boot.last_code = shown(seen.value)
@@ -190,8 +191,7 @@ class BootTracker(Lifecycle):
                 self._life(min(life_ns, seen.at_ns), seen.u_ns)
                 self._since_start += 1
             boot = self.boot
-            assert boot is not None
-            if self.phase not in ("over", "finishing"):
+            if boot is not None and self.phase not in ("over", "finishing"):
                 boot.lines += line != seen.line
                 boot.last_ns = max(boot.last_ns, min(life_ns, seen.at_ns))
                 stalls = [(hit.index, boot.last_ns) for hit in hits if hit.role == "stall"]
@@ -248,6 +248,9 @@ class BootTracker(Lifecycle):
     def _on_label(self, seen: Label) -> None:
         if seen.key == "trial":
             self.trial = seen.value or None
+        elif seen.key == "phase":
+            if self.phase == "idle" and seen.value == "over":
+                self.phase = "over"
         else:
             stage, limit = Limit.from_label(seen.value)
             self._learned[stage] = limit

@@ -126,6 +126,11 @@ class CaptureWriter:
         """Bytes known to survive a power cut."""
         return self._synced
 
+    @property
+    def unusable(self) -> bool:
+        """Whether this writer refuses everything from now on: go on in a new file."""
+        return self._broken is not None
+
     def write(self, record: Record) -> None:
         """Append `record`; the order of calls is the order in the file."""
         if isinstance(record, Chunk):

@@ -323,3 +323,11 @@ def test_stage_events_tell_how_long_the_stage_before_took() -> None:
     assert [(e.stage, e.previous, e.previous_s) for e in story.of(StageEntered)][1:3] == [
         ("memory", "early", 0.4), ("rom-scan", "memory", 3.5),
     ]  # fmt: skip
+
+
+def test_a_capture_begun_after_a_boot_does_not_take_its_rest_for_a_new_one() -> None:
+    """What the operating system still writes is no boot; the next start is."""
+    over = Label("", 0, 0, "phase", "over")
+    story = Story().tell((0, over), (1, "00"), (2, "> login:"), until=3)
+    assert story.boots == []
+    assert story.tell(*((t + 9, w) for t, w in GOOD), until=30).outcomes == ["finished"]
