@@ -6,8 +6,8 @@ import unicodedata
 from html import escape
 
 from benchd.rom.drawtext import ROW, rows, scan_marks
-from benchd.rom.layout import REGIONS, Area, Layout, areas
-from benchd.rom.numbers import MEGABYTE, SLOT, hex_address, show_size
+from benchd.rom.layout import REGIONS, Area, Layout, Window, areas
+from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, hex_address, show_size
 from benchd.rom.predict import Prediction
 
 WIDTH = 1060
@@ -19,7 +19,7 @@ COLOURS = {"rom": "#2f6f9f", "ram": "#3b7d4f", "video": "#8a6d1f", "registers": 
 
 STYLE = (
     "text{font:13px system-ui,sans-serif;fill:#1d2329}.small{font-size:11px;fill:#4a545e}"
-    ".on{fill:#fff;font-size:12px}.title{font-size:17px;font-weight:600}"
+    ".on{fill:#fff;font-size:12px;paint-order:stroke;stroke:#1d2329;stroke-width:2.5;stroke-opacity:.55}.title{font-size:17px;font-weight:600}"
     ".free{fill:#f3f5f7;stroke:#d3d9de}.tick{stroke:#c3cad1}.clash{fill:url(#hatch);stroke:#b3261e;stroke-width:1.5}"
 )
 
@@ -99,7 +99,7 @@ def _row(
         tall = high if (at - row) % 0x2000 == 0 else 5
         out.append(f'<path class="tick" d="M{_x(row, at):.1f} {y + high:.1f}v-{tall}"/>')
     for at in range(row, row + ROW, 0x2000):
-        out.append(f'<text class="small" x="{_x(row, at) + 3:.1f}" y="{y + high + 14:.1f}">{at:05X}</text>')
+        out.append(f'<text class="small" x="{_x(row, at) + 10:.1f}" y="{y + high + 14:.1f}">{at:05X}</text>')
     for area, lane in lanes:
         _bar(out, layout, area, row, y + lane * LANE + 2)
     for one in prediction.overlaps:
@@ -111,6 +111,8 @@ def _row(
                 f'height="{high}"><title>{one.first:05X}-{one.last:05X}: '
                 f'{_text(" and ".join(one.parties), 300)}</title></rect>'
             )
+    for area, lane in lanes:
+        _name(out, layout, area, row, y + lane * LANE + 2)
     for at, mark in scan_marks(prediction.slots).items():
         if row <= at < row + ROW:
             _mark(out, _x(row, at), y + high, mark)
@@ -128,13 +130,10 @@ def _bar(out: list[str], layout: Layout, area: Area, row: int, y: float) -> None
         f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{LANE - 4}" rx="2" '
         f'fill="{COLOURS[window.kind]}"{dash}/>'
     )
-    if window.image is not None:
-        low = max(first, area.first + window.front + len(window.image))
-        if window.pad is not None and low < end:
-            out.append(_shade(row, low, end, y))
-        high = min(end, area.first + window.front)
-        if first < high:
-            out.append(_shade(row, first, high, y))
+    for low, high in _blank(window):
+        low, high = max(first, area.first + low), min(end, area.first + high)
+        if low < high:
+            out.append(_shade(row, low, high, y))
     for offset, size in window.registers:
         low, high = max(first, area.first + offset), min(end, area.first + offset + size)
         if low < high:
@@ -143,15 +142,35 @@ def _bar(out: list[str], layout: Layout, area: Area, row: int, y: float) -> None
                 f'<rect x="{_x(row, low):.1f}" y="{y:.1f}" width="{span_x:.1f}" '
                 f'height="{LANE - 4}" fill="{COLOURS["registers"]}"/>'
             )
-    room = int((wide - 8) / 7)
-    if room >= 3:
-        name = window.name + (" (mirror)" if area.mirror else "")
-        out.append(f'<text class="on" x="{x + 5:.1f}" y="{y + 15:.1f}">{_text(name, room)}</text>')
     out.append("</g>")
 
 
+def _name(out: list[str], layout: Layout, area: Area, row: int, y: float) -> None:
+    x = _x(row, max(area.first, row))
+    room = int((_x(row, min(area.end, row + ROW)) - x - 8) / 7)
+    if room >= 3:
+        name = layout.windows[area.window].name + (" (mirror)" if area.mirror else "")
+        out.append(f'<text class="on" x="{x + 5:.1f}" y="{y + 15:.1f}">{_text(name, room)}</text>')
+
+
+def _blank(window: Window) -> list[tuple[int, int]]:
+    """Stretches of a ROM window that hold nothing but FFh or nothing but 00h, by whole 512 bytes."""
+    if window.image is None:
+        return []
+    value = window.content()[0]
+    out: list[tuple[int, int]] = []
+    for at in range(0, len(value), BLOCK):
+        part = value[at : at + BLOCK]
+        if part.count(part[0]) == len(part) and part[0] in (0x00, 0xFF):
+            if out and out[-1][1] == at:
+                out[-1] = (out[-1][0], at + len(part))
+            else:
+                out.append((at, at + len(part)))
+    return out
+
+
 def _shade(row: int, first: int, end: int, y: float) -> str:
-    """Padding, or window without image: the bar lighter."""
+    """Padding: the bar lighter along its foot."""
     wide = _x(row, end) - _x(row, first)
     return (
         f'<rect x="{_x(row, first):.1f}" y="{y + LANE - 10:.1f}" width="{wide:.1f}" '
@@ -179,6 +198,10 @@ def _key(out: list[str], layout: Layout, prediction: Prediction, y: float) -> fl
         x += 116
     out.append(f'<rect class="clash" x="{x:.1f}" y="{y:.1f}" width="18" height="14"/>')
     out.append(f'<text class="small" x="{x + 24:.1f}" y="{y + 11:.1f}">two or more answer</text>')
+    x += 156
+    out.append(f'<rect x="{x:.1f}" y="{y:.1f}" width="18" height="14" fill="{COLOURS["rom"]}"/>')
+    out.append(f'<rect x="{x:.1f}" y="{y + 8:.1f}" width="18" height="6" fill="#fff" fill-opacity="0.6"/>')
+    out.append(f'<text class="small" x="{x + 24:.1f}" y="{y + 11:.1f}">padding</text>')
     y += 38
     lines = [
         f"{'off' if rom.at is None else hex_address(rom.at)}  {rom.window}: "

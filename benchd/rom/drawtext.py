@@ -77,22 +77,20 @@ def cells(layout: Layout, prediction: Prediction) -> list[str]:
 def scan_lines(slots: Iterable[Slot]) -> list[str]:
     """Return the scan, runs of empty slots drawn together."""
     out = []
-    for empty, group in groupby(slots, key=lambda slot: not slot.found and not slot.note):
+    for (found, note), group in groupby(slots, key=lambda slot: (slot.found, slot.note)):
         batch = list(group)
-        if empty:
+        if not found:
             span = hex_address(batch[0].at)
             if len(batch) > 1:
                 span += f"-{hex_address(batch[-1].at)}"
-            out.append(f"{span:<11}  {len(batch)} slot{'s' if len(batch) > 1 else ''} without header")
+            text = f"{len(batch)} slot{'s' if len(batch) > 1 else ''} without header"
+            out.append(f"{span:<11}  {text}{f' ({note})' if note else ''}")
             continue
         for slot in batch:
             verdict = "runs" if slot.runs else "cannot be told" if slot.runs is None else "not run"
-            if not slot.found:
-                verdict = "no header"
-            who = f" {slot.party}:" if slot.party else ""
-            out.append(
-                f"{hex_address(slot.at):<11} {who} {verdict}, goes on at {hex_address(slot.next)} ({slot.note})"
-            )
+            who = f"{slot.party}: " if slot.party else ""
+            goes = f"goes on at {hex_address(slot.next)}"
+            out.append(f"{hex_address(slot.at):<11}  {who}{verdict}, {goes} ({slot.note})")
     return out
 
 
