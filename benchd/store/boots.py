@@ -1,0 +1,229 @@
+"""Boots in the store."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import sqlalchemy as sa
+
+from benchd.errors import CallerError
+from benchd.models import Boot, Check, Finding, Outcome, Stage
+from benchd.store import schema
+from benchd.store.database import Database
+
+MAX_CANDIDATES = 6
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_BOOT_FIELDS = {
+    name: "table_name" if name == "table" else name
+    for name in Boot.model_fields
+    if name not in ("stages", "findings", "checks")
+}
+"""Field of the model: column of the table."""
+
+
+class Boots:
+    """The part of `Store` about boots."""
+
+    _database: Database
+
+    def save_boot(self, boot: Boot, *, capture: str | None = None) -> None:
+        """Store `boot` whole, in place of what was stored under its id. `capture` None leaves the one known.
+
+        When this returns the boot is on the disk. Raises OutsideError when it could not be kept.
+        """
+        values = {column: getattr(boot, name) for name, column in _BOOT_FIELDS.items()}
+        values |= {"started_us": microseconds(boot.started), "capture": capture, "closed_reason": None}
+        parts: list[tuple[sa.Table, list[dict[str, Any]]]] = [
+            (schema.stage, [stage.model_dump() for stage in boot.stages]),
+            (schema.finding, [_finding_row(finding) for finding in boot.findings]),
+            (schema.boot_check, [check.model_dump() for check in boot.checks]),
+        ]
+        with self._database.write() as connection:
+            connection.execute(
+                self._database.upsert(schema.boot, values, leave=() if capture is not None else ("capture",))
+            )
+            for table, rows in parts:
+                connection.execute(sa.delete(table).where(table.c.boot == boot.id))
+                if rows:
+                    connection.execute(
+                        sa.insert(table),
+                        [{"boot": boot.id, "position": number, **row} for number, row in enumerate(rows)],
+                    )
+
+    def boots(
+        self,
+        *,
+        machine: str | None = None,
+        trial: str | None = None,
+        outcome: Outcome | None = None,
+        since: datetime | str | None = None,
+        limit: int | None = None,
+        newest_first: bool = True,
+    ) -> list[Boot]:
+        """The boots that fit all that is given, by start. `since` is a time with zone, inclusive.
+
+        `limit` keeps the newest ones, whichever way they are sorted.
+        """
+        wanted = sa.select(schema.boot.c.id)
+        for column, value in (
+            (schema.boot.c.machine, machine),
+            (schema.boot.c.trial, trial),
+            (schema.boot.c.outcome, outcome),
+        ):
+            if value is not None:
+                wanted = wanted.where(column == value)
+        if since is not None:
+            wanted = wanted.where(schema.boot.c.started_us >= microseconds(since))
+        if limit is not None:
+            wanted = wanted.order_by(schema.boot.c.started_us.desc(), schema.boot.c.id.desc()).limit(limit)
+        with self._database.read() as connection:
+            found = _load(connection, wanted)
+        return found[::-1] if newest_first else found
+
+    def boot(self, id_or_unique_prefix: str) -> Boot:
+        """One boot. Raises CallerError when no boot or several boots are meant, and names candidates."""
+        with self._database.read() as connection:
+            whole = self._boot_id(connection, id_or_unique_prefix)
+            return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == whole))[0]
+
+    def capture_of(self, boot_id: str) -> str | None:
+        """The capture file that holds the boot's records, if known. Takes a unique prefix too."""
+        with self._database.read() as connection:
+            whole = self._boot_id(connection, boot_id)
+            return self._one_column(connection, schema.boot.c.capture, whole)
+
+    def closed_reason(self, boot_id: str) -> str | None:
+        """Why `close_running` closed the boot, None if it ended by itself. Takes a unique prefix too."""
+        with self._database.read() as connection:
+            whole = self._boot_id(connection, boot_id)
+            return self._one_column(connection, schema.boot.c.closed_reason, whole)
+
+    def close_running(self, machine: str, reason: str) -> list[str]:
+        """Make boots of `machine` that still run `cut-short`, ended when last seen; their ids, oldest first.
+
+        For the start of a daemon whose forerunner was killed. `closed_reason` tells `reason` again.
+        """
+        boot = schema.boot
+        with self._database.write() as connection:
+            rows = connection.execute(
+                sa.select(boot.c.id, boot.c.started, boot.c.duration_s)
+                .where(boot.c.machine == machine, boot.c.outcome == "running")
+                .order_by(boot.c.started_us, boot.c.id)
+            ).all()
+            for row in rows:
+                ended = datetime.fromisoformat(row.started) + timedelta(seconds=row.duration_s)
+                connection.execute(
+                    sa.update(boot)
+                    .where(boot.c.id == row.id)
+                    .values(
+                        outcome="cut-short",
+                        ended=sa.func.coalesce(boot.c.ended, ended.isoformat()),
+                        closed_reason=reason,
+                    )
+                )
+        return [row.id for row in rows]
+
+    def good_times(self, machine: str, table: str, stage: str, limit: int = 500) -> list[float]:
+        """Seconds that `stage` lasted (to the next stage) in good boots, newest first, at most `limit`.
+
+        Good: the boot finished and no stall or slow finding stands on that stage, cleared or not.
+        """
+        boot, finding = schema.boot, schema.finding
+        this, following = schema.stage.alias(), schema.stage.alias()
+        trouble = (
+            sa.select(finding.c.boot)
+            .where(finding.c.boot == boot.c.id, finding.c.stage == stage, finding.c.kind.in_(("stall", "slow")))
+            .exists()
+        )
+        lasted = (
+            sa.select(following.c.t - this.c.t)
+            .select_from(boot)
+            .join(this, this.c.boot == boot.c.id)
+            .join(following, (following.c.boot == this.c.boot) & (following.c.position == this.c.position + 1))
+            .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
+            .where(this.c.name == stage, ~trouble)
+            .order_by(boot.c.started_us.desc(), boot.c.id.desc(), this.c.position.desc())
+            .limit(limit)
+        )
+        with self._database.read() as connection:
+            return list(connection.execute(lasted).scalars())
+
+    @staticmethod
+    def _one_column(connection: sa.Connection, column: sa.Column[Any], boot_id: str) -> str | None:
+        value = connection.execute(sa.select(column).where(schema.boot.c.id == boot_id)).scalar_one()
+        return None if value is None else str(value)
+
+    def _boot_id(self, connection: sa.Connection, prefix: str) -> str:
+        ids = schema.boot.c.id
+        if connection.execute(sa.select(ids).where(ids == prefix)).scalar() is not None:
+            return prefix
+        found: list[str] = list(
+            connection.execute(
+                sa.select(ids)
+                .where(sa.func.substr(ids, 1, len(prefix)) == prefix)
+                .order_by(schema.boot.c.started_us.desc(), ids.desc())
+                .limit(MAX_CANDIDATES)
+            ).scalars()
+        )
+        if len(found) == 1:
+            return found[0]
+        return _refuse("boot", prefix, found, "`benchd boots` lists them")
+
+
+def _refuse(what: str, prefix: str, found: list[str], advice: str) -> str:
+    if not found:
+        raise CallerError(f"there is no {what} '{prefix}'; {advice}")
+    more = ", ..." if len(found) == MAX_CANDIDATES else ""
+    raise CallerError(f"'{prefix}' could be {what} {', '.join(found)}{more}; give more of its name")
+
+
+def _load(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
+    """The boots whose ids `ids` selects, oldest first, in four queries however many they are."""
+    stages = _parts(connection, schema.stage, ids)
+    findings = _parts(connection, schema.finding, ids)
+    checks = _parts(connection, schema.boot_check, ids)
+    rows = connection.execute(
+        sa.select(schema.boot)
+        .where(schema.boot.c.id.in_(ids))
+        .order_by(schema.boot.c.started_us, schema.boot.c.id)
+    ).mappings()
+    return [
+        Boot(
+            **{name: row[column] for name, column in _BOOT_FIELDS.items()},
+            stages=[Stage(**part) for part in stages[row["id"]]],
+            findings=[Finding(**part) for part in findings[row["id"]]],
+            checks=[Check(**part) for part in checks[row["id"]]],
+        )
+        for row in rows
+    ]
+
+
+def _parts(connection: sa.Connection, table: sa.Table, ids: Any) -> dict[str, list[dict[str, Any]]]:
+    found: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    query = sa.select(table).where(table.c.boot.in_(ids)).order_by(table.c.boot, table.c.position)
+    for row in connection.execute(query).mappings():
+        part = dict(row)
+        del part["position"]
+        found[part.pop("boot")].append(part)
+    return found
+
+
+def _finding_row(finding: Finding) -> dict[str, Any]:
+    return {name: getattr(finding, name) for name in Finding.model_fields}
+
+
+def microseconds(moment: datetime | str) -> int:
+    """Microseconds since 1970 of a time with zone (ISO 8601 if text): what boots are sorted by.
+
+    Raises CallerError for anything else.
+    """
+    if isinstance(moment, str):
+        try:
+            moment = datetime.fromisoformat(moment)
+        except ValueError as error:
+            raise CallerError(f"'{moment}' is no time; write it as 2026-03-01T20:15:00+01:00") from error
+    if moment.tzinfo is None:
+        raise CallerError(f"the time {moment.isoformat()} has no zone; add one, as in +01:00")
+    return (moment - _EPOCH) // timedelta(microseconds=1)

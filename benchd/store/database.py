@@ -1,0 +1,273 @@
+"""The database below the store: opening, upgrading, transactions, and errors in plain words.
+
+SQLite runs in WAL mode, so that readers never wait for the daemon nor it for them, with synchronous=FULL:
+in WAL mode NORMAL keeps the file sound but may undo the last commits after a power cut
+(https://www.sqlite.org/pragma.html#pragma_synchronous), and a finished boot must not be lost. The price is one
+sync per save, a few for each boot.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sqlite3
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
+
+from benchd.errors import BenchError, CallerError, OutsideError
+from benchd.store.schema import VERSION_TABLE, VERSIONS
+
+BUSY_S = 5.0
+UPGRADE_LOCK = 0x62656E6368  # any constant: whoever upgrades a PostgreSQL store holds this advisory lock
+
+
+class Database:
+    """An engine with two kinds of transaction, `read` and `write`; both raise errors of the two families."""
+
+    def __init__(self, url_or_path: str | os.PathLike[str], *, create: bool, read_only: bool) -> None:
+        self.url = _url(url_or_path)
+        self.is_sqlite = self.url.get_backend_name() == "sqlite"
+        self.read_only = read_only
+        self.where = self.url.database if self.is_sqlite else self.url.render_as_string(hide_password=True)
+        if self.is_sqlite:
+            self._engine = self._sqlite(create and not read_only)
+        else:
+            self._engine = self._postgresql()
+        self._reading = self._engine.execution_options(benchd_begin="BEGIN")
+        self._writing = self._engine.execution_options(benchd_begin="BEGIN IMMEDIATE")
+        if not self.is_sqlite:
+            self._reading = self._engine.execution_options(
+                isolation_level="REPEATABLE READ", postgresql_readonly=True
+            )
+        try:
+            self._bring_up(create and not read_only)
+        except BaseException:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        self._engine.dispose()
+
+    @contextmanager
+    def read(self) -> Iterator[sa.Connection]:
+        """One consistent view of the store, however long it is looked at."""
+        with self._told(), self._reading.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def write(self) -> Iterator[sa.Connection]:
+        """All or nothing; on leaving it is on the disk."""
+        if self.read_only:
+            raise CallerError(f"store {self.where} was opened for reading only")
+        with self._told(), self._writing.begin() as connection:
+            yield connection
+
+    def upsert(self, table: sa.Table, values: dict[str, Any], leave: Collection[str] = ()) -> Any:
+        """An INSERT that updates the row with the same key, if there is one, except the columns in `leave`."""
+        from sqlalchemy.dialects import postgresql, sqlite
+
+        insert = (sqlite.insert if self.is_sqlite else postgresql.insert)(table).values(values)
+        keys = [column.name for column in table.primary_key.columns]
+        changes = {name: insert.excluded[name] for name in values if name not in keys and name not in leave}
+        return insert.on_conflict_do_update(index_elements=keys, set_=changes)
+
+    def _sqlite(self, create: bool) -> sa.Engine:
+        path = Path(str(self.url.database or ""))
+        if not path.name or path.name == ":memory:":
+            raise CallerError("the store needs a file: name a path")
+        if path.is_dir():
+            raise CallerError(f"store {path} is a directory; name a file in it")
+        if not path.exists():
+            if not create:
+                raise CallerError(f"there is no store at {path}; it is made by the first `benchd run`")
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise OutsideError(
+                    f"store {path}: its directory cannot be made: {error.strerror}; name another data directory"
+                ) from error
+        uri = f"{path.absolute().as_uri()}?mode={'ro' if self.read_only else 'rwc'}"
+        engine = sa.create_engine(
+            "sqlite://",
+            creator=lambda: sqlite3.connect(
+                uri, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False
+            ),
+            poolclass=sa.QueuePool,
+        )
+        read_only = self.read_only
+
+        @sa.event.listens_for(engine, "connect")
+        def _connected(connection: sqlite3.Connection, record: object) -> None:
+            connection.execute("PRAGMA foreign_keys=ON")
+            if read_only:
+                connection.execute("PRAGMA query_only=ON")
+            else:
+                connection.execute("PRAGMA journal_mode=WAL")
+                connection.execute("PRAGMA synchronous=FULL")
+
+        @sa.event.listens_for(engine, "begin")
+        def _begun(connection: sa.Connection) -> None:
+            connection.exec_driver_sql(connection.get_execution_options().get("benchd_begin", "BEGIN"))
+
+        return engine
+
+    def _postgresql(self) -> sa.Engine:
+        try:
+            return sa.create_engine(self.url, pool_pre_ping=True, connect_args={"connect_timeout": int(BUSY_S)})
+        except ModuleNotFoundError as error:
+            raise CallerError(
+                f"store {self.where} needs the PostgreSQL driver: pip install 'benchd[postgres]'"
+            ) from error
+
+    def _bring_up(self, create: bool) -> None:
+        with self.read() as connection:
+            version = self._version(connection)
+        if version == VERSIONS[-1]:
+            return
+        if self.read_only:
+            raise CallerError(
+                f"store {self.where} has schema {version or 'none'}, this benchd reads {VERSIONS[-1]}: "
+                "start `benchd run` once, which upgrades it"
+            )
+        if version is None and not create:
+            raise CallerError(f"store {self.where} is empty; it is set up by the first `benchd run`")
+        with self.write() as connection:
+            if not self.is_sqlite:
+                connection.execute(sa.text("SELECT pg_advisory_xact_lock(:n)"), {"n": UPGRADE_LOCK})
+            if self._version(connection) != VERSIONS[-1]:  # somebody else may have been faster
+                upgrade(connection, VERSIONS[-1])
+
+    def _version(self, connection: sa.Connection) -> str | None:
+        """The schema version, None for an empty database. Raises CallerError for what is not ours."""
+        inspector = sa.inspect(connection)
+        tables = inspector.get_table_names()
+        if VERSION_TABLE not in tables:
+            if tables:
+                raise CallerError(
+                    f"store {self.where} is a database of another program (tables {', '.join(tables[:5])}); "
+                    "nothing was changed: name another file or database"
+                )
+            return None
+        version = connection.execute(sa.text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar()
+        if version is not None and version not in VERSIONS:
+            raise CallerError(
+                f"store {self.where} has schema {version}; this benchd knows up to {VERSIONS[-1]}: "
+                "use the newer benchd that wrote it, or an older backup"
+            )
+        return version
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except (BenchError, IntegrityError):
+            raise
+        except DBAPIError as error:
+            raise self._in_words(error.orig or error) from error
+        except sqlite3.Error as error:
+            raise self._in_words(error) from error
+        except OSError as error:
+            raise OutsideError(f"store {self.where}: {error.strerror or error}; check the disk") from error
+
+    def _in_words(self, error: BaseException) -> Exception:
+        text = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+        name = getattr(error, "sqlite_errorname", "")
+        for start, what in _SQLITE_WORDS.items():
+            if name.startswith(start):
+                family = CallerError if start == "SQLITE_NOTADB" else OutsideError
+                return family(f"store {self.where}: {what} ({text})")
+        if self.is_sqlite:
+            if isinstance(error, sqlite3.OperationalError):
+                return OutsideError(f"store {self.where}: {text}; check the file and its directory")
+        elif type(error).__name__ in _POSTGRESQL_OUTSIDE or getattr(error, "sqlstate", "x") is None:
+            return OutsideError(f"store {self.where}: {text}; check that the server runs and lets benchd in")
+        assert isinstance(error, Exception)
+        return error
+
+
+_SQLITE_WORDS = {
+    "SQLITE_BUSY": f"locked by another process for {BUSY_S:g} s: try again, or end the process that holds it",
+    "SQLITE_LOCKED": "locked by another connection: try again",
+    "SQLITE_FULL": "the disk is full, nothing of this change was kept: free space",
+    "SQLITE_IOERR": "the disk failed or is full, nothing of this change was kept: check it and free space",
+    "SQLITE_CANTOPEN": "cannot be opened: check the path and its permissions",
+    "SQLITE_READONLY": "cannot be written: check permissions of the file and of its directory",
+    "SQLITE_PERM": "may not be opened: check its permissions",
+    "SQLITE_CORRUPT": "the file is damaged: put back a backup, boots can be rebuilt from captures",
+    "SQLITE_NOTADB": "the file is not a database; nothing was changed: name another file",
+}
+_POSTGRESQL_OUTSIDE = {
+    "OperationalError",
+    "ConnectionTimeout",
+    "AdminShutdown",
+    "CrashShutdown",
+    "DiskFull",
+    "InsufficientPrivilege",
+    "ReadOnlySqlTransaction",
+    "TooManyConnections",
+}
+
+
+def upgrade(connection: sa.Connection, version: str) -> None:
+    """Bring the schema to `version` inside the connection's transaction."""
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
+    config.attributes["connection"] = connection
+    command.upgrade(config, version)
+
+
+def _url(url_or_path: str | os.PathLike[str]) -> sa.URL:
+    text = os.fspath(url_or_path)
+    if "://" not in text:
+        return sa.URL.create("sqlite", database=text)
+    try:
+        url = sa.make_url(text)
+        backend = url.get_backend_name()
+    except (ArgumentError, NoSuchModuleError, SQLAlchemyError, ValueError) as error:
+        raise CallerError(
+            "the store's URL cannot be read; it looks like postgresql://user@host/name"
+        ) from error
+    if backend == "sqlite":
+        return url
+    if backend != "postgresql":
+        raise CallerError(f"a store cannot be a '{backend}' database; name a file or a postgresql:// URL")
+    return url.set(drivername="postgresql+psycopg")
+
+
+def backup_sqlite(source: str, target: Path) -> None:
+    """Copy the SQLite store at `source` to the new file `target` while others go on writing it."""
+    if target.exists():
+        raise CallerError(f"backup {target} exists already; name a new file")
+    part = target.with_name(target.name + ".part")
+    try:
+        part.unlink(missing_ok=True)
+        reader = sqlite3.connect(f"{Path(source).absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
+        try:
+            writer = sqlite3.connect(part)
+            try:
+                reader.backup(writer)
+                (sound,) = writer.execute("PRAGMA quick_check(1)").fetchone()
+            finally:
+                writer.close()
+        finally:
+            reader.close()
+        if sound != "ok":
+            raise OutsideError(
+                f"backup {target}: the copy is not sound ({sound}): check the store and the disk"
+            )
+        with open(part, "rb+") as file:
+            os.fsync(file.fileno())
+        os.replace(part, target)
+    except (sqlite3.Error, OSError) as error:
+        part.unlink(missing_ok=True)
+        if isinstance(error, OSError) and error.errno == errno.ENOENT:
+            raise CallerError(f"backup {target}: its directory does not exist; make it first") from error
+        raise OutsideError(f"backup {target} failed: {error}; check the disk and free space") from error

@@ -1,0 +1,1 @@
+"""Alembic migrations, run by `benchd.store.database` when a store is opened; there is no alembic.ini."""

@@ -1,0 +1,1 @@
+"""One file per schema version, oldest first. A published one is never changed."""

@@ -1,0 +1,177 @@
+"""The tables as they are now. How older ones become these: `migrations/`; a test holds the two together."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import sqlalchemy as sa
+
+VERSIONS = ("0001", "0002")
+"""Every schema this benchd can read and upgrade, oldest first; the last is the current one."""
+VERSION_TABLE = "benchd_schema"
+
+
+class SafeText(sa.TypeDecorator[str]):
+    """Text that every database takes.
+
+    PostgreSQL refuses NUL and lone surrogates, and text from the wire may hold them: NUL becomes U+2400 (its
+    picture), a surrogate its escape. The same is done for SQLite, so that both stores show the same.
+    """
+
+    impl = sa.Text
+    cache_ok = True
+
+    def process_bind_param(self, value: str | None, dialect: sa.Dialect) -> str | None:
+        if value is None:
+            return None
+        return value.replace("\0", "\u2400").encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+metadata = sa.MetaData()
+
+
+def _text(name: str, *args: Any, null: bool = False) -> sa.Column[str]:
+    return sa.Column(name, SafeText(), *args, nullable=null)
+
+
+def _of_boot() -> list[sa.Column[Any]]:
+    return [
+        sa.Column("boot", SafeText(), sa.ForeignKey("boot.id", ondelete="CASCADE"), primary_key=True),
+        sa.Column("position", sa.Integer(), primary_key=True),
+    ]
+
+
+boot = sa.Table(
+    "boot",
+    metadata,
+    sa.Column("id", SafeText(), primary_key=True),
+    _text("machine"),
+    _text("trial", null=True),
+    _text("table_name"),
+    _text("started"),
+    sa.Column("started_us", sa.BigInteger(), nullable=False),
+    _text("start_reason"),
+    _text("ended", null=True),
+    _text("outcome"),
+    _text("last_stage", null=True),
+    _text("last_code", null=True),
+    sa.Column("duration_s", sa.Double(), nullable=False),
+    sa.Column("codes", sa.BigInteger(), nullable=False),
+    sa.Column("lines", sa.BigInteger(), nullable=False),
+    sa.Column("lost", sa.BigInteger(), nullable=False),
+    _text("passes_of", null=True),
+    _text("capture", null=True),
+    _text("closed_reason", null=True),
+    sa.Index("boot_by_start", "started_us"),
+    sa.Index("boot_by_machine", "machine", "started_us"),
+    sa.Index("boot_by_trial", "trial"),
+)
+
+stage = sa.Table(
+    "stage",
+    metadata,
+    *_of_boot(),
+    _text("name"),
+    sa.Column("t", sa.Double(), nullable=False),
+    sa.Column("u", sa.Double(), nullable=False),
+)
+
+finding = sa.Table(
+    "finding",
+    metadata,
+    *_of_boot(),
+    _text("kind"),
+    _text("rule"),
+    _text("stage", null=True),
+    _text("code", null=True),
+    sa.Column("t", sa.Double(), nullable=False),
+    sa.Column("limit_s", sa.Double(), nullable=True),
+    _text("limit_kind", null=True),
+    sa.Column("cleared_t", sa.Double(), nullable=True),
+    _text("means", null=True),
+    sa.Column("try_", sa.JSON(), nullable=False),
+    _text("caution", null=True),
+    _text("detail", null=True),
+)
+
+boot_check = sa.Table(
+    "boot_check",
+    metadata,
+    *_of_boot(),
+    _text("name"),
+    sa.Column("passed", sa.Boolean(), nullable=False),
+    sa.Column("t", sa.Double(), nullable=False),
+)
+
+study = sa.Table(
+    "study",
+    metadata,
+    sa.Column("name", SafeText(), primary_key=True),
+    sa.Column("document", sa.JSON(), nullable=False),
+    _text("created"),
+    _text("edited"),
+)
+
+trial = sa.Table(
+    "trial",
+    metadata,
+    sa.Column("id", SafeText(), primary_key=True),
+    sa.Column("number", sa.BigInteger(), nullable=False, unique=True),
+    _text("study", sa.ForeignKey("study.name")),
+    _text("machine"),
+    sa.Column("setup", sa.JSON(), nullable=False),
+    sa.Column("changed", sa.JSON(), nullable=False),
+    _text("started"),
+    _text("ended", null=True),
+    _text("note"),
+    sa.Index("trial_by_study", "study"),
+    sa.Index(
+        "trial_running",
+        "machine",
+        unique=True,
+        sqlite_where=sa.text("ended IS NULL"),
+        postgresql_where=sa.text("ended IS NULL"),
+    ),
+)
+
+result = sa.Table(
+    "result",
+    metadata,
+    sa.Column("id", sa.Integer(), primary_key=True),
+    _text("trial", sa.ForeignKey("trial.id"), null=True),
+    _text("boot", null=True),  # no foreign key: boots may be rebuilt, results may not be lost
+    _text("name"),
+    sa.Column("passed", sa.Boolean(), nullable=False),
+    _text("source"),
+    _text("note"),
+    _text("entered"),
+    sa.Index("result_by_trial", "trial"),
+    sa.Index("result_by_boot", "boot"),
+)
+
+image = sa.Table(
+    "image",
+    metadata,
+    sa.Column("sha256", SafeText(), primary_key=True),
+    _text("name"),
+    sa.Column("size", sa.BigInteger(), nullable=False),
+    _text("path", null=True),
+)
+
+prediction = sa.Table(
+    "prediction",
+    metadata,
+    sa.Column("id", sa.Integer(), primary_key=True),
+    _text("trial", sa.ForeignKey("trial.id")),
+    sa.Column("document", sa.JSON(), nullable=False),
+    _text("made"),
+    sa.Index("prediction_by_trial", "trial"),
+)
+
+counter = sa.Table(
+    "counter",
+    metadata,
+    sa.Column("name", SafeText(), primary_key=True),
+    sa.Column("last", sa.BigInteger(), nullable=False),
+)
+"""Trial numbers are drawn from here, never from the trials: a number is not used twice, whoever draws."""
