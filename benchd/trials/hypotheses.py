@@ -49,9 +49,7 @@ class RatePrior:
         top = int(n.max(initial=0)) + 1
         rows = []
         for weight, a, b in self.parts:
-            rows.append(
-                np.log(weight) + _rising(a, top)[k] + _rising(b, top)[n - k] - _rising(a + b, top)[n]
-            )
+            rows.append(np.log(weight) + _rising(a, top)[k] + _rising(b, top)[n - k] - _rising(a + b, top)[n])
         return np.stack(rows)
 
 
@@ -134,9 +132,7 @@ class Space:
     def holds(self, setups: Ints, which: Ints | None = None) -> Bools:
         """Whether explanation h says "fails" of setup s: explanations x setups."""
         truth = np.empty((len(self.literal_factor) + 2, len(setups)), dtype=np.bool_)
-        truth[:-2] = (
-            setups[:, self.literal_factor] == self.literal_level
-        ).T ^ self.literal_not[:, None]
+        truth[:-2] = (setups[:, self.literal_factor] == self.literal_level).T ^ self.literal_not[:, None]
         truth[-2] = True
         truth[-1] = False
         rows = self.rows if which is None else self.rows[which]
@@ -189,11 +185,12 @@ def build_space(study: Study, prior: Prior | None = None, evidence: Sequence[Evi
     blocks: list[tuple[Ints, float, bool]] = [(every[:, None], prior.one, False)]
     left_out: list[str] = []
     room = HYPOTHESIS_CAP - len(literals)
-    for what, groups, weight, is_any in (
+    families: tuple[tuple[str, tuple[Ints, ...], float, bool], ...] = (
         ("two conditions", (every, every), prior.two, False),
         ("either of two conditions", (every, every), prior.either, True),
         ("three conditions", (every, every, every), prior.three, False),
-    ):
+    )
+    for what, groups, weight, is_any in families:
         if len(study.factors) < len(groups):
             continue
         size = _pairs(lf, len(groups))
@@ -297,8 +294,8 @@ def update(space: Space, trials: Sequence[Trial]) -> Posterior:
     tried = [trial for trial in trials if trial.boots]
     encoded = space.encode([trial.setup for trial in tried])
     setups, where = np.unique(encoded, axis=0, return_inverse=True)
-    fails = np.bincount(where.ravel(), [t.failures for t in tried], len(setups))
-    boots = np.bincount(where.ravel(), [t.boots for t in tried], len(setups))
+    fails: Floats = np.bincount(where.ravel(), [t.failures for t in tried], len(setups)).astype(np.float64)
+    boots: Floats = np.bincount(where.ravel(), [t.boots for t in tried], len(setups)).astype(np.float64)
     inside = space.holds(setups)
     m = inside.astype(np.float64)
     k_in, n_in = m @ fails, m @ boots

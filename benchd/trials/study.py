@@ -48,7 +48,10 @@ KIND_MINUTES: dict[str, float] = {
 
 _KIND_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("jumper", ("jumper", "jumpers", "jp", "switch", "dip", "irq", "dma", "strap", "base", "address")),
-    ("bios-setting", ("bios", "setup", "cmos", "setting", "shadow", "bootdevice", "boot-device", "wait-states")),
+    (
+        "bios-setting",
+        ("bios", "setup", "cmos", "setting", "shadow", "bootdevice", "boot-device", "wait-states"),
+    ),
     ("slot", ("slot", "position")),
     ("cable", ("cable", "lead", "terminator", "ribbon")),
     ("image", ("image", "rom", "eprom", "firmware", "flash", "version", "driver")),

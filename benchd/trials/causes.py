@@ -1,0 +1,410 @@
+"""Causes weighed by the trials: what explains the failures, how sure, and what cannot be told apart yet.
+
+Pure: a study and its trials in, values out. Model, priors, limits: firmware-notes/causes.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchd.trials import setups as rooms
+from benchd.trials.hypotheses import (
+    MISLEADS,
+    NOTHING,
+    Evidence,
+    Floats,
+    Ints,
+    Posterior,
+    Prior,
+    Space,
+    build_space,
+    update,
+)
+from benchd.trials.study import Condition, Study, Trial
+from benchd.trials.wording import PART_CLASSES, class_of, listed, percent, text_of
+
+SEPARATED_AT = 0.95
+RIVAL_LIMIT = 0.10
+"""Ordering a part is premature while explanations that do not need it hold more than this."""
+
+LISTED_FROM = 0.001
+LISTED_MOST = 60
+LISTED_LEAST = 5
+TWINS_AMONG = 200
+SPEAKS_BITS = 0.3
+SPEAKS_MOST = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Speaks:
+    """One trial that speaks for or against a cause, by how many bits, in words."""
+
+    trial: str
+    bits: float
+    words: str
+
+    def to_json(self) -> dict[str, object]:
+        return {"trial": self.trial, "bits": round(self.bits, 3), "words": self.words}
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One explanation. `form` is "all" (fails when all conditions hold) or "any" (when one does).
+
+    `group`: causes of one group predict the same in every trial so far. `twins`: indices (in the list
+    of causes) of causes that no allowed setup could tell from this one.
+    """
+
+    conditions: tuple[Condition, ...]
+    form: str
+    special: str | None
+    probability: float
+    cause_class: str
+    group: int
+    text: str
+    fails_at: float
+    fails_else: float
+    supports: tuple[Speaks, ...]
+    against: tuple[Speaks, ...]
+    twins: tuple[int, ...]
+
+    def to_json(self) -> dict[str, object]:
+        return {
+            "conditions": [c.to_json() for c in self.conditions],
+            "probability": round(self.probability, 6),
+            "class": self.cause_class,
+            "group": self.group,
+            "form": self.form,
+            "special": self.special,
+            "text": self.text,
+            "fail_rate": round(self.fails_at, 4),
+            "fail_rate_elsewhere": round(self.fails_else, 4),
+            "supports": [s.to_json() for s in self.supports],
+            "against": [s.to_json() for s in self.against],
+            "twins": list(self.twins),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Explanations that predict the same in every trial so far: how many, and their weight together."""
+
+    group: int
+    probability: float
+    explanations: int
+
+    def to_json(self) -> dict[str, object]:
+        return {
+            "group": self.group,
+            "probability": round(self.probability, 6),
+            "explanations": self.explanations,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Ordering:
+    """Whether ordering (or condemning) a part would be premature, the rivals' share, and why."""
+
+    part: str | None
+    premature: bool
+    rival_share: float
+    limit: float
+    sentence: str
+
+    def to_json(self) -> dict[str, object]:
+        return {
+            "part": self.part,
+            "premature": self.premature,
+            "rival_share": round(self.rival_share, 6),
+            "limit": self.limit,
+            "sentence": self.sentence,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """Everything `benchd why` shows."""
+
+    causes: tuple[Cause, ...]
+    groups: tuple[Group, ...]
+    matters: tuple[tuple[str, float], ...]
+    separated: bool
+    verdict: str
+    boots: int
+    failures: int
+    ordering: Ordering
+    left_out: tuple[str, ...]
+    evidence: tuple[str, ...]
+
+    def to_json(self) -> dict[str, object]:
+        return {
+            "causes": [cause.to_json() for cause in self.causes],
+            "separated": self.separated,
+            "verdict": self.verdict,
+            "boots": self.boots,
+            "failures": self.failures,
+            "groups": [group.to_json() for group in self.groups],
+            "factors": [{"factor": name, "matters": round(p, 6)} for name, p in self.matters],
+            "ordering": self.ordering.to_json(),
+            "left_out": list(self.left_out),
+            "evidence": list(self.evidence),
+        }
+
+
+def weigh(
+    study: Study,
+    trials: Sequence[Trial],
+    *,
+    prior: Prior | None = None,
+    evidence: Sequence[Evidence] = (),
+) -> Weighing:
+    """Weigh every explanation by the trials. Raises CallerError for setups that do not fit the study."""
+    study.check_trials(trials)
+    space = build_space(study, prior, evidence)
+    return describe(study, trials, update(space, trials), evidence)
+
+
+def describe(
+    study: Study, trials: Sequence[Trial], posterior: Posterior, evidence: Sequence[Evidence] = ()
+) -> Weighing:
+    """The weighing that belongs to an already computed posterior."""
+    space = posterior.space
+    weight = posterior.weight
+    order = np.argsort(-weight, kind="stable")
+    number = max(LISTED_LEAST, min(LISTED_MOST, int((weight >= LISTED_FROM).sum())))
+    top = order[:number]
+    group_ids, groups = _groups(posterior, order, number)
+    twins = _twins(space, posterior, order)
+    speaks = _speaks(trials, posterior, top)
+    causes = []
+    for i, h in enumerate(top.tolist()):
+        conditions, special = space.conditions(h), space.special(h)
+        any_form = bool(space.any_form[h])
+        causes.append(
+            Cause(
+                conditions=conditions,
+                form="any" if any_form else "all",
+                special=special,
+                probability=float(weight[h]),
+                cause_class=class_of(study, conditions, any_form, special),
+                group=group_ids[i],
+                text=text_of(conditions, any_form, special),
+                fails_at=float(posterior.p_in[h]),
+                fails_else=float(posterior.p_out[h]) if special is None else float(posterior.p_in[h]),
+                supports=speaks[i][0],
+                against=speaks[i][1],
+                twins=tuple(j for j in range(number) if j != i and j < len(twins) and twins[j] == twins[i]),
+            )
+        )
+    boots = sum(trial.boots for trial in trials)
+    failures = sum(trial.failures for trial in trials)
+    same = twins == twins[0]
+    together = float(weight[order[: len(twins)]][same].sum())
+    separated = bool(failures and boots and together >= SEPARATED_AT)
+    return Weighing(
+        causes=tuple(causes),
+        groups=groups,
+        matters=_matters(space, weight),
+        separated=separated,
+        verdict=_verdict(causes, groups, separated, together, boots, failures),
+        boots=boots,
+        failures=failures,
+        ordering=_ordering(study, trials, space, weight, causes, failures),
+        left_out=space.left_out,
+        evidence=tuple(item.reason for item in evidence),
+    )
+
+
+def alike(space: Space, h: int) -> Ints:
+    """Explanations (rows of `space`) that no allowed setup could tell from row `h`, itself included."""
+    grid = rooms.allowed(space.study, np.zeros(len(space.study.factors), dtype=np.int64))
+    mask = space.holds(grid, np.array([h]))[0]
+    same = np.concatenate(
+        [
+            (space.holds(grid, part) == mask).all(axis=1)
+            for part in np.array_split(np.arange(space.count), 1 + space.count * len(grid) // 20_000_000)
+        ]
+    )
+    same[space.count - 2 :] = False
+    if h >= space.count - 2:
+        same[:] = False
+    same[h] = True
+    return np.flatnonzero(same)
+
+
+def _groups(posterior: Posterior, order: Ints, number: int) -> tuple[list[int], tuple[Group, ...]]:
+    """Number groups by the heaviest member: explanations with equal predictions in all setups tried."""
+    key = _keys(posterior.inside)
+    key[-1] = key.max() + 1
+    ids: dict[int, int] = {}
+    out = [ids.setdefault(int(key[h]), len(ids)) for h in order[:number]]
+    groups = []
+    for k, group in ids.items():
+        members = key == k
+        groups.append(Group(group, float(posterior.weight[members].sum()), int(members.sum())))
+    return out, tuple(groups)
+
+
+def _keys(masks: np.ndarray) -> Ints:
+    """A number for each row; equal rows get equal numbers."""
+    if masks.shape[1] == 0:
+        return np.zeros(len(masks), dtype=np.int64)
+    packed = np.ascontiguousarray(np.packbits(masks, axis=1))
+    rows = packed.view(np.dtype((np.void, packed.shape[1]))).ravel()
+    return np.unique(rows, return_inverse=True)[1].astype(np.int64)
+
+
+def _twins(space: Space, posterior: Posterior, order: Ints) -> Ints:
+    """For the heaviest explanations: equal numbers where no allowed setup could tell them apart."""
+    heavy = order[:TWINS_AMONG]
+    start = posterior.setups[0] if len(posterior.setups) else np.zeros(len(space.study.factors), dtype=np.int64)
+    key = _keys(space.holds(rooms.allowed(space.study, start), heavy))
+    # Two stand alone although their predictions are equal: "intermittent" has a rate of its own, and a
+    # known-good setup (which may lie outside the study) parts "the test misleads" from the rest.
+    alone = heavy >= space.count - 2
+    key[alone] = key.max() + 1 + np.arange(alone.sum())
+    return np.asarray(key)
+
+
+def _speaks(
+    trials: Sequence[Trial], posterior: Posterior, top: Ints
+) -> list[tuple[tuple[Speaks, ...], tuple[Speaks, ...]]]:
+    """Per listed cause: trials for and against it, against the average of all explanations before any."""
+    space = posterior.space
+    tried = [trial for trial in trials if trial.boots]
+    if not tried:
+        return [((), ()) for _ in top]
+    encoded = space.encode([trial.setup for trial in tried])
+    prior = np.exp(space.log_prior)
+    inside = space.holds(encoded)
+    average = prior @ np.where(inside, posterior.p_in[:, None], posterior.p_out[:, None])
+    fails = np.array([t.failures for t in tried], dtype=np.float64)
+    goods = np.array([t.successes for t in tried], dtype=np.float64)
+    out = []
+    for h in top:
+        rate: Floats = np.where(inside[h], posterior.p_in[h], posterior.p_out[h])
+        bits = fails * np.log2(rate / average) + goods * np.log2((1 - rate) / (1 - average))
+        both: list[tuple[Speaks, ...]] = []
+        for sign in (1.0, -1.0):
+            strength = sign * bits
+            which = [i for i in np.argsort(-strength, kind="stable") if strength[i] >= SPEAKS_BITS]
+            both.append(
+                tuple(
+                    Speaks(
+                        tried[i].name,
+                        float(bits[i]),
+                        f"failed {tried[i].failures} of {tried[i].boots}, "
+                        f"this cause expects {percent(float(rate[i]))} to fail",
+                    )
+                    for i in which[:SPEAKS_MOST]
+                )
+            )
+        out.append((both[0], both[1]))
+    return out
+
+
+def _matters(space: Space, weight: Floats) -> tuple[tuple[str, float], ...]:
+    """Per factor, the weight of explanations that name it."""
+    owner = np.concatenate([space.literal_factor, [-1, -1]])[space.rows]
+    return tuple(
+        (factor.name, float(weight[(owner == f).any(axis=1)].sum()))
+        for f, factor in enumerate(space.study.factors)
+    )
+
+
+def _verdict(
+    causes: Sequence[Cause],
+    groups: Sequence[Group],
+    separated: bool,
+    together: float,
+    boots: int,
+    failures: int,
+) -> str:
+    lead = causes[0]
+    if not boots:
+        return "No boots yet: nothing to weigh."
+    if not failures:
+        return f"None of {boots} boots failed: there is nothing to explain."
+    if separated:
+        rivals = [causes[i].text for i in lead.twins]
+        more = f" (or {listed(rivals)}: no allowed setup tells these apart)" if rivals else ""
+        return f"{lead.cause_class.capitalize()}, {percent(together)}: {lead.text}{more}."
+    near = [c for c in causes if c.group == lead.group and c.probability >= lead.probability / 3]
+    if len(near) > 1:
+        texts = [f"{c.text} ({percent(c.probability)})" for c in near[:4]]
+        more = f" and {len(near) - 4} more" if len(near) > 4 else ""
+        advice = ""
+        if lead.special in (NOTHING, MISLEADS):
+            advice = " Boot a known-good setup under the same test: it parts these."
+        return f"The trials so far cannot separate {len(near)} explanations: {'; '.join(texts)}{more}.{advice}"
+    second = causes[1]
+    return (
+        f"Not settled: the likeliest is that {lead.text} ({lead.cause_class}, {percent(lead.probability)}), "
+        f"then that {second.text} ({percent(second.probability)})."
+    )
+
+
+def _ordering(
+    study: Study,
+    trials: Sequence[Trial],
+    space: Space,
+    weight: Floats,
+    causes: Sequence[Cause],
+    failures: int,
+) -> Ordering:
+    part = next((c for c in causes if c.cause_class in PART_CLASSES and c.special is None), None)
+    if part is None or not failures or part.probability < 0.01:
+        return Ordering(None, True, 1.0, RIVAL_LIMIT, "Nothing tried so far points at a part.")
+    condition = part.conditions[0]
+    needs = 0.0
+    for h in np.argsort(-weight, kind="stable")[:TWINS_AMONG].tolist():
+        own = space.conditions(h)
+        if len(own) == 1 and own[0].factor == condition.factor and _same_part(own[0], condition):
+            needs += float(weight[h])
+    share = max(0.0, 1.0 - needs)
+    name = condition.words()
+    if share > RIVAL_LIMIT:
+        return Ordering(
+            name,
+            True,
+            share,
+            RIVAL_LIMIT,
+            f"Ordering a part is premature: explanations that do not need it (where {name}) still hold "
+            f"{percent(share)}; the limit is {percent(RIVAL_LIMIT)}.",
+        )
+    only = _only_machine(study, trials, condition)
+    if only:
+        return Ordering(name, True, share, RIVAL_LIMIT, only)
+    return Ordering(
+        name,
+        False,
+        share,
+        RIVAL_LIMIT,
+        f"The trials point at the part itself (where {name}); explanations that do not need another one "
+        f"hold {percent(share)}.",
+    )
+
+
+def _same_part(a: Condition, b: Condition) -> bool:
+    return a == b or (a.relation != b.relation and a.level != b.level)
+
+
+def _only_machine(study: Study, trials: Sequence[Trial], condition: Condition) -> str | None:
+    """Why a card must not be condemned yet: it was never tried in a second machine."""
+    if study.factor(condition.factor).kind not in ("card", "adapter"):
+        return None
+    machines = [factor.name for factor in study.factors if factor.kind == "machine"]
+    tried = {
+        tuple(trial.setup[name] for name in machines)
+        for trial in trials
+        if trial.boots and condition.holds(trial.setup)
+    }
+    if len(tried) > 1:
+        return None
+    return (
+        f"Ordering a part is premature: where {condition.words()}, only one machine was tried, "
+        "so a bad card cannot be told from a card that does not suit this machine."
+    )

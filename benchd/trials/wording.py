@@ -1,0 +1,77 @@
+"""Plain words for explanations: their class, their sentence, and whether they call for a part."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchd.trials.hypotheses import INTERMITTENT, MISLEADS, NOTHING
+from benchd.trials.study import Condition, Study
+
+CLASS_OF_KIND = {
+    "card": "bad card",
+    "adapter": "bad card",
+    "machine": "bad machine",
+    "slot": "bad slot",
+    "cable": "bad cable",
+    "jumper": "wrong setting",
+    "bios-setting": "wrong setting",
+    "image": "image",
+    "test": "misleading test",
+    "other": "setting or part",
+}
+PART_CLASSES = frozenset({"bad card", "bad machine", "bad slot", "bad cable"})
+CONFLICT = "conflict between"
+TWO_FAULTS = "two faults"
+CLASS_OF_SPECIAL = {
+    NOTHING: "outside what was tried",
+    MISLEADS: "misleading test",
+    INTERMITTENT: "intermittent",
+}
+TEXT_OF_SPECIAL = {
+    NOTHING: "nothing tried matters: it fails whatever is changed",
+    MISLEADS: "the test misleads: it fails whatever is changed, a good setup too",
+    INTERMITTENT: "intermittent: it fails now and then, whatever is changed",
+}
+
+
+def class_of(study: Study, conditions: Sequence[Condition], any_form: bool, special: str | None) -> str:
+    """The class of an explanation in plain words."""
+    if special is not None:
+        return CLASS_OF_SPECIAL[special]
+    if any_form:
+        return TWO_FAULTS
+    if len(conditions) > 1:
+        return CONFLICT
+    return CLASS_OF_KIND[study.factor(conditions[0].factor).kind]
+
+
+def text_of(conditions: Sequence[Condition], any_form: bool, special: str | None) -> str:
+    """The explanation as words that follow "because" or stand alone."""
+    if special is not None:
+        return TEXT_OF_SPECIAL[special]
+    if any_form:
+        return "it fails when " + " or when ".join(c.words() for c in conditions)
+    plain = [c for c in conditions if c.relation == "is"]
+    unless = [c for c in conditions if c.relation == "is not"]
+    if not plain:
+        plain, unless = unless, []
+    text = "it fails when " + " and ".join(c.words() for c in plain)
+    if unless:
+        text += ", unless " + " or ".join(f"{c.factor} is {c.level}" for c in unless)
+    return text
+
+
+def percent(probability: float) -> str:
+    """Whole percent, never rounded to a certainty that nobody has."""
+    if probability > 0.995:
+        return "over 99 %"
+    if 0 < probability < 0.005:
+        return "under 1 %"
+    return f"{probability:.0%}".replace("%", " %")
+
+
+def listed(texts: Sequence[str]) -> str:
+    """Texts joined as an English list."""
+    if len(texts) < 2:
+        return "".join(texts)
+    return "; ".join(texts[:-1]) + "; or " + texts[-1]
