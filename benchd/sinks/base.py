@@ -52,7 +52,10 @@ FULL = 50_000
 
 
 class Sink(Protocol):
-    """One destination of events. `status()` is JSON-ready and has at least name, state, reason, queued, dropped."""
+    """One destination of events.
+
+    `status()` is JSON-ready and has at least name, state, reason, queued and dropped (count by kind).
+    """
 
     name: str
 

@@ -48,7 +48,7 @@ def port_label(port: int | None) -> str:
 
 
 class Metrics:
-    """All metrics of one daemon. `registry` defaults to one of its own, so that several can live in a process."""
+    """All metrics of one daemon. `registry` defaults to a new one, so that several can live in a process."""
 
     name = "metrics"
 
@@ -230,7 +230,7 @@ class Metrics:
             self.stage_seconds.labels(event.machine, trial, last.name).observe(took)
 
     def _trial(self, trial: str | None) -> str:
-        """Return the label of a trial, making it the newest and removing series of the oldest beyond the bound."""
+        """Return a trial's label; make it the newest and remove series of the oldest beyond the bound."""
         label = trial or ""
         if label and label != next(reversed(self._trials), None):
             self._trials.pop(label, None)

@@ -1,9 +1,9 @@
 """The outbox: events on disk until the broker has taken them. One SQLite file of its own.
 
-Promise: what was offered more than 0.25 s before a kill is in the outbox, and is sent, in order, when the broker
-is there. Stages, findings, boots and link changes are never left out while the disk has room, however long the
-outage. Codes are thinned: beyond `codes_kept` every second one is taken out, the oldest thinnest, and the next
-code of that machine says how many are missing before it. Beyond `size_cap` bytes no codes are stored at all.
+Promise: what was offered more than 0.25 s before a kill is in the outbox, and is sent, in order, when the
+broker is there. Stages, findings, boots and link changes are never left out while the disk has room, however
+long the outage. Codes are thinned: beyond `codes_kept` every second one is taken out, the oldest thinnest, and
+the next code of that machine says how many are missing before it. Beyond `size_cap` bytes no codes are stored.
 
 Sequence numbers are never used twice in a file; a new file has a new id, so ids of events never repeat.
 All methods block; call them from one thread at a time. Raises OutsideError where the disk fails.
@@ -32,7 +32,6 @@ TABLES = """
 CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE waiting (
     seq INTEGER PRIMARY KEY AUTOINCREMENT,
-    machine TEXT NOT NULL,
     kind TEXT NOT NULL,
     topic TEXT NOT NULL,
     body TEXT NOT NULL,
@@ -40,6 +39,7 @@ CREATE TABLE waiting (
     wall_ns INTEGER NOT NULL,
     refused TEXT
 );
+CREATE TABLE missing (topic TEXT PRIMARY KEY, codes INTEGER NOT NULL);
 CREATE INDEX waiting_codes ON waiting (seq) WHERE kind = 'code';
 """
 
@@ -48,7 +48,6 @@ CREATE INDEX waiting_codes ON waiting (seq) WHERE kind = 'code';
 class Entry:
     """One event to send. `body` is JSON without id, seq and thinned, which the outbox knows."""
 
-    machine: str
     kind: str
     topic: str
     body: dict[str, Any]
@@ -73,6 +72,7 @@ class Outbox:
         self.codes_kept = codes_kept
         self.size_cap = size_cap
         self.thinned = 0
+        self._peeked = 0
         self.put_aside: Path | None = None
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
@@ -114,75 +114,64 @@ class Outbox:
         self.refused: int = refused or 0
         self.count: int = total - self.refused
         self._codes: int = codes or 0
+        self._missing: dict[str, int] = dict(db.execute("SELECT topic, codes FROM missing").fetchall())
+        """Codes left out of each topic at the size cap, not told yet."""
 
     def append(self, entries: Sequence[Entry]) -> None:
         """Store events, all or none, in order; on disk when this returns."""
         if not entries:
             return
         full = self.bytes() > self.size_cap
+        missing = dict(self._missing)
         rows: list[tuple[Any, ...]] = []
-        carried: dict[str, int] = {}
         left_out = 0
         for entry in entries:
-            if entry.kind == "code" and full:
+            is_code = entry.kind == "code"
+            if is_code and full:
                 left_out += 1
-                carried[entry.machine] = carried.get(entry.machine, 0) + 1 + entry.thinned
+                missing[entry.topic] = missing.get(entry.topic, 0) + 1 + entry.thinned
                 continue
+            thinned = entry.thinned + (missing.pop(entry.topic, 0) if is_code else 0)
             seq = self._seq + len(rows) + 1
-            thinned = entry.thinned + (carried.pop(entry.machine, 0) if entry.kind == "code" else 0)
-            body = json.dumps(entry.body)
-            rows.append((seq, entry.machine, entry.kind, entry.topic, body, thinned, entry.wall_ns))
+            rows.append((seq, entry.kind, entry.topic, json.dumps(entry.body), thinned, entry.wall_ns))
         with self._guard("write"), self._atomic():
             self._db.executemany(
-                "INSERT INTO waiting (seq, machine, kind, topic, body, thinned, wall_ns) VALUES (?,?,?,?,?,?,?)",
-                rows,
+                "INSERT INTO waiting (seq, kind, topic, body, thinned, wall_ns) VALUES (?,?,?,?,?,?)", rows
             )
-            for machine, missing in carried.items():
-                self._carry(machine, missing)
+            if missing != self._missing:
+                self._db.execute("DELETE FROM missing")
+                self._db.executemany("INSERT INTO missing VALUES (?, ?)", missing.items())
+        self._missing = missing
         self._seq += len(rows)
         self.count += len(rows)
         self.thinned += left_out
-        self._codes += sum(1 for row in rows if row[2] == "code")
-        if self._codes > self.codes_kept:
-            self._thin()
+        self._codes += sum(1 for row in rows if row[1] == "code")
+        while self._codes > self.codes_kept and self._thin():
+            pass
 
-    def _carry(self, machine: str, missing: int) -> None:
-        """Remember codes left out where no later code is there to tell; the newest stored code's successor will."""
-        self._db.execute(
-            "INSERT INTO about VALUES (?, ?) "
-            "ON CONFLICT (name) DO UPDATE SET value = CAST(value AS INTEGER) + excluded.value",
-            (f"missing:{machine}", str(missing)),
-        )
-
-    def _thin(self) -> None:
-        """Take out every second code of each machine; the one after it says so."""
+    def _thin(self) -> int:
+        """Take out every second code of each machine; the one after it says so. Return how many."""
         with self._guard("thin"), self._atomic():
             rows = self._db.execute(
-                "SELECT seq, machine, thinned FROM waiting WHERE kind = 'code' ORDER BY seq"
+                "SELECT seq, topic, thinned FROM waiting WHERE kind = 'code' AND seq > ? ORDER BY seq",
+                (self._peeked,),  # what is being sent now is not missing
             ).fetchall()
             held: dict[str, tuple[int, int]] = {}
             gone: list[tuple[int]] = []
             told: list[tuple[int, int]] = []
-            for seq, machine, thinned in rows:
-                if machine in held:
-                    old, missing = held.pop(machine)
+            for seq, topic, thinned in rows:
+                if topic in held:
+                    old, missing = held.pop(topic)
                     gone.append((old,))
                     told.append((missing + 1, seq))
                 else:
-                    held[machine] = (seq, thinned)
+                    held[topic] = (seq, thinned)
             self._db.executemany("UPDATE waiting SET thinned = thinned + ? WHERE seq = ?", told)
             self._db.executemany("DELETE FROM waiting WHERE seq = ?", gone)
         self.count -= len(gone)
         self._codes -= len(gone)
         self.thinned += len(gone)
-
-    def missing(self) -> dict[str, int]:
-        """Take the codes that were left out and not yet told, by machine; the caller tells them with the next."""
-        with self._guard("read"), self._atomic():
-            rows = self._db.execute("SELECT name, value FROM about WHERE name LIKE 'missing:%'").fetchall()
-            if rows:
-                self._db.execute("DELETE FROM about WHERE name LIKE 'missing:%'")
-        return {name.removeprefix("missing:"): int(value) for name, value in rows}
+        return len(gone)
 
     def peek(self, limit: int, after: int = 0) -> list[Waiting]:
         """Return the oldest events waiting with a sequence number above `after`, up to `limit`."""
@@ -192,6 +181,7 @@ class Outbox:
                 "WHERE refused IS NULL AND seq > ? ORDER BY seq LIMIT ?",
                 (after, limit),
             ).fetchall()
+        self._peeked = max(self._peeked, rows[-1][0]) if rows else self._peeked
         out = []
         for seq, topic, kind, body, thinned in rows:
             whole = {"id": f"{self.id}-{seq}", "seq": seq} | json.loads(body)
@@ -215,7 +205,7 @@ class Outbox:
                 self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
     def refuse(self, seq: int, reason: str) -> None:
-        """Set an event aside that the broker will never take, so that the others can go; it stays in the file."""
+        """Set aside an event that the broker will never take; it stays in the file."""
         with self._guard("write"):
             self._db.execute("UPDATE waiting SET refused = ? WHERE seq = ?", (reason, seq))
         self.count -= 1
@@ -246,11 +236,11 @@ class Outbox:
         self._db.execute("BEGIN IMMEDIATE")
         try:
             yield
+            self._db.execute("COMMIT")
         except BaseException:
             with contextlib.suppress(sqlite3.Error):
                 self._db.execute("ROLLBACK")
             raise
-        self._db.execute("COMMIT")
 
     @contextlib.contextmanager
     def _guard(self, what: str) -> Iterator[None]:

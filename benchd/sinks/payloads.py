@@ -1,7 +1,7 @@
 """What is sent over MQTT and to alert commands: models whose JSON Schema `benchd schema` prints.
 
-Events carry `id` (unique, and the same each time the event is sent: drop what you have seen) and `seq` (grows by
-one per event of an outbox, the number in `id`; what is missing in between is counted in `thinned`).
+Events carry `id` (unique, and the same each time the event is sent: drop what you have seen) and `seq` (grows
+by one per event of an outbox, the number in `id`; what is missing in between is counted in `thinned`).
 `at` is wall time, ISO 8601 with zone, a label; times in a boot are seconds from its start.
 """
 

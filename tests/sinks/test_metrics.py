@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as openmetrics
 from prometheus_client.parser import text_string_to_metric_families as plain
-from story import S, Teller
+from sinks.story import S, Teller
 
 from benchd.events import CodeSeen, LineSeen, LossSeen
 from benchd.sinks.metrics import MAX_PORTS, Metrics
@@ -87,7 +87,7 @@ def test_promtool_is_content() -> None:
 
 
 def test_openmetrics_exposition() -> None:
-    """OpenMetrics 1.0 on request: content type, final `# EOF`, LF only, names by the ABNF, label names not `_`."""
+    """OpenMetrics 1.0 on request: content type, final `# EOF`, LF only, names by the ABNF."""
     body, content_type = told().render(OM)
     assert content_type.startswith("application/openmetrics-text; version=1.0.0; charset=utf-8")
     text = body.decode()
@@ -171,7 +171,7 @@ def test_last_code_is_the_number() -> None:
 
 @pytest.mark.parametrize("kind", ["stall", "loop", "quiet"])
 def test_stalled_follows_the_machine(kind: str) -> None:
-    """1 from the finding on, also after its boot was settled as stalled; 0 once cleared, restarted or finished."""
+    """1 from the finding on, also after its boot ended stalled; 0 once cleared, restarted or finished."""
     m, t = Metrics(machines=["at286"]), Teller()
     steps = [
         (t.started(0), 0),
