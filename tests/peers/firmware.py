@@ -103,7 +103,7 @@ SCENARIOS: dict[str, Scenario] = {
     "good": Scenario(GOOD_CODES, GOOD_TEXT),
     "good-rom-at-d800": Scenario(GOOD_CODES, GOOD_TEXT, rom_base=0xD8000),
     "slow-memory": Scenario(GOOD_CODES, GOOD_TEXT, {"COUNT_MS": 300}),
-    "pause-then-on": Scenario(GOOD_CODES, GOOD_TEXT, {"SLOW_AT": 0x30, "SLOW_MS": 2000}),
+    "pause-then-on": Scenario(GOOD_CODES, GOOD_TEXT, {"SLOW_AT": 0x30, "SLOW_MS": 3000}),
     "hang-halted": Scenario(_until(0x22), _HALF_COUNT, {"HANG_AT": 0x22}, finishes=False),
     "hang-spinning": Scenario(
         _until(0x30), _COUNTED, {"HANG_AT": 0x30, "HANG_HALTED": 0}, finishes=False

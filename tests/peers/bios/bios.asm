@@ -122,9 +122,11 @@ start:
 %endif
     post 0x40
     call scan_roms
+    mov eax, STEP_MS        ; the two links have no common order: leave time between text and code
+    call delay_ms
     post 0x4F
-    say text_start
     post 0x60
+    say text_start
 halt_alive:
     sti
     hlt
