@@ -8,7 +8,7 @@ import os
 import struct
 import termios
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import serial
@@ -82,16 +82,11 @@ def open_port(settings: PortSettings, rate: int, opener: Opener = serial.serial_
     which SerialException is one), ValueError, termios.error, NotImplementedError."""
     kind = port_kind(settings.port)
     notes: list[str] = []
-    try:
-        port = _open(settings, rate, kind, opener)
-    except termios.error:
-        if kind != "pty" or (settings.data_bits, settings.parity) == (8, "N"):
-            raise
-        plain = PortSettings(
-            port=settings.port, stop_bits=settings.stop_bits, dtr=settings.dtr, rts=settings.rts
-        )
-        port = _open(plain, rate, kind, opener)
+    if kind == "pty" and (settings.data_bits, settings.parity) != (8, "N"):
+        # The driver refuses the rest, or takes it and does nothing, depending on what was set before.
         notes.append(f"a pty takes 8 data bits without parity only, not {settings.data_bits}{settings.parity}")
+        settings = replace(settings, data_bits=8, parity="N")
+    port = _open(settings, rate, kind, opener)
     opened = OpenPort(port, kind, _descriptor(port), rate, notes=notes)
     try:
         _prepare(opened, settings)
@@ -163,7 +158,7 @@ def read_some(opened: OpenPort, limit: int) -> bytes:
             if not one:
                 break
             data += one
-    except OSError:
+    except (OSError, TypeError, AttributeError):
         # What came before the cut is delivered first; the next read raises again.
         if not data:
             raise

@@ -159,7 +159,9 @@ def test_every_standard_rate_is_found(sent: int, marks: bool, kind: str, framing
 @pytest.mark.parametrize("sent", STANDARD_RATES)
 @pytest.mark.parametrize("seed", range(6))
 def test_no_wrong_rate_ever_locks(sent: int, seed: int) -> None:
-    """Where the right rate is not among those tried, nothing is claimed: text, hex, with and without pauses."""
+    """Where the right rate is not among those tried, nothing is claimed: text, hex, with and without
+    pauses.
+    """
     rng = random.Random(seed)
     words = [
         bytes(rng.choice(b"etaoinshrdluETAOINSH0123456789") for _ in range(rng.randint(1, 9)))
