@@ -1,4 +1,4 @@
-"""The "bench" frame of self-built cards, values to bytes and back; specified in firmware-notes/card-framings.md.
+"""The "bench" frame of self-built cards: values to bytes and back (firmware-notes/card-framings.md).
 
 wire    = COBS(body || CRC) 00h
 body    = version and kind (1) || sequence (2) || ticks (4) || rest        numbers are little-endian

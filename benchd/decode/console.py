@@ -1,17 +1,17 @@
 """Console text: lines out of bytes, with escape sequences taken out and counters kept in place.
 
 Rules:
-1. LF, VT, FF, the vertical moves and clears of a terminal (ESC D, E, M, c; CSI A, B, E, F, J 2/3, d; CSI H and f
-   to another row) end the line. CR, BS and the horizontal moves only move the cursor: what is written then
+1. LF, VT, FF, the vertical moves and clears of a terminal (ESC D, E, M, c; CSI A, B, E, F, J 2/3, d; CSI H and
+   f to another row) end the line. CR, BS and the horizontal moves only move the cursor: what is written then
    overwrites.
 2. A blank line is not said. Trailing blanks are cut.
 3. A text wiped out by blanks or erase controls is held: when it has a word (three letters) and what comes after
-   is another text, it was a line of its own; when only numbers differ, it was a counter and the new value replaces
-   it. A line that is blank at its end shows what was wiped.
+   is another text, it was a line of its own; when only numbers differ, it was a counter and the new value
+   replaces it. A line that is blank at its end shows what was wiped.
 4. An unfinished line is said as `partial` after 0.25 s of silence, and at most once a second while it changes.
 5. A line ends at 1,000 characters (note "long-line").
-6. NUL, BEL and other controls are refused by name ("nul", "control"); broken or endless sequences as "bad-escape";
-   bytes that are no character as "undecodable" (shown as U+FFFD).
+6. NUL, BEL and other controls are refused by name ("nul", "control"); broken or endless sequences as
+   "bad-escape"; bytes that are no character as "undecodable" (shown as U+FFFD).
 """
 
 from __future__ import annotations
