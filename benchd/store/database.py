@@ -8,7 +8,6 @@ sync per save, a few for each boot.
 
 from __future__ import annotations
 
-import errno
 import os
 import sqlite3
 from collections.abc import Collection, Iterator
@@ -246,6 +245,8 @@ def backup_sqlite(source: str, target: Path) -> None:
     """Copy the SQLite store at `source` to the new file `target` while others go on writing it."""
     if target.exists():
         raise CallerError(f"backup {target} exists already; name a new file")
+    if not target.parent.is_dir():
+        raise CallerError(f"backup {target}: its directory does not exist; make it first")
     part = target.with_name(target.name + ".part")
     try:
         part.unlink(missing_ok=True)
@@ -268,6 +269,4 @@ def backup_sqlite(source: str, target: Path) -> None:
         os.replace(part, target)
     except (sqlite3.Error, OSError) as error:
         part.unlink(missing_ok=True)
-        if isinstance(error, OSError) and error.errno == errno.ENOENT:
-            raise CallerError(f"backup {target}: its directory does not exist; make it first") from error
         raise OutsideError(f"backup {target} failed: {error}; check the disk and free space") from error

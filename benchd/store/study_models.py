@@ -71,7 +71,7 @@ class Result(Model):
 
 
 class Image(Model):
-    """A ROM image, known by its SHA-256 (64 lower-case hex digits). `size` in bytes, `path` where it came from."""
+    """A ROM image, known by its SHA-256 (64 lower-case hex digits). `size` in bytes, `path` as it was read."""
 
     sha256: Sha256
     name: Name
