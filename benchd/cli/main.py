@@ -13,8 +13,10 @@ import typer
 from benchd.errors import BenchError
 
 COMMANDS = [
+    "benchd.cli.ports",
     "benchd.cli.rom",
     "benchd.cli.map",
+    "benchd.cli.schema",
 ]
 
 app = typer.Typer(

@@ -8,7 +8,7 @@ from dataclasses import replace
 from benchd.records import Chunk, LineFault, LinkState, ModemLines, Record
 
 HELD_RECORDS = 4096
-HELD_NS = 2_000_000_000
+HELD_NS = 300_000_000
 """Nothing is delivered later than this behind its time; older characters of an undecided rate are left
 out.
 """
@@ -41,13 +41,15 @@ class Hold:
 
     def expire(self, t_ns: int) -> None:
         """Give up what has been held for too long."""
-        if self._held and t_ns - self._held[0].t_ns > HELD_NS:
-            self.drop()
+        self._drop(sum(t_ns - record.t_ns > HELD_NS for record in self._held))
 
     def drop(self) -> None:
         """Leave held characters and their faults out; pass the rest on."""
-        held, self._held = self._held, []
-        for record in held:
+        self._drop(len(self._held))
+
+    def _drop(self, count: int) -> None:
+        gone, self._held = self._held[:count], self._held[count:]
+        for record in gone:
             if isinstance(record, Chunk):
                 self.left_out += len(record.data)
             elif not isinstance(record, LineFault):
