@@ -15,6 +15,7 @@ from benchd.errors import BenchError
 COMMANDS = [
     "benchd.cli.ports",
     "benchd.cli.rom",
+    "benchd.cli.rules",
     "benchd.cli.map",
     "benchd.cli.schema",
 ]

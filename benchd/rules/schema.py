@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    field_validator,
+    model_validator,
+)
 
 from benchd.rules.values import Codes, compile_pattern, parse_codes, parse_duration, parse_port
 
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
-Port = Annotated[int, BeforeValidator(parse_port)]
+Port = Annotated[int, BeforeValidator(parse_port), PlainSerializer(lambda port: f"{port:X}")]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 
 
@@ -21,7 +29,7 @@ def _codes(value: Any) -> Codes:
     return parse_codes(value)
 
 
-CodeSet = Annotated[Codes, BeforeValidator(_codes)]
+CodeSet = Annotated[Codes, BeforeValidator(_codes), PlainSerializer(str)]
 
 
 class Part(BaseModel):

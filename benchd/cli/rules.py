@@ -1,0 +1,212 @@
+"""`benchd rules`: check rule tables, list the ones there are, show one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from benchd.cli.output import clean, emit_json, say
+
+if TYPE_CHECKING:
+    from benchd.rules import RuleTable
+    from benchd.rules.schema import Help
+
+sub = typer.Typer(no_args_is_help=True, help="Rule tables: check, list, show.")
+
+Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `rules` commands."""
+    app.add_typer(sub, name="rules")
+
+
+@sub.command()
+def check(
+    files: Annotated[list[str], typer.Argument(help="Files, or names of shipped tables.", metavar="FILE...")],
+    strict: Annotated[bool, typer.Option("--strict", help="Lints count as errors.")] = False,
+    json: Json = False,
+) -> None:
+    """Tell every error with file, line and key, and lints. Exit 1 if there are errors (--strict: or lints)."""
+    reports = [_check_one(name) for name in files]
+    errors = sum(len(r["errors"]) for r in reports)
+    lints = sum(len(r["lints"]) for r in reports)
+    ok = not errors and not (strict and lints)
+    if json:
+        emit_json({"ok": ok, "files": reports})
+    else:
+        for report in reports:
+            _say_check(report)
+        if len(reports) > 1:
+            say(f"{len(reports)} files, {errors} errors, {lints} lints")
+    if not ok:
+        raise typer.Exit(1)
+
+
+def _check_one(name: str) -> dict[str, Any]:
+    from benchd.rulefiles import find_table, read_table_text
+    from benchd.rules import check_text
+    from benchd.tomlfile import FileProblems
+
+    path = find_table(name, Path())
+    report: dict[str, Any] = {"file": str(path), "table": None, "errors": [], "lints": []}
+    try:
+        table, lints = check_text(read_table_text(path), str(path))
+    except FileProblems as wrong:
+        report["errors"] = [{"line": p.line, "key": p.key, "text": p.text} for p in wrong.problems]
+        return report
+    report["table"] = table.name
+    report["lints"] = [
+        {"lint": lint.name, "line": lint.problem.line, "key": lint.problem.key, "text": lint.problem.text}
+        for lint in lints
+    ]
+    report["stages"], report["stalls"] = len(table.stage), len(table.stall)
+    return report
+
+
+def _say_check(report: dict[str, Any]) -> None:
+    name = clean(report["file"])
+    for kind in ("errors", "lints"):
+        for found in report[kind]:
+            where = f"{name}:{found['line']}" if found["line"] else name
+            what = f"{found['key']}: {found['text']}" if found["key"] else found["text"]
+            label = "error" if kind == "errors" else f"lint {found['lint']}"
+            say(f"{where}: {label}: {clean(what, 2000)}")
+    if not report["errors"] and not report["lints"]:
+        say(f"{name}: fine ({report['stages']} stages, {report['stalls']} stall points)")
+
+
+@sub.command("list")
+def list_(json: Json = False) -> None:
+    """List the tables in ./rules and the shipped ones."""
+    from benchd.errors import BenchError
+    from benchd.rulefiles import load_table, shipped_tables
+
+    here = {path.stem: path for path in sorted(Path("rules").glob("*.toml"))}
+    rows = []
+    for name, path in {**shipped_tables(), **here}.items():
+        row: dict[str, Any] = {"name": name, "file": str(path), "shipped": name not in here}
+        try:
+            table = load_table(str(path.resolve()), Path())
+        except BenchError as error:
+            row["error"] = str(error)
+        else:
+            row |= {
+                "stages": len(table.stage),
+                "stalls": len(table.stall),
+                "ports": [f"{p:X}" for p in table.table.ports],
+                "source": table.table.source,
+            }
+        rows.append(row)
+    if json:
+        emit_json(rows)
+        return
+    for row in rows:
+        if "error" in row:
+            say(f"{row['name']:<16} wrong: benchd rules check {clean(row['file'])}")
+            continue
+        counts = f"{row['stages']:>3} stages {row['stalls']:>3} stall points"
+        say(f"{row['name']:<16} {counts}  {clean(row['source'])}" + ("" if row["shipped"] else "  (./rules)"))
+
+
+@sub.command()
+def show(name: Annotated[str, typer.Argument(help="Name or file of a table.")], json: Json = False) -> None:
+    """Show a table: the ladder, limits, stall points with what to try, faults, codes, sources."""
+    from benchd.rulefiles import find_table, load_table
+
+    table = load_table(name, Path())
+    if json:
+        as_written = table.model_dump(by_alias=True, exclude_none=True)  # durations in seconds
+        emit_json({"file": str(find_table(name, Path())), **as_written})
+        return
+    _show_head(table)
+    _show_ladder(table)
+    _show_rules(table)
+    _show_codes(table)
+
+
+def _show_head(table: RuleTable) -> None:
+    head = table.table
+    say(f"{table.name}")
+    say(f"  source: {clean(head.source)}")
+    for line in head.about.strip().splitlines():
+        say(f"  {clean(line)}")
+    say(f"  ports: {', '.join(f'{p:X}h' for p in head.ports) or 'any'}")
+    starts = ", ".join(clean(str(w)) for w in table.boot.starts)
+    say(f"  a boot starts with: {starts or 'reset, power-on or the first sign of life'}")
+    if table.boot.ignore:
+        say(f"  not looked at: {', '.join(clean(str(w)) for w in table.boot.ignore)}")
+    say(f"  silence elsewhere: {_span(table.boot.quiet)}; after power-on: {_span(table.boot.power_quiet)}")
+
+
+def _span(seconds: float) -> str:
+    if seconds >= 60 and seconds % 60 == 0:
+        return f"{seconds / 60:g} min"
+    return f"{seconds:g} s"
+
+
+def _show_ladder(table: RuleTable) -> None:
+    say()
+    say("Ladder" + (" (any order)" if table.table.order == "free" else ""))
+    for number, stage in enumerate(table.stage, 1):
+        marks = [word for word in ("final", "optional", "expected", "anytime") if getattr(stage, word)]
+        if stage.branch:
+            marks.append(f"branch {clean(stage.branch)}")
+        limit = "-" if stage.final else f"({_span(table.boot.quiet)} quiet)"
+        if stage.limit is not None:
+            limit = _span(stage.limit)
+        enter = " or ".join(clean(str(w)) for w in stage.enter)
+        say(f"  {number:>2} {stage.name:<22} limit {limit:<14} {', '.join(marks)}".rstrip())
+        say(f"     {enter}" + (f": {clean(stage.means)}" if stage.means else ""))
+        if stage.source:
+            say(f"     source: {clean(stage.source)}")
+
+
+def _show_rules(table: RuleTable) -> None:
+    groups: list[tuple[str, list[tuple[str, Help]]]] = [
+        (
+            "Stall points",
+            [
+                (f"{s.name}: {_span(s.quiet)} silent {f'after {s.after}' if s.after else f'in {s.in_}'}", s)
+                for s in table.stall
+            ],
+        ),
+        ("Faults told by the machine", [(f"{f.name}: {f.seen}", f) for f in table.fault]),
+        ("Order", [(f"{o.name}: {o.first} before {o.then}", o) for o in table.order]),
+        (
+            "Loops",
+            [(f"{p.name}: {' '.join(str(c) for c in p.codes)}, {p.times} times", p) for p in table.loop],
+        ),
+    ]
+    for title, rules in groups:
+        if rules:
+            say()
+            say(title)
+        for headline, rule in rules:
+            say(f"  {clean(headline)}")
+            if rule.means:
+                say(f"     {clean(rule.means)}")
+            for number, step in enumerate(rule.try_, 1):
+                say(f"     {number}. {clean(step)}")
+            if rule.caution:
+                say(f"     caution: {clean(rule.caution)}")
+            if rule.source:
+                say(f"     source: {clean(rule.source)}")
+    if table.check:
+        say()
+        say("Checks read from the console")
+        for check_rule in table.check:
+            say(f"  {check_rule.name}: pass {clean(check_rule.passed)!r}, fail {clean(check_rule.failed)!r}")
+
+
+def _show_codes(table: RuleTable) -> None:
+    if not table.code:
+        return
+    say()
+    say("Codes")
+    for entry in table.code:
+        port = f" on {entry.port:X}h" if entry.port is not None else ""
+        source = f"  ({clean(entry.source)})" if entry.source else ""
+        say(f"  {str(entry.code) + port:<11} {clean(entry.means)}{source}")

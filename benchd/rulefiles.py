@@ -1,0 +1,85 @@
+"""Rule tables on disk: where a name or path in the settings leads, and the tables shipped with benchd."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+from pathlib import Path
+
+from benchd.errors import CallerError, OutsideError
+from benchd.rules import RuleTable, load_text
+from benchd.tomlfile import FileProblems, Problem
+
+MAX_FILE = 4 << 20
+"""Bytes of one table file. The largest table shipped has some 20 KB."""
+
+
+@cache
+def shipped_dir() -> Path:
+    """Return the directory of shipped settings: the installed package `benchd.shipped`, else `config/` beside
+    the package (a checkout or an editable install). Raises OutsideError where neither is there.
+    """
+    beside = Path(__file__).resolve().parent.parent / "config"
+    if (beside / "rules").is_dir():
+        return beside
+    try:
+        installed = Path(str(resources.files("benchd.shipped")))
+    except ModuleNotFoundError:
+        installed = beside
+    if not (installed / "rules").is_dir():
+        raise OutsideError(f"the shipped rule tables are missing at {installed}: install benchd again")
+    return installed
+
+
+def shipped_tables() -> dict[str, Path]:
+    """Return the shipped tables by name, in order of name."""
+    return {path.stem: path for path in sorted((shipped_dir() / "rules").glob("*.toml"))}
+
+
+def find_table(name_or_path: str, base: Path) -> Path:
+    """Return the file of a table: a path relative to `base`, `base/rules/NAME.toml`, or a shipped one.
+
+    Raises CallerError that lists what there is.
+    """
+    wanted = name_or_path.strip()
+    given = (base / wanted).expanduser() if not wanted.startswith("~") else Path(wanted).expanduser()
+    if wanted and given.is_file():
+        return given
+    plain = bool(wanted) and Path(wanted).name == wanted
+    name = wanted.removesuffix(".toml")
+    own = base / "rules" / f"{name}.toml"
+    if plain and own.is_file():
+        return own
+    shipped = shipped_tables()
+    if plain and name in shipped:
+        return shipped[name]
+    mine = sorted(path.stem for path in (base / "rules").glob("*.toml"))
+    there = f"shipped tables: {', '.join(shipped)}"
+    if mine:
+        there = f"tables in {base / 'rules'}: {', '.join(mine)}; {there}"
+    if not plain:
+        raise CallerError(f"no rule table {name_or_path!r}: {given} is not a file; {there}")
+    raise CallerError(f"no rule table {name_or_path!r} in {base}, in {base / 'rules'} or shipped; {there}")
+
+
+def read_table_text(path: Path) -> str:
+    """Return the text of a table file. Raises OutsideError if it cannot be read, FileProblems if not UTF-8."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(MAX_FILE + 1)
+    except OSError as error:
+        raise OutsideError(f"{path}: cannot be read: {error.strerror or error}") from None
+    if len(data) > MAX_FILE:
+        raise FileProblems([Problem(str(path), 0, "", f"more than {MAX_FILE} bytes, the limit of a table")])
+    try:
+        return data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        why = f"not UTF-8 at byte {error.start}: save the file as UTF-8"
+        raise FileProblems([Problem(str(path), line, "", why)]) from None
+
+
+def load_table(name_or_path: str, base: Path) -> RuleTable:
+    """Find, read and check a table. Raises CallerError (FileProblems with every error), OutsideError."""
+    path = find_table(name_or_path, base)
+    return load_text(read_table_text(path), str(path))
