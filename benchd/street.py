@@ -44,8 +44,12 @@ class Street:
         """Take in one record and return what follows from it."""
         self.stirred = False
         t_ns = max(record.t_ns, self.now_ns) if isinstance(record, ClockMark) else record.t_ns
-        for decoder in self.decoders.values():
-            self._push(decoder.advance(t_ns))
+        # Other links' records may still come in a little later than stamped; a mark says that they have.
+        others_ns = t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS
+        own_link = getattr(record, "link", None)
+        for name, decoder in self.decoders.items():
+            if name != own_link:
+                self._push(decoder.advance(others_ns))
         match record:
             case Chunk() | LinkState() | ModemLines() | LineFault():
                 if (own := self.decoders.get(record.link)) is not None:

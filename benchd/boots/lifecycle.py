@@ -61,6 +61,12 @@ class Lifecycle:
         """Deadlines that fell so far."""
         self._now = -(1 << 62)
 
+    def use(self, matcher: Matcher) -> None:
+        """Judge by another table from now on; only between boots."""
+        assert self.phase in ("idle", "over"), "a table is changed between boots"
+        self.matcher, self.table = matcher, matcher.table
+        self.ladder = Ladder(self.table, self.ladder.lossy)
+
     def _starts(self, hits: Sequence[Hit], t_ns: int, u_ns: int, reason: str) -> bool:
         """Start a boot if one of the hits is a start mark that means so; say whether it did."""
         for hit in hits:

@@ -1,0 +1,116 @@
+"""`benchd boots`, `benchd show` and `benchd replay`: what was seen, from the store or from captures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from benchd.cli.common import ConfigOption, JsonOption, store_of
+from benchd.cli.output import clean, emit_json, say
+
+if TYPE_CHECKING:
+    from benchd.models import Boot
+
+
+def boots_json(boots: list[Boot]) -> list[dict[str, object]]:
+    return [boot.model_dump(mode="json", by_alias=True) for boot in boots]
+
+
+def register(app: typer.Typer) -> None:
+    @app.command()
+    def boots(
+        machine: Annotated[str | None, typer.Option(help="Only this machine.")] = None,
+        trial: Annotated[str | None, typer.Option(help="Only boots of this trial.")] = None,
+        outcome: Annotated[str | None, typer.Option(help="Only boots that ended so, e.g. stalled.")] = None,
+        limit: Annotated[int, typer.Option(min=1, help="At most this many, the newest.")] = 50,
+        config: ConfigOption = None,
+        json: JsonOption = False,
+    ) -> None:
+        """List stored boots, newest last.
+
+        Exit codes: 0 fine (also when there are none), 1 the store failed, 2 wrong use.
+        """
+        from benchd.cli.boottext import boot_table
+
+        with store_of(config) as store:
+            found = store.boots(
+                machine=machine, trial=trial, outcome=outcome, limit=limit, newest_first=False  # type: ignore[arg-type]
+            )
+        if json:
+            emit_json(boots_json(found))
+        elif not found:
+            say("No boots are stored yet.")
+        else:
+            for line in boot_table(found):
+                say(line)
+
+    @app.command()
+    def show(
+        boot: Annotated[str, typer.Argument(help="A boot's id, or the beginning of it; `last` for the newest.")],
+        trace: Annotated[bool, typer.Option("--trace", help="Every code and line, from the capture.")] = False,
+        config: ConfigOption = None,
+        json: JsonOption = False,
+    ) -> None:
+        """Show one boot: its ladder, its findings and what to try.
+
+        Exit codes: 0 fine, 1 the boot stalled, looped or lost its link, or the store failed, 2 no such boot.
+        """
+        from benchd.cli.boottext import boot_page, trace_lines
+        from benchd.errors import CallerError
+
+        with store_of(config) as store:
+            if boot == "last":
+                newest = store.boots(limit=1)
+                if not newest:
+                    raise CallerError("no boots are stored yet")
+                found = newest[0]
+            else:
+                found = store.boot(boot)
+            capture = store.capture_of(found.id)
+        if json:
+            emit_json(found.model_dump(mode="json", by_alias=True))
+        else:
+            for line in boot_page(found, capture):
+                say(line)
+        if trace and not json:
+            if capture is None:
+                raise CallerError(f"boot {found.id} has no capture")
+            for line in trace_lines(Path(capture), found.id):
+                say(line)
+        if found.outcome in ("stalled", "looped", "link-lost"):
+            raise typer.Exit(1)
+
+    @app.command()
+    def replay(
+        files: Annotated[list[Path], typer.Argument(help="Capture files.")],
+        rules: Annotated[
+            str | None, typer.Option(help="Judge by this rule table (path or name) instead of the one named.")
+        ] = None,
+        json: JsonOption = False,
+    ) -> None:
+        """Judge captures again, from the files alone: the same boots as live, or as another table sees them.
+
+        Exit codes: 0 fine, 1 a file is damaged (what is whole was read), 2 no capture, or no such table.
+        """
+        import sys
+
+        from benchd.cli.boottext import boot_page, boot_table
+        from benchd.replaying import Replay
+
+        again = Replay(files, rules)
+        found = again.boots()
+        if json:
+            emit_json(boots_json(found))
+        else:
+            for line in boot_table(found) if found else ["No boots in these captures."]:
+                say(line)
+            if len(found) == 1:
+                say()
+                for line in boot_page(found[0], None):
+                    say(line)
+        for problem in again.problems:
+            print(f"benchd: {clean(problem)}", file=sys.stderr)
+        if again.problems:
+            raise typer.Exit(1)

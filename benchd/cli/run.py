@@ -1,0 +1,76 @@
+"""`benchd run`: the daemon in the foreground."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import signal
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from benchd.cli.common import ConfigOption, settings_of
+from benchd.cli.output import clean
+
+
+class CleanFormatter(logging.Formatter):
+    """Log lines may quote what came over a wire: only harmless characters reach the terminal."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        return "\n".join(clean(line, 2000) for line in super().format(record).split("\n"))
+
+
+def set_up_logging(verbose: bool = False) -> None:
+    """Log to standard error, one line an event, wall time first."""
+    handler = logging.StreamHandler()
+    handler.setFormatter(CleanFormatter("%(asctime)s %(levelname)-7s %(message)s", "%H:%M:%S"))
+    logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler], force=True)
+    for noisy in ("uvicorn", "uvicorn.error", "mqtt", "aiomqtt", "alembic", "sqlalchemy", "asyncio"):
+        logging.getLogger(noisy).setLevel(logging.WARNING)
+
+
+async def serve(config: Path | None) -> None:
+    """Run the daemon until SIGINT or SIGTERM; SIGHUP reads the rule tables again."""
+    from benchd.daemon import Daemon
+    from benchd.sdnotify import notify
+
+    log = logging.getLogger("benchd")
+    loaded = settings_of(config)
+    if not loaded.settings.machine:
+        log.warning("%s names no [[machine]]; nothing will be watched", loaded.path)
+    daemon = Daemon(loaded)
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, daemon.stop)
+    loop.add_signal_handler(signal.SIGHUP, daemon.reload)
+
+    def ready() -> None:
+        for run in daemon.runs.values():
+            links = ", ".join(f"{info.name} at {info.port}" for info in run.links)
+            log.info("watching %s (rules %s): %s", run.name, run.table.name, links)
+        log.info("metrics and page at %s", daemon.server.url)
+        notify("READY=1")
+
+    try:
+        await daemon.run(ready)
+    finally:
+        notify("STOPPING=1")
+    log.info("stopped; captures are in %s", loaded.data / "captures")
+
+
+def register(app: typer.Typer) -> None:
+    @app.command()
+    def run(
+        config: ConfigOption = None,
+        verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False,
+    ) -> None:
+        """Watch the machines of a settings file until stopped (Ctrl-C).
+
+        Exit codes: 0 stopped on request, 1 something outside failed (address in use, store), 2 wrong settings.
+        """
+        set_up_logging(verbose)
+        try:
+            asyncio.run(serve(config))
+        except* KeyboardInterrupt:
+            pass

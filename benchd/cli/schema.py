@@ -1,0 +1,37 @@
+"""`benchd schema`: print the JSON Schema of anything that benchd publishes."""
+
+from __future__ import annotations
+
+import typer
+
+from benchd.cli.output import emit_json, say
+from benchd.errors import CallerError
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("schema")(schema)
+
+
+def schema(
+    name: str = typer.Argument("", help="What to describe; leave out for a list.", show_default=False),
+    as_json: bool = typer.Option(False, "--json", help="The list as JSON (a schema always is)."),
+) -> None:
+    """Print the JSON Schema of a published form: boots, MQTT payloads, alerts. Exit 2: no such form."""
+    from benchd.sinks.payloads import PUBLISHED
+
+    if not name:
+        forms = {form: (model.__doc__ or "").strip().split("\n")[0] for form, model in PUBLISHED.items()}
+        if as_json:
+            emit_json(forms)
+        else:
+            for form, text in forms.items():
+                say(f"{form:15} {text}".rstrip())
+        return
+    if name not in PUBLISHED:
+        raise CallerError(f"no published form {name!r}: one of {', '.join(PUBLISHED)}")
+    model = PUBLISHED[name]
+    emit_json(
+        {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+        | model.model_json_schema(mode="serialization", by_alias=True)
+    )

@@ -1,0 +1,326 @@
+"""The daemon: wiring only. Links, streets, captures, store, sinks and the server, in one event loop.
+
+Reader threads put records into one queue and wake the loop; the loop keeps and judges them and hands events
+to the sinks, each of which has its own queue. Nothing that follows a reader can make it wait.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections import Counter, deque
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+from benchd.boots.limits import Limit
+from benchd.boots.state import Anchor
+from benchd.errors import BenchError
+from benchd.events import BootEnded, Event, LinkChanged
+from benchd.models import Boot
+from benchd.recover import recover
+from benchd.records import Chunk, LinkState, Record
+from benchd.rulefiles import load_table
+from benchd.rules import RuleTable
+from benchd.runner import MachineRun
+from benchd.settings import LoadedSettings, MachinePart
+from benchd.sinks.alerts import AlertSink, make_alert_sink
+from benchd.sinks.base import Sink
+from benchd.sinks.metrics import Metrics
+from benchd.sinks.mqtt import MqttSink
+from benchd.sinks.now import NowSink
+from benchd.sinks.storing import StoreSink
+from benchd.store import Store
+from benchd.trials.limits import learned_limit
+from benchd.web.server import WebServer
+
+log = logging.getLogger(__name__)
+
+TICK_S = 0.05
+SYNC_S = 0.5
+"""Captures are put on disk this often; the promise is 1 s."""
+FIGURES_S = 1.0
+TRIAL_S = 0.5
+BATCH = 500
+"""Records handled before other tasks get their turn."""
+RECORDS_MAX = 200_000
+"""Records that may wait for the loop; beyond it the newest are dropped, counted and told."""
+
+
+class Daemon:
+    """One bench. `run` works until `stop` is called (from the loop's thread)."""
+
+    def __init__(self, loaded: LoadedSettings) -> None:
+        self.loaded = loaded
+        settings = loaded.settings
+        tables = [(part, load_table(part.rules, loaded.base)) for part in settings.machine]
+        loaded.data.mkdir(parents=True, exist_ok=True)
+        self.store = Store.open(loaded.store_url)
+        self.anchor = Anchor(time.time_ns(), time.monotonic_ns())
+        self.now = NowSink()
+        self.metrics = Metrics(trial_series=settings.metrics.trial_series)
+        self.runs: dict[str, MachineRun] = {}
+        self._records: deque[tuple[MachineRun, Record]] = deque()
+        self._woken = False
+        self.overflow = 0
+        self.reload_problem: str | None = None
+        for part, table in tables:
+            self._add(part, table)
+        self.storing = StoreSink(self.store, self._capture_of, self._saved)
+        self.sinks: list[Sink] = [self.metrics, self.now, self.storing]
+        if settings.mqtt is not None:
+            names = [part.name for part in settings.machine]
+            mqtt = settings.mqtt.relative_to(loaded.base)
+            self.sinks.append(MqttSink(mqtt, settings.bench.name, loaded.data / "outbox.db", machines=names))
+        alerts = make_alert_sink(settings.alert, settings.bench.name, loaded.base)
+        self.alerts: AlertSink | None = alerts
+        if alerts is not None:
+            self.sinks.append(alerts)
+        for sink in self.sinks:
+            if sink is not self.metrics:
+                self.metrics.follow(sink.status)
+        self.server = WebServer(self)
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._wake = asyncio.Event()
+        self._stopping = asyncio.Event()
+        self._relearn: set[tuple[str, str]] = set()
+        self._seen_counts: Counter[tuple[str, ...]] = Counter()
+        self._trials: dict[str, str] = {}
+        self._trouble: dict[str, str | None] = {}
+
+    def _add(self, part: MachinePart, table: RuleTable) -> None:
+        run = MachineRun(part, table, self.loaded.data / "captures", self.anchor, self._deliver)
+        self.runs[part.name] = run
+        self.now.add(part.name, table.name, [s.name for s in table.stage], [info.name for info in run.links])
+        for info in run.links:
+            self.metrics.link_up(part.name, info.name, False)
+            self.metrics.received(part.name, info.name, 0)
+
+    # ------------------------------------------------------------------ from the reader threads
+
+    def _deliver(self, run: MachineRun, record: Record) -> None:
+        """Take a record from a reader thread: append, and wake the loop once. Never blocks."""
+        if len(self._records) >= RECORDS_MAX and isinstance(record, Chunk):
+            self.overflow += 1
+            return
+        self._records.append((run, record))
+        if not self._woken and self._loop is not None:
+            self._woken = True
+            self._loop.call_soon_threadsafe(self._wake.set)
+
+    # ------------------------------------------------------------------ the loop's tasks
+
+    async def run(self, ready: Callable[[], None] | None = None) -> None:
+        """Work until stopped. Raises OutsideError where the server's address cannot be taken."""
+        self._loop = asyncio.get_running_loop()
+        self.server.bind()
+        for run in self.runs.values():
+            await asyncio.to_thread(recover, self.store, run, self.loaded.data / "captures")
+        for run in self.runs.values():
+            self._set_trial(run)
+            await self._learn_all(run)
+        try:
+            async with asyncio.TaskGroup() as group:
+                tasks = [
+                    self._spawn(group, "records", self._consume()),
+                    self._spawn(group, "ticks", self._ticks()),
+                    self._spawn(group, "captures", self._sync()),
+                    self._spawn(group, "figures", self._figures()),
+                    self._spawn(group, "trials", self._watch_trials()),
+                ]
+                sinks = [self._spawn(group, f"sink {sink.name}", self._guard(sink)) for sink in self.sinks]
+                web = self._spawn(group, "server", self.server.serve())
+                for run in self.runs.values():
+                    run.start()
+                if ready is not None:
+                    ready()
+                await self._stopping.wait()
+                await asyncio.to_thread(self._stop_readers)
+                for task in tasks:
+                    task.cancel()
+                self._drain()
+                for sink in self.sinks:
+                    await sink.close()
+                await asyncio.wait(sinks, timeout=10)
+                for task in sinks:
+                    task.cancel()
+                self.server.stop()
+                await asyncio.wait([web], timeout=5)
+                web.cancel()
+        finally:
+            self._stop_readers()
+            self.store.close()
+
+    @staticmethod
+    def _spawn(group: asyncio.TaskGroup, name: str, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
+        return group.create_task(work, name=name)
+
+    def stop(self) -> None:
+        """Ask `run` to end: readers first, then what they brought, then the sinks."""
+        self._stopping.set()
+
+    def _stop_readers(self) -> None:
+        for run in self.runs.values():
+            run.stop()
+
+    def _drain(self) -> None:
+        """Handle what the readers brought before they ended."""
+        while self._records:
+            self._handle(*self._records.popleft())
+        for run in self.runs.values():
+            self._dispatch(run, run.finish())
+
+    async def _guard(self, sink: Sink) -> None:
+        """Run a sink; one that fails is told of and started again, and never takes the others with it."""
+        while not self._stopping.is_set():
+            try:
+                await sink.run()
+                return
+            except Exception:
+                log.exception("sink %s failed; starting it again", sink.name)
+                await asyncio.sleep(1.0)
+
+    async def _consume(self) -> None:
+        while True:
+            await self._wake.wait()
+            self._wake.clear()
+            self._woken = False
+            for n in range(len(self._records)):
+                if not self._records:
+                    break
+                self._handle(*self._records.popleft())
+                if n % BATCH == BATCH - 1:
+                    await asyncio.sleep(0)
+
+    def _handle(self, run: MachineRun, record: Record) -> None:
+        if isinstance(record, Chunk):
+            self.metrics.received(run.name, record.link, len(record.data))
+        elif isinstance(record, LinkState):
+            self.metrics.link_up(run.name, record.link, record.up)
+        events = run.take(record)
+        self._dispatch(run, events)
+        if isinstance(record, Chunk):
+            self.metrics.observed(run.name, max(0.0, (time.monotonic_ns() - record.t_ns) / 1e9))
+
+    def _dispatch(self, run: MachineRun, events: list[Event]) -> None:
+        for event in events:
+            if isinstance(event, LinkChanged):
+                level = logging.INFO if event.up else logging.WARNING
+                log.log(level, "%s %s: %s", event.machine, event.link, event.reason)
+            for sink in self.sinks:
+                sink.offer(event)
+            if isinstance(event, BootEnded) and event.boot.outcome == "finished":
+                self._relearn.add((run.name, event.boot.id))
+
+    async def _ticks(self) -> None:
+        limit = self.loaded.settings.bench.capture_size_mb << 20
+        while True:
+            await asyncio.sleep(TICK_S)
+            for run in self.runs.values():
+                self._dispatch(run, run.tick())
+                if run.rotate_if_due(limit):
+                    ladder = [s.name for s in run.table.stage]
+                    self.now.describe(run.name, table=run.table.name, ladder=ladder)
+
+    async def _sync(self) -> None:
+        while True:
+            await asyncio.sleep(SYNC_S)
+            for run in self.runs.values():
+                run.keeper.retry()
+                await asyncio.to_thread(run.keeper.sync)
+
+    async def _figures(self) -> None:
+        """Move counters that are kept elsewhere into the metrics; tell of capture trouble when it changes."""
+        while True:
+            for run in self.runs.values():
+                self._count(("captured", run.name), run.keeper.written, lambda n, r=run: self.metrics.captured(r.name, n))
+                for link, decoder in run.street.decoders.items():
+                    for reason, count in list(decoder.counts.refused.items()):
+                        self._count(
+                            ("refused", run.name, link, reason),
+                            count,
+                            lambda n, r=run, k=link, why=reason: self.metrics.refused(r.name, k, why, n),
+                        )
+                trouble = run.keeper.trouble
+                if trouble != self._trouble.get(run.name):
+                    if trouble:
+                        log.error("%s: %s (%d records wait in memory)", run.name, trouble, run.keeper.waiting)
+                    else:
+                        log.warning("%s: captures are written again; %d records were lost", run.name, run.keeper.dropped)
+                    self._trouble[run.name] = trouble
+                    self.metrics.capture_state(trouble is not None)
+            self.metrics.queue_length("records", len(self._records))
+            await asyncio.sleep(FIGURES_S)
+
+    def _count(self, key: tuple[str, ...], total: int, add: Callable[[int], None]) -> None:
+        if (grown := total - self._seen_counts[key]) > 0:
+            self._seen_counts[key] = total
+            add(grown)
+
+    # ------------------------------------------------------------------ trials and learned limits
+
+    async def _watch_trials(self) -> None:
+        """Follow the running trial of each machine, and learn limits from good boots once they are stored."""
+        while True:
+            await asyncio.sleep(TRIAL_S)
+            for run in self.runs.values():
+                try:
+                    await asyncio.to_thread(self._look_up_trial, run)
+                except BenchError as error:
+                    log.debug("trial of %s: %s", run.name, error)
+                self._set_trial(run, self._trials.get(run.name, ""))
+
+    def _look_up_trial(self, run: MachineRun) -> None:
+        trial = self.store.current_trial(run.name)
+        self._trials[run.name] = trial.id if trial else ""
+
+    def _set_trial(self, run: MachineRun, trial: str | None = None) -> None:
+        if trial is None:
+            self._look_up_trial(run)
+            trial = self._trials[run.name]
+        if trial != (run.street.tracker.trial or ""):
+            self._dispatch(run, run.label("trial", trial))
+            self.now.describe(run.name, trial=trial or None)
+
+    def _capture_of(self, machine: str) -> str | None:
+        path = self.runs[machine].keeper.path
+        return str(path) if path else None
+
+    def _saved(self, boot: Boot) -> None:
+        """A boot is in the store: if it was a good one, the limits may have changed."""
+        if (boot.machine, boot.id) in self._relearn and self._loop is not None:
+            self._relearn.discard((boot.machine, boot.id))
+            task = self._loop.create_task(self._learn_all(self.runs[boot.machine]), name="learn")
+            task.add_done_callback(lambda done: done.cancelled() or done.exception())
+
+    async def _learn_all(self, run: MachineRun) -> None:
+        limits = await asyncio.to_thread(self._limits, run)
+        self._dispatch(run, run.learn(limits))
+        explicit = {s.name: s.limit for s in run.table.stage if s.limit is not None}
+        shown = explicit | {stage: limit.seconds for stage, limit in limits.items()}
+        self.now.describe(run.name, limits=shown)
+
+    def _limits(self, run: MachineRun) -> dict[str, Limit]:
+        out = {}
+        for stage in run.table.stage:
+            found = learned_limit(self.store.good_times(run.name, run.table.name, stage.name))
+            if found is not None:
+                out[stage.name] = Limit(found.limit_s, found.kind, found.n)
+        return out
+
+    # ------------------------------------------------------------------ reload
+
+    def reload(self) -> None:
+        """Read the rule tables again (SIGHUP). A table that is wrong is told of and the old one kept."""
+        problems = []
+        for run in self.runs.values():
+            try:
+                table = load_table(run.part.rules, self.loaded.base)
+            except BenchError as error:
+                problems.append(str(error))
+                log.error("rules of %s not reloaded, the old ones stay: %s", run.name, error)
+                continue
+            if table != run.table:
+                run.reload(table)
+                log.info("rules of %s read again; in force from the next boot on", run.name)
+        self.reload_problem = "\n".join(problems) or None

@@ -1,0 +1,1 @@
+"""The server: metrics, the JSON interface and the page, on one address."""
