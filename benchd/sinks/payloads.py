@@ -44,6 +44,8 @@ class CodeEvent(EventPayload):
 
 
 class StageEvent(EventPayload):
+    """A stage was entered, `t` seconds from boot start give or take `u`; the one before took `previous_s`."""
+
     stage: str
     index: int
     t: float
@@ -62,11 +64,15 @@ class FindingEvent(EventPayload):
 
 
 class BootEvent(EventPayload):
+    """A boot started, or ended: its record as it was then."""
+
     state: Literal["started", "ended"]
     record: Boot
 
 
 class LinkEvent(EventPayload):
+    """A link came up or went down."""
+
     link: str
     up: bool
     reason: str
@@ -94,9 +100,11 @@ class MachineState(Payload):
 
 
 class StandingAlert(BaseModel):
+    """One thing that stands on a machine; for a link `rule` is its name."""
+
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    kind: FindingKind | Literal["link-down"]
+    kind: FindingKind | Literal["link"]
     rule: str = Field(description="rule, or the link that is down")
     since: str
     boot: str | None = None
@@ -118,7 +126,7 @@ class AlertMessage(Payload):
     id: str
     state: Literal["raised", "recovered", "unsteady", "steady"]
     machine: str
-    kind: FindingKind | Literal["link-down"]
+    kind: FindingKind | Literal["link"]
     rule: str
     boot: str | None = None
     stage: str | None = None

@@ -8,7 +8,7 @@ Rules, in the order they apply:
    Other kinds (a fault text, a skipped stage) say something about the setup, so a restart proves nothing.
 4. BootEnded as finished ends HELD kinds left over, and those other kinds that this boot did not have.
    A boot that ended stalled or looped leaves its finding standing: the machine still hangs.
-5. LinkChanged down makes (machine, "link-down", link) stand, up ends it.
+5. LinkChanged down makes (machine, "link", link) stand, up ends it.
 """
 
 from __future__ import annotations
@@ -91,11 +91,11 @@ class Board:
             keys = [
                 k
                 for k in self._standing
-                if k[0] == event.machine and k[1] != "link-down" and (k[1] in HELD or (k[1], k[2]) not in seen)
+                if k[0] == event.machine and k[1] != "link" and (k[1] in HELD or (k[1], k[2]) not in seen)
             ]
             return self._end(keys, event.t_ns, "a boot finished without it")
         if isinstance(event, LinkChanged):
-            key = (event.machine, "link-down", event.link)
+            key = (event.machine, "link", event.link)
             if event.up:
                 return self._end([key], event.t_ns, "the link is up again")
             return self._begin(Standing(key, event.t_ns, None, None, True, event.reason), event.reason)
