@@ -44,20 +44,18 @@ class Ladder:
         if boot.has(index):
             return None
         rule = self.table.stage[index]
-        previous = boot.stage
         t_ns = max(t_ns, boot.start_ns)
         entered = Entered(rule, index, t_ns, u_ns, limit_for(rule, learned.get(rule.name)))
-        findings = []
-        length = None
+        late = self._late(boot, entered)
+        previous = boot.enter(entered)
+        slow = length = None
         if previous is not None:
-            length = max(0, t_ns - previous.t_ns) / NS
+            length = (t_ns - previous.t_ns) / NS
             limit = previous.limit
             if limit is not None and length > limit.seconds and not previous.slow:
                 previous.slow = True
-                findings.append(self._slow(boot, previous, t_ns, length, limit))
-        findings.append(self._late(boot, rule, index, t_ns))
-        boot.entered.append(entered)
-        return Step(entered, previous, length, tuple(f for f in findings if f is not None))
+                slow = self._slow(boot, previous, t_ns, length, limit)
+        return Step(entered, previous, length, tuple(f for f in (slow, late) if f is not None))
 
     def _slow(
         self, boot: BootState, stage: Entered, t_ns: int, length: float, limit: Limit
@@ -66,19 +64,28 @@ class Ladder:
         name, means = stage.rule.name, stage.rule.means
         return boot.note("slow", name, t_ns, limit=limit, stage=name, means=means, detail=detail)
 
-    def _late(self, boot: BootState, rule: StageRule, index: int, t_ns: int) -> Finding | None:
-        entered = {e.rule.name for e in boot.entered}
+    def _late(self, boot: BootState, new: Entered) -> Finding | None:
+        """Tell of a stage that came after one it belongs before, by more than both uncertainties."""
+        name, means = new.rule.name, new.rule.means
+        before = [e for e in boot.entered if e.t_ns + e.u_ns < new.t_ns - new.u_ns]
+        after = [e for e in boot.entered if e.t_ns - e.u_ns > new.t_ns + new.u_ns]
         for order in self.table.order:
-            if order.first == rule.name and order.then in entered:
-                detail = f"{order.first} came after {order.then}"
-                return boot.note("late", order.name, t_ns, stage=rule.name, help_=order, detail=detail)
-        if not self.ordered(index):
+            for first, then in [(new, e) for e in before] + [(e, new) for e in after]:
+                if (order.first, order.then) == (first.rule.name, then.rule.name):
+                    detail = f"{order.first} came after {order.then}"
+                    return boot.note("late", order.name, new.t_ns, stage=order.first, help_=order, detail=detail)
+        if not self.ordered(new.index):
             return None
-        overtaken = [e for e in boot.entered if e.index > index and self.ordered(e.index)]
-        if not overtaken:
-            return None
-        detail = f"{rule.name} came after {overtaken[0].rule.name}"
-        return boot.note("late", rule.name, t_ns, stage=rule.name, means=rule.means, detail=detail)
+        overtaken = [e for e in before if e.index > new.index and self.ordered(e.index)]
+        if overtaken:
+            detail = f"{name} came after {overtaken[0].rule.name}"
+            return boot.note("late", name, new.t_ns, stage=name, means=means, detail=detail)
+        overtaking = [e for e in after if e.index < new.index and self.ordered(e.index)]
+        if overtaking:
+            other = overtaking[0].rule
+            detail = f"{other.name} came after {name}"
+            return boot.note("late", other.name, new.t_ns, stage=other.name, means=other.means, detail=detail)
+        return None
 
     def missing(self, boot: BootState) -> list[StageRule]:
         """Return the stages that a finished boot should have shown and did not.

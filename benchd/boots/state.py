@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -88,7 +89,14 @@ class BootState:
 
     @property
     def stage(self) -> Entered | None:
+        """The stage the boot is in: the one entered last, by time."""
         return self.entered[-1] if self.entered else None
+
+    def enter(self, entered: Entered) -> Entered | None:
+        """Put a stage in its place by time (a console line is known later than it began); return the one before."""
+        place = bisect_right(self.entered, entered.t_ns, key=lambda e: e.t_ns)
+        self.entered.insert(place, entered)
+        return self.entered[place - 1] if place else None
 
     def has(self, index: int) -> bool:
         return any(e.index == index for e in self.entered)
@@ -154,7 +162,7 @@ class BootState:
                 t=round(self.seconds(e.t_ns), 6),
                 u=round((e.u_ns + self.start_u_ns) / NS, 6),
             )
-            for e in sorted(self.entered, key=lambda e: e.t_ns)
+            for e in self.entered
         ]
         return Boot(
             id=self.id,

@@ -133,7 +133,7 @@ class BootTracker(Lifecycle):
         if boot is None:  # the capture began after a boot that is not in it
             self._show_code(seen, known)
             return
-        if self.phase not in ("over", "finishing"):
+        if self.phase not in ("over", "finishing") or (self.phase == "finishing" and known):
             boot.codes += 1
             boot.last_code = shown(seen.value)
             boot.last_ns = max(boot.last_ns, seen.t_ns)

@@ -331,3 +331,24 @@ def test_a_capture_begun_after_a_boot_does_not_take_its_rest_for_a_new_one() -> 
     story = Story().tell((0, over), (1, "00"), (2, "> login:"), until=3)
     assert story.boots == []
     assert story.tell(*((t + 9, w) for t, w in GOOD), until=30).outcomes == ["finished"]
+
+
+def test_text_and_code_written_back_to_back_are_not_late() -> None:
+    """Two links cannot be ordered more finely than their uncertainties: no finding; beyond them there is one."""
+    table = TABLE + '[[order]]\nname = "rom-first"\nfirst = "storage-rom"\nthen = "rom-scan"\n'
+    near = Text("console", int(4.002 * NS), 2_000_000, int(4.3 * NS), 9, "storage rom ready")
+    steps = GOOD[:5]
+    story = Story(table).tell(*steps, (4.3, near), (5, "AA"), until=9)
+    assert findings(story.boots[0]) == []
+    assert [s.name for s in story.boots[0].stages] == ["early", "memory", "rom-scan", "storage-rom", "hand-over"]
+    far = Text("console", int(4.1 * NS), 2_000_000, int(4.3 * NS), 9, "storage rom ready")
+    assert findings(Story(table).tell(*steps, (4.3, far), until=5).boots[0]) == [("late", "rom-first")]
+
+
+def test_a_line_known_late_takes_its_place_by_time() -> None:
+    """A line that began before a code but ended after it: the code's stage stays the one the boot is in."""
+    line = Text("console", int(3.9 * NS), 1000, int(4.3 * NS), 9, "storage rom ready")
+    story = Story().tell(*GOOD[:5], (4.3, line), until=4.5)
+    boot = story.boots[0]
+    assert [s.name for s in boot.stages][-2:] == ["storage-rom", "rom-scan"]
+    assert boot.last_stage == "rom-scan"
