@@ -9,9 +9,7 @@ from benchd.records import Chunk, LineFault, LinkState, ModemLines, Record
 
 HELD_RECORDS = 4096
 HELD_NS = 300_000_000
-"""Nothing is delivered later than this behind its time; older characters of an undecided rate are left
-out.
-"""
+"""Nothing is delivered later than this behind its time; older undecided characters are left out."""
 
 
 class Hold:

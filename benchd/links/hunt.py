@@ -117,7 +117,7 @@ class Hunter:
 
     def begin(self) -> Lock | None:
         """Return a decision that needs no data: a raw link that cannot be judged takes a usual rate."""
-        if self.framing != "raw" or self.marks or self.state != "seeking":
+        if self.framing != "raw" or self.marks:
             return None
         self.state = "taken"
         self.rate = TAKEN_RATE if TAKEN_RATE in self.rates else self.rates[0]
@@ -179,9 +179,10 @@ class Hunter:
             return f"speed {self.rate} found, {tally.proofs} frames with a good check sum"
         percent = f"{tally.share * 100:.0f} %"
         if self.framing == "raw":
+            faster = "" if self.rate == self.rates[0] else " and faster rates with"
             return (
-                f"speed {self.rate} likely, {percent} of {tally.seen} characters without framing error and "
-                "faster rates with; a raw link offers no better proof"
+                f"speed {self.rate} likely, {percent} of {tally.seen} characters without framing error"
+                f"{faster}; a raw link offers no better proof"
             )
         return f"speed {self.rate} found, {percent} of {tally.seen} characters read well"
 

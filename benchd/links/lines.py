@@ -56,9 +56,7 @@ def byte_ns(rate: float, data_bits: int = 8, parity: str = "N", stop_bits: float
 
 
 def break_ns(rate: float, data_bits: int = 8, parity: str = "N", stop_bits: float = 1) -> int:
-    """Return how long a line must be low to count as a break: more than one full word (TL16C550C, LSR bit
-    4).
-    """
+    """Return how long a line is low in a break: more than a full word (TL16C550C, LSR bit 4)."""
     return byte_ns(rate, data_bits, parity, stop_bits)
 
 

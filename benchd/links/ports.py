@@ -40,9 +40,7 @@ class PortFacts:
 
 
 def holders(device: str, proc: Path = Path("/proc")) -> tuple[str, ...]:
-    """Return the processes that have `device` open, as far as this user may see them; not this process
-    itself.
-    """
+    """Return the processes that have `device` open, as far as visible; not this process itself."""
     real = os.path.realpath(device)
     found: list[str] = []
     try:
@@ -162,9 +160,7 @@ def ports_json(ports: Sequence[PortFacts]) -> list[dict[str, Any]]:
 
 
 def ports_text(ports: Sequence[PortFacts]) -> str:
-    """Return `ports` as text for people. Strings come from devices: the caller cleans them for its
-    terminal.
-    """
+    """Return `ports` as text for people. It holds device strings: clean it for a terminal."""
     if not ports:
         return (
             "No serial port found. Plug a USB adapter in, or name a port by hand:\n"

@@ -43,9 +43,7 @@ OPEN_ERRORS = (OSError, ValueError, termios.error, NotImplementedError, Attribut
 """What pyserial raises when a port cannot be opened or set up (measured; SerialException is an OSError)."""
 
 READ_ERRORS = (OSError, ValueError, termios.error, TypeError, AttributeError)
-"""What reading or setting the speed raises when a port goes away; the last two come from pyserial's closed
-ports.
-"""
+"""What reading or setting the speed raises when a port goes away (the last two: pyserial's closed ports)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +68,7 @@ class Retry:
 
 @dataclass(frozen=True, slots=True)
 class ReaderStatus:
-    """What a reader is doing. `bytes_read` counts received characters, `left_out` those dropped while
-    hunting.
-    """
+    """What a reader is doing. `bytes_read` counts received characters, `left_out` those hunted away."""
 
     link: str
     port: str
@@ -128,6 +124,7 @@ class LinkReader:
         self._parser = marks.MarkParser("parity" if settings.parity != "N" else "framing")
         self._lines: Lines | None = None
         self._next_look = 0
+        self._told_left_out = 0
 
     # -- for the owner
 
@@ -176,6 +173,15 @@ class LinkReader:
     # -- the thread
 
     def _run(self) -> None:
+        try:
+            self._keep_open()
+        except Exception as error:
+            # A fault of our own must not look like a quiet machine.
+            fault = f"{type(error).__name__}: {error}"
+            self._down(Trouble("unfit", f"{self.settings.port}: reading ended by a fault of benchd ({fault})"))
+            raise
+
+    def _keep_open(self) -> None:
         attempt = 0
         self._state, self._reason = "opening", f"opening {self.settings.port}"
         while not self._stop.is_set():
@@ -242,43 +248,40 @@ class LinkReader:
     def _up(self, port: OpenPort) -> None:
         t = self._clock()
         notes = "".join(f"; {note}" for note in port.notes)
-        self._hunter, speed = None, port.rate
+        self._hunter = None
+        speed: int | None = port.rate
         reason = f"open at {port.rate} bit/s"
         if port.kind == "socket":
-            reason = "connected"
+            speed, reason = None, "connected"
         elif self.settings.speed == HUNT:
-            self._hunter = self._new_hunter(port)
-            taken = self._hunter.begin()
-            if self._hunter.state == "locked":
-                reason = f"open at {port.rate} bit/s, the speed found before"
-            elif taken is not None:
-                port.set_rate(taken.rate)
-                speed, reason = taken.rate, taken.reason
-            else:
-                rates = ", ".join(map(str, self._hunter.rates))
-                speed = 0
-                reason = f"open, hunting the speed among {rates}; nothing is passed on until it is found"
-        self._speed = speed or self._speed
+            speed, reason = self._begin_hunt(port)
+        self._speed = speed if speed is not None else self._speed
         self._state, self._reason = "up", reason + notes
         self._hold.holding = self._hunter is not None and self._hunter.state == "seeking"
-        self._hold.deliver(LinkState(self.info.name, t, True, reason + notes, speed or None))
+        self._hold.deliver(LinkState(self.info.name, t, True, reason + notes, speed))
 
-    def _new_hunter(self, port: OpenPort) -> Hunter:
+    def _begin_hunt(self, port: OpenPort) -> tuple[int | None, str]:
+        """Set the hunt and the port up; return the speed, if there is one to begin with, and what to say."""
         rates = hunt_order(self.settings, self.info.framing)
-        hunter = Hunter(rates, self.info.kind, self.info.framing, port.marked, self._frame_ok)
+        self._hunter = hunter = Hunter(rates, self.info.kind, self.info.framing, port.marked, self._frame_ok)
+        taken = hunter.begin()
+        if taken is not None:
+            port.set_rate(taken.rate)
+            return taken.rate, taken.reason
         if self._speed is not None and port.rate in rates:
             # Replugged: what was found still holds until garbage says otherwise.
             hunter.rate, hunter.state = port.rate, "locked"
-        else:
-            port.set_rate(hunter.rate)
-        return hunter
+            return port.rate, f"open at {port.rate} bit/s, the speed found before"
+        port.set_rate(hunter.rate)
+        among = ", ".join(map(str, rates))
+        return None, f"open, hunting the speed among {among}; nothing is passed on until it is found"
 
     def _read_descriptor(self, port: OpenPort, fd: int) -> Trouble | None:
         poll = select.poll()
         poll.register(fd, select.POLLIN)
         poll.register(self._wake_r, select.POLLIN)
         looks = port.has_lines or port.counters is not None
-        wait_ms = (LINES_POLL_S if looks else 0.5) * 1000
+        wait_ms = (LINES_POLL_S if looks or self._hunter is not None else 0.5) * 1000
         while not self._stop.is_set():
             ready = poll.poll(wait_ms)
             if any(number == fd for number, _event in ready):
@@ -380,7 +383,8 @@ class LinkReader:
                 self._hold.drop()
                 port.set_rate(decision.rate)
             case Lock():
-                left_out = self._hold.left_out
+                left_out = self._hold.left_out - self._told_left_out
+                self._told_left_out = self._hold.left_out
                 reason = decision.reason + (f"; {left_out} read before that left out" if left_out else "")
                 self._speed, self._reason = decision.rate, reason
                 self._hold.release(LinkState(self.info.name, t, True, reason, decision.rate))

@@ -34,9 +34,7 @@ HEX = _weights(b"0123456789ABCDEFabcdef \r\n\t,:;=-.", {i: 0.3 for i in range(0x
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """`good` of `seen` characters read well; `distinct` byte values among them; `proofs` check sums that
-    held.
-    """
+    """`good` of `seen` characters read well; `distinct` byte values among them; `proofs` good check sums."""
 
     good: float = 0.0
     seen: int = 0
@@ -49,9 +47,7 @@ class Tally:
 
     @property
     def sure(self) -> float:
-        """Lower end of the 95 % Wilson interval of the share (Wilson 1927), a cautious figure for few
-        characters.
-        """
+        """Lower end of the 95 % Wilson interval of the share (Wilson 1927), cautious for few."""
         return wilson_low(self.good, self.seen)
 
 
@@ -66,9 +62,7 @@ def wilson_low(good: float, seen: int, z: float = 1.959964) -> float:
 
 
 def judge(data: bytes, kind: str, framing: str, bad: int = 0, frame_ok: FrameCheck | None = None) -> Tally:
-    """Return how well `data` reads as a `kind` link with `framing`; `bad` of its characters came with a
-    fault.
-    """
+    """Return how well `data` reads as a `kind` link with `framing`; `bad` had a fault."""
     seen = max(len(data), bad)
     distinct = len(set(data))
     if kind == "post" and framing == "raw":
@@ -88,7 +82,7 @@ def judge(data: bytes, kind: str, framing: str, bad: int = 0, frame_ok: FrameChe
         return Tally(max(0.0, sum(HEX[b] for b in data) - bad), seen, distinct)
     # A character reads well beside one that does: chance makes single letters, not runs of them.
     weights = [TEXT[b] for b in data]
-    good = sum(map(min, weights, weights[:1] + weights))
+    good = sum(min(pair) for pair in zip(weights, weights[:1] + weights, strict=False))
     return Tally(max(0.0, good - bad), seen, distinct)
 
 

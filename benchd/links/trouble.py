@@ -63,9 +63,7 @@ def _chain(error: BaseException) -> list[BaseException]:
 
 
 def error_number(error: BaseException) -> int | None:
-    """Return the first errno found in `error` or what caused it (`termios.error` keeps it in its
-    arguments).
-    """
+    """Return the first errno found in `error` or what caused it (`termios.error` has it in args)."""
     for item in _chain(error):
         number = getattr(item, "errno", None)
         if number is None and isinstance(item, termios.error) and item.args:

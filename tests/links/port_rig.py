@@ -1,6 +1,4 @@
-"""Real ports for tests: ptys that can be unplugged, a TCP port, an RFC 2217 server, and a box that
-collects.
-"""
+"""Real ports for tests: ptys that can be unplugged, an RFC 2217 server, and a box that collects."""
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
-"""While the speed is unknown, characters wait or are left out and counted; nothing else is lost, order is
-kept.
-"""
+"""While the speed is unknown, characters wait or are left out and counted; order is kept."""
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
-"""The speed is found from what is read, on lines sampled bit by bit at wrong speeds; nothing is claimed
-falsely.
-"""
+"""The speed is found from what is read, on lines sampled bit by bit; nothing is claimed falsely."""
 
 from __future__ import annotations
 
@@ -69,9 +67,7 @@ def test_hand_drawn_wrong_speeds() -> None:
 
 
 def test_a_break_on_the_line() -> None:
-    """Low for 250 ms (the least that tcsendbreak sends, POSIX.1-2008) is one break, one NUL, at every
-    rate.
-    """
+    """Low for 250 ms (the least that tcsendbreak sends, POSIX.1-2008) is one break, at every rate."""
     for rate in STANDARD_RATES:
         line = Line()
         line.idle(0.01)
@@ -95,9 +91,7 @@ def test_right_speeds_score_high_and_wrong_ones_low() -> None:
 
 
 def test_wilson() -> None:
-    """Limits as in Newcombe 1998 (Stat. Med. 17:857), table I, method 3: 81/263 gives 0.2553, 15/148
-    0.0624.
-    """
+    """Limits as in Newcombe 1998 (Stat. Med. 17:857), table I: 81/263 gives 0.2553, 15/148 0.0624."""
     assert wilson_low(81, 263) == pytest.approx(0.2553, abs=5e-5)
     assert wilson_low(15, 148) == pytest.approx(0.0624, abs=5e-5)
     assert wilson_low(0, 20) == 0.0
@@ -159,9 +153,7 @@ def test_every_standard_rate_is_found(sent: int, marks: bool, kind: str, framing
 @pytest.mark.parametrize("sent", STANDARD_RATES)
 @pytest.mark.parametrize("seed", range(6))
 def test_no_wrong_rate_ever_locks(sent: int, seed: int) -> None:
-    """Where the right rate is not among those tried, nothing is claimed: text, hex, with and without
-    pauses.
-    """
+    """Where the right rate is not among those tried, nothing is claimed, with pauses or without."""
     rng = random.Random(seed)
     words = [
         bytes(rng.choice(b"etaoinshrdluETAOINSH0123456789") for _ in range(rng.randint(1, 9)))
@@ -202,9 +194,7 @@ def test_a_raw_link_without_marks_claims_nothing() -> None:
 
 
 def test_a_receiver_that_is_too_slow_is_seen_on_a_raw_link() -> None:
-    """Codes with pauses read at half speed all end in idle line; they never lock, though free of framing
-    errors.
-    """
+    """Codes with pauses read at half speed all end in idle line; they never lock, though without faults."""
     hunter = Hunter((4800, 2400), "post", "raw", marks=True)
     decisions = hunt(hunter, CODES * 4, 9600, marks=True, gap=20.0, rounds=4)
     assert decisions
@@ -239,9 +229,7 @@ def test_bench_frames_lock_by_check_sum() -> None:
 
 
 def test_silence_and_good_beginnings_are_waited_for() -> None:
-    """No byte: no move, however long. Some bytes that read well: stay. Some that do not: move after
-    patience.
-    """
+    """No byte: no move, however long. Some that read well: stay. Some that do not: move on."""
     hunter = Hunter((9600, 1200), "console", "text")
     assert hunter.tick(3600 * 10**9) is None
     assert hunter.feed(0, b"Bench BIOS") is None
@@ -260,9 +248,7 @@ def locked() -> Hunter:
 
 
 def test_sustained_garbage_is_hunted_again() -> None:
-    """The target changes to 19200: two windows and two seconds of garbage lose the lock, and the sentence
-    says so.
-    """
+    """The target changes to 19200: two windows and two seconds of garbage lose the lock."""
     hunter = locked()
     garbage = plain(received(BOOT * 16, 19200, 9600))
     t, lost = 10**9, None

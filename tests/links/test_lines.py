@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -126,10 +127,18 @@ def test_latency_timer_is_read_from_sys(tmp_path: Path) -> None:
 
 
 def test_timing_by_kind() -> None:
-    """A UART's FIFO waits four characters (TL16C2550, table 5: 4.167 ms at 9600); sockets and ptys are not
-    paced.
-    """
+    """A FIFO waits four characters (TL16C2550, table 5: 4.167 ms at 9600); sockets and ptys are not paced."""
     assert port_timing("/dev/ttyS9", 9600).latency_ns - 2_000_000 == pytest.approx(4.167e6, rel=1e-3)
     assert port_timing("/dev/ttyS9", 9600).paced
     assert not port_timing("socket://127.0.0.1:1").paced
     assert not port_timing("/dev/pts/99999").paced
+
+
+def test_the_wiring_notes_print_the_same_figures() -> None:
+    """Rates, divisors and character times in firmware-notes/null-modem.md are those of the code."""
+    notes = Path(__file__).parents[2] / "firmware-notes" / "null-modem.md"
+    rows = re.findall(r"^\| (\d+) \| (\d+) \| ([\d.]+) ms \|$", notes.read_text(encoding="utf-8"), re.M)
+    assert len(rows) == 8
+    for rate, n, ms in rows:
+        assert divisor(int(rate)) == (int(n), 0.0)
+        assert f"{byte_ns(int(rate)) / 1e6:.3f}" == ms

@@ -63,9 +63,7 @@ def test_parity_is_named_where_parity_is_on() -> None:
 
 
 def test_unmarked_input_loses_no_byte() -> None:
-    """FFh before a byte that no driver would put there is kept as it is, and an unfinished mark is given
-    back.
-    """
+    """FFh before a byte that no driver would put there is kept, and an unfinished mark is given back."""
     parser = MarkParser()
     assert joined(parser.feed(b"\xff\x41\xff")) == [b"\xff\x41"]
     assert parser.flush() == b"\xff"
@@ -81,9 +79,7 @@ events = st.lists(
 @settings(deadline=None, max_examples=150)
 @given(events, st.integers(1, 7))
 def test_marking_and_taking_out_are_inverse(line: list, step: int) -> None:
-    """Whatever the line brings, the pieces are the line again (a bad NUL aside: POSIX marks it like a
-    break).
-    """
+    """Whatever the line brings, the pieces are the line again (a bad NUL is marked like a break)."""
     marked, want = bytearray(), []
     for event in line:
         if event == "break":
@@ -117,9 +113,7 @@ def test_the_kernel_doubles_ff_as_the_parser_expects() -> None:
 
 
 def test_speed_changes_keep_the_marking() -> None:
-    """Setting the speed of a terminal leaves its other modes; a rate without constant is refused, not
-    rounded.
-    """
+    """Setting the speed of a terminal leaves its other modes; a rate without constant is refused."""
     master, slave = os.openpty()
     try:
         tty.setraw(slave)
@@ -146,9 +140,7 @@ def test_marking_what_is_no_terminal() -> None:
 
 
 def test_counters_stand_where_the_kernel_header_says() -> None:
-    """linux/serial.h: cts dsr rng dcd rx tx frame overrun parity brk buf_overrun reserved[9], all int: 80
-    bytes.
-    """
+    """linux/serial.h: cts dsr rng dcd rx tx frame overrun parity brk buf_overrun reserved[9]: 80 bytes."""
     assert COUNTERS.size == 80
     raw = struct.pack("20i", 1, 2, 3, 4, 5, 6, 70, 80, 90, 100, 110, *[0] * 9)
     assert parse_counters(raw) == Counters(framing=70, overrun=80 + 110, parity=90, breaks=100)

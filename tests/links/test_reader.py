@@ -1,6 +1,4 @@
-"""A reader on real ptys: bytes and times arrive, trouble is named once, reading goes on after it, nobody
-waits.
-"""
+"""A reader on real ptys: bytes and times arrive, trouble is named once, nobody waits."""
 
 from __future__ import annotations
 
@@ -106,9 +104,7 @@ def test_absent_port(tmp_path: Path, box: Box) -> None:
 
 
 def test_port_in_use(pty: Pty, box: Box) -> None:
-    """Another process holds the lock (flock, as pyserial's exclusive mode does): its name is told, then it is
-    read.
-    """
+    """Another process holds the lock (flock, pyserial's exclusive mode): its name is told."""
     program = (
         "import serial, sys\n"
         "port = serial.Serial(sys.argv[1], exclusive=True)\n"
@@ -205,9 +201,7 @@ def test_a_stuck_consumer_does_not_stop_the_reading(pty: Pty) -> None:
 
 
 class Shaky:
-    """A pyserial port that cuts reads, delays them and fails by a seeded plan; no descriptor, as on RFC
-    2217.
-    """
+    """A pyserial port that cuts reads, delays them and fails by a seeded plan; it has no descriptor."""
 
     def __init__(self, port: Any, rng: random.Random, fails: list[type[Exception]]) -> None:
         self._port, self._rng, self._fails = port, rng, fails
@@ -275,9 +269,7 @@ def test_stop_is_quick_and_start_may_be_left_out() -> None:
 
 
 def test_retries_have_full_jitter_and_a_cap() -> None:
-    """Waits are uniform from 0 to min(cap, base * 2^n): mean half the bound, never above it, far attempts
-    too.
-    """
+    """Waits are uniform from 0 to min(cap, base * 2^n): mean half the bound, never above it."""
     rng, retry = random.Random(1), Retry()
     for attempt, bound in ((0, 0.25), (1, 0.5), (3, 2.0), (5, 8.0), (6, 10.0), (5000, 10.0)):
         waits = [retry.wait_s(attempt, "socket://h:1", rng) for _ in range(2000)]
@@ -307,9 +299,7 @@ class Scripted:
 
 @pytest.fixture
 def uart(monkeypatch: pytest.MonkeyPatch) -> Any:
-    """A scripted UART: its ioctl calls are answered from the script (a pty has neither lines nor
-    counters).
-    """
+    """A scripted UART: its ioctl calls are answered from the script (a pty has neither)."""
     port = Scripted()
     real = fcntl.ioctl
 
@@ -415,3 +405,15 @@ def test_quick_is_quick() -> None:
     """The retry plan used in these tests is the same law with smaller figures."""
     assert QUICK.wait_s(99, "/dev/x", random.Random(1)) <= 0.05
     assert isinstance(LinkState("a", 0, True, ""), LinkState)
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_fault_of_our_own_is_told(pty: Pty, box: Box) -> None:
+    """An exception that no port raises ends the reading with a state that says so; it does not pass for silence."""
+
+    def opener(url: str, **keywords: Any) -> Any:
+        raise ZeroDivisionError("our own")
+
+    with reading(str(pty.link), box, opener=opener) as reader:
+        assert "fault of benchd (ZeroDivisionError: our own)" in box.wait_state(False).reason
+        assert reader.status().state == "unfit"

@@ -1,6 +1,4 @@
-"""A reader hunting on a real pty: the far side garbles bit by bit what is not read at the speed it sends
-with.
-"""
+"""A reader hunting on a real pty: the far side garbles bit by bit what is read at another speed."""
 
 from __future__ import annotations
 
@@ -24,9 +22,7 @@ RATES = {
 
 
 class Target:
-    """Sends `data` over and over at `rate`; what arrives depends on the speed the reader has set on its
-    side.
-    """
+    """Sends `data` over and over at `rate`; what arrives depends on the speed the reader has set."""
 
     def __init__(self, pty: Pty, data: bytes, rate: int) -> None:
         self.pty, self.data, self.rate = pty, data, rate
@@ -67,9 +63,7 @@ def pty(tmp_path: Path) -> Any:
 
 @pytest.mark.parametrize("rate", [1200, 9600, 57600])
 def test_the_speed_of_a_console_is_found(pty: Pty, rate: int) -> None:
-    """Up with no speed first; then the right one, how sure, and what was left out; then the text,
-    undamaged.
-    """
+    """Up with no speed first; then the right one, how sure, what was left out; then the text."""
     box = Box()
     with reading(str(pty.link), box, settings={"speed": "hunt"}) as reader, Target(pty, TEXT, rate) as target:
         first = box.wait_state(True)
@@ -148,3 +142,14 @@ def test_a_raw_link_on_a_pty_is_not_guessed(pty: Pty) -> None:
         assert "taken, not found" in up.reason
         pty.send(bytes(range(256)))
         box.wait_data(bytes(range(256)))
+
+
+def test_a_taken_speed_is_never_called_found(pty: Pty) -> None:
+    """After replugging, a raw link still says that its speed was taken."""
+    box = Box()
+    with reading(str(pty.link), box, settings={"speed": "hunt"}, kind="post", framing="raw"):
+        box.wait_state(True)
+        pty.unplug()
+        box.wait_state(False)
+        pty.plug()
+        assert "taken, not found" in box.wait_state(True, 2).reason

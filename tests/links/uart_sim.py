@@ -92,7 +92,5 @@ def marked(received: list[tuple[float, int, str]]) -> bytes:
 
 
 def plain(received: list[tuple[float, int, str]]) -> bytes:
-    """Return what a Linux driver without INPCK and PARMRK hands up: every character as it is, a break as
-    NUL.
-    """
+    """Return what a Linux driver without INPCK and PARMRK hands up: characters as they are, a break as NUL."""
     return bytes(byte for _t, byte, _fault in received)
