@@ -193,7 +193,7 @@ _SQLITE_WORDS = {
     "SQLITE_BUSY": f"locked by another process for {BUSY_S:g} s: try again, or end the process that holds it",
     "SQLITE_LOCKED": "locked by another connection: try again",
     "SQLITE_FULL": "the disk is full, nothing of this change was kept: free space",
-    "SQLITE_IOERR": "the disk failed or is full, nothing of this change was kept: check it and free space",
+    "SQLITE_IOERR": "the disk cannot take it (full or failing), nothing of this change was kept: free space",
     "SQLITE_CANTOPEN": "cannot be opened: check the path and its permissions",
     "SQLITE_READONLY": "cannot be written: check permissions of the file and of its directory",
     "SQLITE_PERM": "may not be opened: check its permissions",

@@ -77,7 +77,7 @@ whole_boots = st.builds(
 )
 
 
-@settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(first=whole_boots, second=whole_boots)
 def test_boots_come_back_exactly(store: Store, first: Boot, second: Boot) -> None:
     """Any boot is read back equal, and saving under a known id replaces all of it."""

@@ -98,8 +98,10 @@ def test_kill_9_loses_nothing_that_was_reported(tmp_path: Path) -> None:
     finished = in_midst = 0
     for number in range(KILLS):
         told = [json.loads(line) for line in (tmp_path / f"told-{number}").read_text().splitlines()]
-        capture = read_capture(tmp_path / f"{number}.pcapng")
-        records = list(capture.records())
+        path = tmp_path / f"{number}.pcapng"
+        if not told and not path.exists():
+            continue  # killed before it made its capture
+        records = list(read_capture(path).records())
         written = max([count for what, count in told if what in ("written", "synced")], default=0)
         assert written <= len(records) <= written + 1, f"seed {SEED}, kill {number}"
         assert records == [Chunk("post", n, n.to_bytes(4, "big") * (n % 7)) for n in range(len(records))]
