@@ -76,6 +76,8 @@ class Boots:
                 wanted = wanted.where(column == value)
         if since is not None:
             wanted = wanted.where(schema.boot.c.started_us >= microseconds(since))
+        if limit is not None and limit < 0:
+            raise CallerError(f"a limit of {limit} boots cannot be; give 0 or more")
         if limit is not None:
             wanted = wanted.order_by(schema.boot.c.started_us.desc(), schema.boot.c.id.desc()).limit(limit)
         with self._database.read() as connection:

@@ -124,6 +124,8 @@ def test_boots_are_found_by_machine_trial_outcome_and_time(store: Store) -> None
     assert numbers(limit=2) == [11, 10]
     assert numbers(limit=2, newest_first=False) == [10, 11]
     assert numbers(limit=0) == []
+    with pytest.raises(CallerError, match="limit of -1"):
+        store.boots(limit=-1)
     with pytest.raises(CallerError, match="zone"):
         store.boots(since="2026-03-01T21:10:00")
     with pytest.raises(CallerError, match="yesterday"):
