@@ -20,11 +20,11 @@ from benchd.events import BootEnded, Event, LinkChanged
 from benchd.models import Boot
 from benchd.recover import recover
 from benchd.records import Chunk, LinkState, Record
-from benchd.rulefiles import load_table
+from benchd.rulefiles import load_table_text
 from benchd.rules import RuleTable
 from benchd.runner import MachineRun
 from benchd.settings import LoadedSettings, MachinePart
-from benchd.sinks.alerts import AlertSink, make_alert_sink
+from benchd.sinks.alerts import AlertSink
 from benchd.sinks.base import Sink
 from benchd.sinks.metrics import Metrics
 from benchd.sinks.mqtt import MqttSink
@@ -53,7 +53,7 @@ class Daemon:
     def __init__(self, loaded: LoadedSettings) -> None:
         self.loaded = loaded
         settings = loaded.settings
-        tables = [(part, load_table(part.rules, loaded.base)) for part in settings.machine]
+        tables = [(part, *load_table_text(part.rules, loaded.base)) for part in settings.machine]
         loaded.data.mkdir(parents=True, exist_ok=True)
         self.store = Store.open(loaded.store_url)
         self.anchor = Anchor(time.time_ns(), time.monotonic_ns())
@@ -64,18 +64,18 @@ class Daemon:
         self._woken = False
         self.overflow = 0
         self.reload_problem: str | None = None
-        for part, table in tables:
-            self._add(part, table)
+        for part, table, text in tables:
+            self._add(part, table, text)
         self.storing = StoreSink(self.store, self._capture_of, self._saved)
         self.sinks: list[Sink] = [self.metrics, self.now, self.storing]
         if settings.mqtt is not None:
             names = [part.name for part in settings.machine]
             mqtt = settings.mqtt.relative_to(loaded.base)
             self.sinks.append(MqttSink(mqtt, settings.bench.name, loaded.data / "outbox.db", machines=names))
-        alerts = make_alert_sink(settings.alert, settings.bench.name, loaded.base)
-        self.alerts: AlertSink | None = alerts
-        if alerts is not None:
-            self.sinks.append(alerts)
+        if settings.alert.wanted:
+            urls = loaded.resolve(settings.alert.notify_file)
+            alert = settings.alert.model_copy(update={"notify_file": urls})
+            self.sinks.append(AlertSink(alert, settings.bench.name))
         for sink in self.sinks:
             if sink is not self.metrics:
                 self.metrics.follow(sink.status)
@@ -88,8 +88,8 @@ class Daemon:
         self._trials: dict[str, str] = {}
         self._trouble: dict[str, str | None] = {}
 
-    def _add(self, part: MachinePart, table: RuleTable) -> None:
-        run = MachineRun(part, table, self.loaded.data / "captures", self.anchor, self._deliver)
+    def _add(self, part: MachinePart, table: RuleTable, text: str) -> None:
+        run = MachineRun(part, table, text, self.loaded.data / "captures", self.anchor, self._deliver)
         self.runs[part.name] = run
         self.now.add(part.name, table.name, [s.name for s in table.stage], [info.name for info in run.links])
         for info in run.links:
@@ -315,12 +315,12 @@ class Daemon:
         problems = []
         for run in self.runs.values():
             try:
-                table = load_table(run.part.rules, self.loaded.base)
+                table, text = load_table_text(run.part.rules, self.loaded.base)
             except BenchError as error:
                 problems.append(str(error))
                 log.error("rules of %s not reloaded, the old ones stay: %s", run.name, error)
                 continue
             if table != run.table:
-                run.reload(table)
+                run.reload(table, text)
                 log.info("rules of %s read again; in force from the next boot on", run.name)
         self.reload_problem = "\n".join(problems) or None

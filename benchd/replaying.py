@@ -10,7 +10,8 @@ from benchd.capture import Capture, read_capture
 from benchd.events import BootChanged, BootEnded, BootStarted, Event
 from benchd.models import Boot
 from benchd.rulefiles import load_table
-from benchd.rules import Matcher, RuleTable
+from benchd.records import Note
+from benchd.rules import Matcher, RuleTable, load_text
 from benchd.street import Street
 
 
@@ -27,6 +28,11 @@ class Replay:
         self._rules, self._base = rules, base
 
     def table_of(self, capture: Capture) -> RuleTable:
+        """Return the table to judge by: the one asked for, else the capture's own, else the one it names."""
+        if self._rules is None:
+            first = next(capture.records(), None)
+            if isinstance(first, Note) and first.key == "table":
+                return load_text(first.value, f"{capture.path} (the table in it)")
         return load_table(self._rules or capture.table, self._base)
 
     def events(self) -> Iterator[Event]:

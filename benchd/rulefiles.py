@@ -79,7 +79,13 @@ def read_table_text(path: Path) -> str:
         raise FileProblems([Problem(str(path), line, "", why)]) from None
 
 
+def load_table_text(name_or_path: str, base: Path) -> tuple[RuleTable, str]:
+    """Find, read and check a table; return it with its text. Raises as `load_table`."""
+    path = find_table(name_or_path, base)
+    text = read_table_text(path)
+    return load_text(text, str(path)), text
+
+
 def load_table(name_or_path: str, base: Path) -> RuleTable:
     """Find, read and check a table. Raises CallerError (FileProblems with every error), OutsideError."""
-    path = find_table(name_or_path, base)
-    return load_text(read_table_text(path), str(path))
+    return load_table_text(name_or_path, base)[0]

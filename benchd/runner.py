@@ -25,6 +25,8 @@ from benchd.street import Street
 
 TICK_LAG_NS = 50_000_000
 """Time is told to the street this late, so that a record stamped before it has come in by then."""
+TABLE_KEPT = 200_000
+"""Bytes of a rule table that go into each capture; a larger one is only named there."""
 MARK_NS = 10_000_000_000
 """Silence is marked in the capture this often while a boot is open."""
 
@@ -45,6 +47,7 @@ class MachineRun:
         self,
         part: MachinePart,
         table: RuleTable,
+        table_text: str,
         captures: Path,
         anchor: Anchor,
         deliver: Callable[[MachineRun, Record], None],
@@ -80,7 +83,9 @@ class MachineRun:
         self._told_ns = 0
         self._states: dict[str, LinkState] = {}
         self._labels: dict[tuple[str, str], Note] = {}
-        self._next_table: RuleTable | None = None
+        self._table_text = table_text
+        self._next_table: tuple[RuleTable, str] | None = None
+        self.keeper.rotate(self._head())
 
     def start(self) -> None:
         for reader in self.readers:
@@ -137,25 +142,32 @@ class MachineRun:
     def between_boots(self) -> bool:
         return self.street.tracker.phase in ("idle", "over")
 
-    def reload(self, table: RuleTable) -> None:
+    def reload(self, table: RuleTable, table_text: str) -> None:
         """Use another rule table from the next boot on."""
-        self._next_table = table
+        self._next_table = (table, table_text)
 
     def rotate_if_due(self, limit_bytes: int) -> bool:
         """Between boots, go on in a new capture file if this one is large or the table changed."""
         if not self.between_boots or (self.keeper.size < limit_bytes and self._next_table is None):
             return False
-        now_ns = max(time.monotonic_ns(), self._told_ns)
         if self._next_table is not None:
-            self.table, self._next_table = self._next_table, None
+            (self.table, self._table_text), self._next_table = self._next_table, None
             self.street.tracker.use(Matcher(self.table))
             self.keeper.table = self.table.name
-        head: list[Record] = [replace(note, t_ns=now_ns) for note in self._labels.values()]
+        self.keeper.rotate(self._head())
+        return True
+
+    def _head(self) -> list[Record]:
+        """Return what a new capture file begins with: the table, and the labels and link states in force."""
+        now_ns = max(time.monotonic_ns(), self._told_ns)
+        head: list[Record] = []
+        if len(self._table_text.encode()) <= TABLE_KEPT:
+            head.append(Note(now_ns, "table", self._table_text))
+        head += [replace(note, t_ns=now_ns) for note in self._labels.values()]
         head += [replace(state, t_ns=now_ns) for state in self._states.values()]
         if self.street.tracker.phase == "over":
             head.append(Note(now_ns, "phase", "over"))
-        self.keeper.rotate(head)
-        return True
+        return head
 
     def finish(self) -> list[Event]:
         """End the run: judge what is held back and close the capture."""

@@ -13,6 +13,7 @@ from benchd.errors import CallerError, OutsideError
 from benchd.links.lines import port_timing
 from benchd.records import LinkInfo
 from benchd.rules.values import compile_pattern, parse_duration, parse_port
+from benchd.sinks.alert_settings import AlertSettings
 from benchd.sinks.mqtt_settings import MqttSettings
 from benchd.tomlfile import validate
 
@@ -62,15 +63,6 @@ class MetricsPart(Part):
     """`[metrics]`: how many trials keep time series of their own."""
 
     trial_series: int = Field(20, ge=1, le=1000)
-
-
-class AlertPart(Part):
-    """`[alert]`: `command`, run with JSON on standard input; `notify_file`, a file of notification URLs."""
-
-    command: list[str] = Field(default_factory=list)
-    timeout: Seconds = 20.0
-    notify_file: str | None = None
-    kinds: list[str] = Field(default_factory=lambda: ["stall", "loop", "quiet", "fault", "link"])
 
 
 class LinkPart(Part):
@@ -157,7 +149,7 @@ class Settings(Part):
     http: HttpPart = Field(default_factory=HttpPart)
     mqtt: MqttSettings | None = None
     metrics: MetricsPart = Field(default_factory=MetricsPart)
-    alert: AlertPart = Field(default_factory=AlertPart)
+    alert: AlertSettings = Field(default_factory=AlertSettings)
     machine: list[MachinePart] = Field(default_factory=list, max_length=64)
 
     @model_validator(mode="after")
@@ -197,7 +189,7 @@ class LoadedSettings:
     def store_url(self) -> str:
         return self.settings.bench.store or str(self.data / "benchd.db")
 
-    def resolve(self, path: str | None) -> Path | None:
+    def resolve(self, path: str | Path | None) -> Path | None:
         return None if path is None else (self.base / path).resolve()
 
 

@@ -14,7 +14,7 @@ final stage was seen; `over`; `adrift` every link is lost. Transitions, by numbe
 | 7 | running, standing, looping | a final stage | finishing | after a short wait: skipped findings, over |
 | 8 | looping | a stage that the loop does not have | running | the finding is cleared |
 | 9 | running, standing, looping | power off, no life after it | over | cut-short, or as it stood |
-| 10 | running, standing, looping | the last link is lost | adrift | link-lost, until a sign of life |
+| 10 | running | the last link is lost | adrift | link-lost, until a sign of life |
 | 11 | standing, looping, adrift | it stood for some seconds | same | BootEnded is sent, once for a boot |
 
 Exceptions, in code: a start that was already joined in the middle moves the boot's start (`_absorbs`); the
@@ -237,9 +237,7 @@ class BootTracker(Lifecycle):
             return
         self._links_down.add(seen.link)
         boot = self.boot
-        watched = self.phase in ("running", "standing", "looping")
-        if boot is not None and watched and self._links_down >= self._links:
-            self._stand_down(seen.t_ns)
+        if boot is not None and self.phase == "running" and self._links_down >= self._links:
             self.phase = "adrift"  # transition 10
             boot.outcome = "link-lost"
             self._settle_ns = seen.t_ns

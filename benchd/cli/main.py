@@ -13,6 +13,9 @@ import typer
 from benchd.errors import BenchError
 
 COMMANDS = [
+    "benchd.cli.run",
+    "benchd.cli.live",
+    "benchd.cli.boots",
     "benchd.cli.ports",
     "benchd.cli.rom",
     "benchd.cli.rules",

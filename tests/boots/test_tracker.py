@@ -352,3 +352,9 @@ def test_a_line_known_late_takes_its_place_by_time() -> None:
     boot = story.boots[0]
     assert [s.name for s in boot.stages][-2:] == ["storage-rom", "rom-scan"]
     assert boot.last_stage == "rom-scan"
+
+
+def test_a_stall_stays_a_stall_when_the_link_is_lost_afterwards() -> None:
+    """What was seen before the adapter went stays true."""
+    story = Story(links=(POST,)).tell(*GOOD[:5], (20, "DOWN"), until=60)
+    assert story.outcomes == ["stalled"] and story.boots[0].findings[0].cleared_t is None
