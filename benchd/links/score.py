@@ -82,8 +82,8 @@ def judge(data: bytes, kind: str, framing: str, bad: int = 0, frame_ok: FrameChe
         return Tally(max(0.0, sum(HEX[b] for b in data) - bad), seen, distinct)
     # A character reads well beside one that does: chance makes single letters, not runs of them.
     weights = [TEXT[b] for b in data]
-    good = sum(min(pair) for pair in zip(weights, weights[:1] + weights, strict=False))
-    return Tally(max(0.0, good - bad), seen, distinct)
+    well = sum(min(pair) for pair in zip(weights, weights[:1] + weights, strict=False))
+    return Tally(max(0.0, well - bad), seen, distinct)
 
 
 def score(data: bytes, kind: str, framing: str, bad: int = 0, frame_ok: FrameCheck | None = None) -> float:

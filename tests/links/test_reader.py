@@ -352,9 +352,7 @@ def test_modem_lines_may_be_left_unwatched(uart: Scripted, box: Box) -> None:
 
 
 def test_counters_tell_faults_that_data_does_not(uart: Scripted, box: Box) -> None:
-    """Unmarked port: frame (7th), overrun (8th), parity (9th), brk (10th) of serial_icounter_struct,
-    increases only.
-    """
+    """Unmarked port: frame, overrun, parity, brk are fields 7 to 10 of serial_icounter_struct."""
     uart.counters[6:10] = [5, 6, 7, 8]
     with reading("/dev/scripted", box, opener=lambda url, **keywords: uart) as reader:
 
@@ -409,7 +407,7 @@ def test_quick_is_quick() -> None:
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 def test_a_fault_of_our_own_is_told(pty: Pty, box: Box) -> None:
-    """An exception that no port raises ends the reading with a state that says so; it does not pass for silence."""
+    """An exception that no port raises ends the reading with a state that says so, not in silence."""
 
     def opener(url: str, **keywords: Any) -> Any:
         raise ZeroDivisionError("our own")
