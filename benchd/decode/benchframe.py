@@ -2,7 +2,7 @@
 
 wire    = COBS(body || CRC) 00h
 body    = version and kind (1) || sequence (2) || ticks (4) || rest        numbers are little-endian
-CRC     = CRC-16/IBM-3740 over body, high byte first
+CRC     = CRC-16/CCITT-FALSE over body, high byte first
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 from cobs import cobs
-from crccheck.crc import Crc16Ibm3740
+from crccheck.crc import Crc16CcittFalse
 
 VERSION = 1
 HEAD = struct.Struct("<BHI")
@@ -116,7 +116,7 @@ def encode_frame(frame: Frame) -> bytes:
     Raises ValueError, OverflowError or struct.error for values that do not fit their fields.
     """
     body = encode_body(frame)
-    crc = Crc16Ibm3740.calc(body)
+    crc = Crc16CcittFalse.calc(body)
     return bytes(cobs.encode(body + crc.to_bytes(CRC_BYTES, "big"))) + bytes((DELIMITER,))
 
 
@@ -129,7 +129,7 @@ def decode_frame(wire: bytes) -> Frame:
     if len(plain) < HEAD.size + CRC_BYTES:
         raise FrameRefused("too-short")
     body, crc = plain[:-CRC_BYTES], plain[-CRC_BYTES:]
-    if Crc16Ibm3740.calc(body) != int.from_bytes(crc, "big"):
+    if Crc16CcittFalse.calc(body) != int.from_bytes(crc, "big"):
         raise FrameRefused("bad-crc")
     first, sequence, ticks = HEAD.unpack_from(body)
     if first >> 4 != VERSION:

@@ -23,8 +23,8 @@ RECENT = 64
 SLACK_RANK = 16
 """The 17th smallest of the last 64 distances; of the first 16 samples the largest, so the clock starts humbly.
 
-Measured on 30 seeds each of uniform, exponential and two-valued 16 ms delays: the truth lies within u for 99.9 %
-of codes; with the 9th smallest only for 98 %.
+Measured on 30 seeds each of uniform, exponential and two-valued 16 ms delays: the truth lies within u for
+99.9 % of codes; with the 9th smallest only for 98 %.
 """
 KNOWN_SAMPLES = 16
 KNOWN_SPAN_NS = 4_000_000_000

@@ -219,7 +219,7 @@ def test_clamped_bytes_say_what_it_costs() -> None:
 
 
 def test_unpaced_bytes_are_not_back_dated() -> None:
-    """On a pty all bytes of a chunk share its time; u covers a line that may stand behind, up to the chunk before."""
+    """On a pty all bytes of a chunk share its time; u covers a line behind it, up to the chunk before."""
     chunks = [Chunk("post", START_NS, b"\1"), Chunk("post", START_NS + 1_500_000, b"\2\3\4")]
     seen, _ = run(LINKS["raw-unpaced"], chunks)
     assert [one.t_ns - START_NS for one in seen] == [0, 1_500_000, 1_500_000, 1_500_000]
