@@ -4,25 +4,11 @@ from __future__ import annotations
 
 import json
 import sys
-import unicodedata
 from typing import Any
 
-HARMFUL = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-"""Unicode categories never sent to a terminal: controls, format (bidi) and unassigned characters."""
+from benchd.harmless import HARMFUL, clean
 
-
-def clean(text: str, limit: int = 400) -> str:
-    """Return `text` safe for a terminal: harmful characters as `\\xNN`/`\\uNNNN`, cut at `limit`."""
-    out = []
-    for ch in text[:limit]:
-        if unicodedata.category(ch) in HARMFUL:
-            code = ord(ch)
-            out.append(f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}")
-        else:
-            out.append(ch)
-    if len(text) > limit:
-        out.append(f"... ({len(text)} characters)")
-    return "".join(out)
+__all__ = ["HARMFUL", "clean", "emit_json", "say"]
 
 
 def emit_json(value: Any) -> None:

@@ -13,7 +13,7 @@ FORBIDDEN_IN_PURE = {
     "asyncio", "os", "time", "logging", "socket", "threading", "subprocess", "pathlib", "serial", "sqlalchemy",
     "random", "io", "tempfile", "shutil", "signal", "queue",
 }  # fmt: skip
-SHARED = {"benchd.errors", "benchd.records", "benchd.observe", "benchd.events", "benchd.models", "benchd"}
+SHARED = {"benchd.harmless", "benchd.errors", "benchd.records", "benchd.observe", "benchd.events", "benchd.models", "benchd"}
 MAY_KNOW = {
     "decode": set(),
     "rules": {"benchd.tomlfile", "benchd.tomlplaces"},
