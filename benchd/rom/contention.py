@@ -153,8 +153,11 @@ def _clash(memory: Memory, shown: _Shown, overlap: Overlap, name: str) -> Clash:
     own, seen, known = shown.at(name, first, end), memory.value[first:end], memory.known[first:end]
     unknown = len(known) - known.count(0xFF)
     changed = 0
-    if own != seen:
+    if own != seen and unknown:
         changed = sum(1 for a, b, k in zip(own, seen, known, strict=True) if a != b and k == 0xFF)
+    elif own != seen:
+        differing = int.from_bytes(own, "big") ^ int.from_bytes(seen, "big")
+        changed = len(own) - differing.to_bytes(len(own), "big").count(0)
     base = next(b for b in window.bases if b < end and first < b + window.size)
     header, total = _survival(memory, window, base, shown.content(name))
     others = tuple(other for other in overlap.parties if other != name)

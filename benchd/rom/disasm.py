@@ -45,7 +45,7 @@ class Entry:
 
 
 def _decode(image: bytes, at: int, count: int) -> list[tuple[Instruction, str, list[int]]]:
-    import capstone  # type: ignore[import-untyped]  # here: loading it takes longer than most commands
+    import capstone  # here: loading it takes longer than most commands
 
     engine = capstone.Cs(capstone.CS_ARCH_X86, capstone.CS_MODE_16)
     engine.detail = True

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
 
@@ -82,36 +83,7 @@ class Window:
         Nothing is known of memory and registers. A ROM window without image is taken to start with a
         header that declares the whole window, its other bytes unknown.
         """
-        if self.kind != "rom":
-            return bytes(self.size), bytes(self.size)
-        if self.image is None:
-            value, known = self._assumed()
-        else:
-            value = self._shown(self.image)
-            known = b"\xff" * self.size
-        for offset, size in self.registers:
-            known = known[:offset] + bytes(size) + known[offset + size :]
-        return value, known
-
-    def _shown(self, image: bytes) -> bytes:
-        fill = 0xFF if self.pad is None else self.pad
-        body = bytes([fill]) * self.front + image
-        if self.pad is None and len(body) < self.size:
-            period = 1 << (len(body) - 1).bit_length()
-            body = body + b"\xff" * (period - len(body))
-            return (body * -(-self.size // period))[: self.size]
-        return (body + bytes([fill]) * max(0, self.size - len(body)))[: self.size]
-
-    def _assumed(self) -> tuple[bytes, bytes]:
-        length = self.size - self.front
-        value, known = bytearray(self.size), bytearray(self.size)
-        fill = 0xFF if self.pad is None else self.pad
-        value[: self.front] = bytes([fill]) * self.front
-        known[: self.front] = b"\xff" * self.front
-        if length >= BLOCK and length % BLOCK == 0 and length // BLOCK <= 0xFF:
-            value[self.front : self.front + 3] = SIGNATURE + bytes([length // BLOCK])
-            known[self.front : self.front + 3] = b"\xff\xff\xff"
-        return bytes(value), bytes(known)
+        return _content(self.kind, self.image, self.size, self.front, self.pad, self.registers)
 
     def headers(self) -> tuple[int, ...]:
         """Return the offsets in the window at which a header (55h AAh) stands on its own 2 KiB slots."""
@@ -122,6 +94,68 @@ class Window:
             for at in places
             if value[at : at + 2] == SIGNATURE and known[at : at + 2] == b"\xff\xff"
         )  # fmt: skip
+
+    def top_headers(self) -> tuple[int, ...]:
+        """Return the headers that do not lie inside the length of an earlier good one of this window."""
+        return _top_headers(self.moved(None))
+
+
+@lru_cache(maxsize=WINDOW_LIMIT)
+def _content(
+    kind: Kind,
+    image: bytes | None,
+    size: int,
+    front: int,
+    pad: int | None,
+    registers: tuple[tuple[int, int], ...],
+) -> tuple[bytes, bytes]:
+    if kind != "rom":
+        return bytes(size), bytes(size)
+    if image is None:
+        value, known = _assumed(size, front, pad)
+    else:
+        value, known = _shown(image, size, front, pad), b"\xff" * size
+    for offset, count in registers:
+        known = known[:offset] + bytes(count) + known[offset + count :]
+    return value, known
+
+
+def _shown(image: bytes, size: int, front: int, pad: int | None) -> bytes:
+    fill = 0xFF if pad is None else pad
+    body = bytes([fill]) * front + image
+    if pad is None and len(body) < size:
+        period = 1 << (len(body) - 1).bit_length()
+        body = body + b"\xff" * (period - len(body))
+        return (body * -(-size // period))[:size]
+    return (body + bytes([fill]) * max(0, size - len(body)))[:size]
+
+
+def _assumed(size: int, front: int, pad: int | None) -> tuple[bytes, bytes]:
+    length = size - front
+    value, known = bytearray(size), bytearray(size)
+    value[:front] = bytes([0xFF if pad is None else pad]) * front
+    known[:front] = b"\xff" * front
+    if length >= BLOCK and length % BLOCK == 0 and length // BLOCK <= 0xFF:
+        value[front : front + 3] = SIGNATURE + bytes([length // BLOCK])
+        known[front : front + 3] = b"\xff\xff\xff"
+    return bytes(value), bytes(known)
+
+
+@lru_cache(maxsize=WINDOW_LIMIT)
+def _top_headers(window: Window) -> tuple[int, ...]:
+    value, known = window.content()
+    if window.image is None and known[window.front : window.front + 3] != b"\xff\xff\xff":
+        return (window.front,)
+    out: list[int] = []
+    covered = 0
+    for at in window.headers():
+        if at < covered:
+            continue
+        out.append(at)
+        length = value[at + 2] * BLOCK if at + 2 < len(value) else 0
+        if 0 < length <= window.size - at and (window.image is None or sum(value[at : at + length]) % 256 == 0):
+            covered = at + length
+    return tuple(out)
 
 
 @dataclass(frozen=True, slots=True)

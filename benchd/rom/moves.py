@@ -6,13 +6,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations, product
 
+from benchd.rom.contention import compose
 from benchd.rom.layout import Layout, Window, overlaps
 from benchd.rom.numbers import hex_address
-from benchd.rom.predict import predict
+from benchd.rom.predict import outcomes
+from benchd.rom.scan import walk
 
 TRY_LIMIT = 4000
 """Combinations of positions whose overlaps are looked at."""
-SCAN_LIMIT = 12
+SCAN_LIMIT = 10
 """Combinations, out of those that overlap least, that are also scanned."""
 SHOW_LIMIT = 6
 
@@ -45,17 +47,6 @@ class Way:
         }
 
 
-def _candidates(windows: tuple[Window, ...]) -> Iterator[Moves]:
-    choices = [
-        [(window.name, base) for base in dict.fromkeys(window.positions) if base != window.base]
-        for window in windows
-        if window.positions
-    ]
-    for count in (1, 2):
-        for group in combinations(choices, count):
-            yield from product(*group)
-
-
 def apply(windows: tuple[Window, ...], moves: Moves) -> tuple[Window, ...]:
     """Return the windows with the named ones at their new bases."""
     bases = dict(moves)
@@ -67,21 +58,18 @@ def ways_out(layout: Layout) -> tuple[Way, ...]:
 
     A set counts only if it leaves fewer overlapping bytes or fewer idle ROMs, and no more of the other.
     """
+    if not any(window.positions for window in layout.windows):
+        return ()
     now = _judge(layout, ())
     if now.solves:
         return ()
-    rough: list[tuple[int, int, int, Moves]] = []
-    for number, moves in enumerate(_candidates(layout.windows)):
-        if number == TRY_LIMIT:
-            break
-        left = sum(one.last - one.first + 1 for one in overlaps(apply(layout.windows, moves)))
-        if left <= now.overlapping:
-            rough.append((left, len(moves), number, moves))
-    judged = [_judge(layout, moves) for *_, moves in sorted(rough)[:SCAN_LIMIT]]
+    rough = sorted(_rough(layout.windows, now.idle))[:SCAN_LIMIT]
+    judged = [_judge(layout, moves) for *_, moves in rough]
     better = [
         way
         for way in judged
         if len(way.idle) <= len(now.idle)
+        and way.overlapping <= now.overlapping
         and (way.overlapping, len(way.idle)) < (now.overlapping, len(now.idle))
     ]
     better.sort(key=lambda way: (not way.solves, len(way.moves), way.overlapping, len(way.idle)))
@@ -89,9 +77,72 @@ def ways_out(layout: Layout) -> tuple[Way, ...]:
 
 
 def _judge(layout: Layout, moves: Moves) -> Way:
-    windows = apply(layout.windows, moves)
-    prediction = predict(Layout(windows, layout.rules, layout.floating))
-    running = {rom.window for rom in prediction.roms if rom.runs}
-    idle = tuple(dict.fromkeys(rom.window for rom in prediction.roms if rom.window not in running))
-    left = sum(one.last - one.first + 1 for one in prediction.overlaps)
+    changed = Layout(apply(layout.windows, moves), layout.rules, layout.floating)
+    memory = compose(changed)
+    roms = outcomes(changed, memory, walk(changed, memory))
+    running = {rom.window for rom in roms if rom.runs}
+    idle = tuple(dict.fromkeys(rom.window for rom in roms if rom.window not in running))
+    left = sum(one.last - one.first + 1 for one in overlaps(changed.windows))
     return Way(moves, left, idle)
+
+
+class _Shared:
+    """Bytes that two windows share, each at any of its positions, counted once and kept."""
+
+    def __init__(self, windows: tuple[Window, ...]) -> None:
+        self.windows = windows
+        self._kept: dict[tuple[int, int | None, int, int | None], int] = {}
+
+    def pair(self, a: int, base_a: int | None, b: int, base_b: int | None) -> int:
+        key = (a, base_a, b, base_b)
+        if key not in self._kept:
+            one, two = self.windows[a], self.windows[b]
+            total = 0
+            if one.party != two.party and base_a is not None and base_b is not None:
+                for x in (base_a, *(base_a + d for d in one.mirrors)):
+                    for y in (base_b, *(base_b + d for d in two.mirrors)):
+                        total += max(0, min(x + one.size, y + two.size) - max(x, y))
+            self._kept[key] = total
+        return self._kept[key]
+
+    def alone(self, a: int, base: int | None) -> int:
+        """What window `a` at `base` shares with all others where they are."""
+        return sum(self.pair(a, base, b, w.base) for b, w in enumerate(self.windows) if b != a)
+
+
+def _rough(windows: tuple[Window, ...], idle: tuple[str, ...]) -> Iterator[tuple[int, int, int, Moves]]:
+    """Yield (shared bytes against now, moves, number, which) for one and two moves that do not add to them.
+
+    At least one of the moved windows shares bytes or is `idle`.
+    """
+    shared = _Shared(windows)
+    choices = {
+        n: [base for base in dict.fromkeys(window.positions) if base != window.base]
+        for n, window in enumerate(windows)
+        if window.positions
+    }
+    troubled = {n for n, w in enumerate(windows) if w.name in idle or shared.alone(n, w.base)}
+    gain: dict[tuple[int, int | None], int] = {}
+    for n, bases in choices.items():
+        now = shared.alone(n, windows[n].base)
+        gain |= {(n, base): shared.alone(n, base) - now for base in bases}
+    number = 0
+    for (n, base), change in gain.items():
+        number += 1
+        if change <= 0 and n in troubled:
+            yield change, 1, number, ((windows[n].name, base),)
+    for a, b in combinations(choices, 2):
+        if a not in troubled and b not in troubled:
+            continue
+        here_a, here_b = windows[a].base, windows[b].base
+        for base_a, base_b in product(choices[a], choices[b]):
+            number += 1
+            if number > TRY_LIMIT:
+                return
+            change = (
+                gain[a, base_a] + gain[b, base_b]
+                + shared.pair(a, base_a, b, base_b) + shared.pair(a, here_a, b, here_b)
+                - shared.pair(a, base_a, b, here_b) - shared.pair(a, here_a, b, base_b)
+            )  # fmt: skip
+            if change <= 0:
+                yield change, 2, number, ((windows[a].name, base_a), (windows[b].name, base_b))

@@ -11,7 +11,7 @@ from typing import Any
 
 from benchd.rom.contention import Clash, Memory, clashes, compose
 from benchd.rom.layout import Layout, Overlap, Window, free, overlaps, width_clashes
-from benchd.rom.numbers import BLOCK, hex_address, show_size
+from benchd.rom.numbers import hex_address, show_size
 from benchd.rom.scan import Slot, Walk, walk
 from benchd.rom.scanrules import ScanRules
 
@@ -119,7 +119,7 @@ def predict(layout: Layout) -> Prediction:
     """Return what the scan of `layout` is expected to do. Deterministic; never raises for a valid layout."""
     memory = compose(layout)
     walked = walk(layout, memory)
-    roms = _outcomes(layout, memory, walked)
+    roms = outcomes(layout, memory, walked)
     return Prediction(
         rules=layout.rules.to_json(),
         overlaps=overlaps(layout.windows),
@@ -132,7 +132,8 @@ def predict(layout: Layout) -> Prediction:
     )
 
 
-def _outcomes(layout: Layout, memory: Memory, walked: Walk) -> tuple[Outcome, ...]:
+def outcomes(layout: Layout, memory: Memory, walked: Walk) -> tuple[Outcome, ...]:
+    """Return what becomes of every ROM header of `layout`, given its memory and its scan."""
     visited = {slot.at: slot for slot in walked.slots}
     order = {slot.at: n for n, slot in enumerate((s for s in walked.slots if s.runs), 1)}
     out = []
@@ -143,7 +144,7 @@ def _outcomes(layout: Layout, memory: Memory, walked: Walk) -> tuple[Outcome, ..
         if window.base is None:
             out.append(Outcome(window.name, None, False, None, "its card is set to off", *signs))
             continue
-        places = _top_headers(window)
+        places = window.top_headers()
         if not places:
             why = "its image has no header (55h AAh) on a slot of 2 KiB"
             out.append(Outcome(window.name, None, False, None, why, *signs))
@@ -153,23 +154,6 @@ def _outcomes(layout: Layout, memory: Memory, walked: Walk) -> tuple[Outcome, ..
                 runs, why = _fate(layout.rules, memory, walked, visited, at)
                 out.append(Outcome(window.name, at, runs, order.get(at), why, *signs))
     return tuple(out)
-
-
-def _top_headers(window: Window) -> list[int]:
-    """Headers of the window that do not lie inside the length of an earlier good one."""
-    value, known = window.content()
-    out: list[int] = []
-    covered = 0
-    if window.image is None and known[window.front : window.front + 3] != b"\xff\xff\xff":
-        return [window.front]
-    for at in window.headers():
-        if at < covered:
-            continue
-        out.append(at)
-        length = value[at + 2] * BLOCK if at + 2 < len(value) else 0
-        if 0 < length <= window.size - at and (window.image is None or sum(value[at : at + length]) % 256 == 0):
-            covered = at + length
-    return out
 
 
 def _fate(

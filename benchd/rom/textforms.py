@@ -33,7 +33,7 @@ def from_text_form(data: bytes) -> tuple[bytes, list[str]]:
         return data, []
     if len(data) > TEXT_LIMIT:
         raise ValueError(f"{form} text of {len(data):,} bytes is longer than the {TEXT_LIMIT:,} allowed")
-    import bincopy  # type: ignore[import-untyped]
+    import bincopy
 
     text = data.decode("ascii", "replace")
     file = bincopy.BinFile()
