@@ -80,8 +80,7 @@ class Places:
             if not (found := KEY_PART.match(self._text, self._pos)):
                 return parts
             self._pos = found.end()
-            raw = found[0]
-            parts.append(next(iter(tomllib.loads(f"{raw} = 0"))) if raw[0] in "\"'" else raw)
+            parts.append(_unquoted(found[0]))
             self._skip(SPACE)
             if not self._text.startswith(".", self._pos):
                 return parts
@@ -124,3 +123,12 @@ class Places:
         self._line += self._text.count("\n", self._seen_to, self._pos)
         self._seen_to = max(self._seen_to, self._pos)
         self._lines.setdefault(where, self._line)
+
+
+def _unquoted(key: str) -> str:
+    if key[0] not in "\"'":
+        return key
+    try:
+        return next(iter(tomllib.loads(f"{key} = 0")))
+    except tomllib.TOMLDecodeError:
+        return key
