@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchd.cli.output import clean
+from benchd.harmless import clean
 from benchd.models import Finding
 from benchd.sinks.alert_policy import Notice
 from benchd.sinks.payloads import AlertMessage

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import socket
+import ssl
 import threading
 from types import TracebackType
 from typing import Any, Self
@@ -45,20 +46,36 @@ class Refused(Exception):
 class Broker(aiomqtt.Client):
     """One connection; make a new one for each try. Use as an async context manager."""
 
-    def __init__(self, settings: MqttSettings, client_id: str, will: aiomqtt.Will) -> None:
-        """Read the password and TLS files; raises CallerError where one cannot be used."""
+    def __init__(
+        self,
+        settings: MqttSettings,
+        client_id: str,
+        will: aiomqtt.Will,
+        password: str | None,
+        context: ssl.SSLContext | None,
+    ) -> None:
+        """`password` and `context` come from the settings; reading them takes time and is the caller's."""
+        self._tls_socket: ssl.SSLSocket | None = None
+        if context is not None:
+            wrap = context.wrap_socket
+
+            def keep(*args: Any, **more: Any) -> ssl.SSLSocket:
+                self._tls_socket = wrap(*args, **more)  # paho forgets it when the handshake fails
+                return self._tls_socket
+
+            context.wrap_socket = keep  # type: ignore[method-assign]
         super().__init__(
             settings.host,
             settings.port,
             username=settings.user,
-            password=settings.password(),
+            password=password,
             identifier=client_id,
             protocol=aiomqtt.ProtocolVersion.V5,
             will=will,
             keepalive=settings.keepalive,
             clean_start=True,
             timeout=settings.timeout_s,
-            tls_context=settings.context(),
+            tls_context=context,
             max_inflight_messages=20,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             logger=quiet,
@@ -108,6 +125,8 @@ class Broker(aiomqtt.Client):
             opening.cancel()
             await asyncio.wait([opening])
             self._client.disconnect()
+            if self._tls_socket is not None:
+                self._tls_socket.close()
             raise
 
     async def __aexit__(
@@ -167,7 +186,9 @@ def explain(error: BaseException, settings: MqttSettings) -> str:
         return f"{where} does not answer: is it frozen, or something else than a broker?"
     if "CERTIFICATE_VERIFY_FAILED" in text:
         return f"{where}: its certificate is not trusted ({text}): check mqtt.ca_file and the host name"
-    if "SSL" in text:
+    if "reset by peer" in text and not settings.tls:
+        return f"{where} cut the connection off: does it want mqtts://, or is it something else?"
+    if "SSL" in text or "reset by peer" in text:
         return f"{where}: TLS failed ({text}): is the port a TLS one, and does it want a client certificate?"
     if "Connection refused" in text:
         return f"{where}: nothing listens there: is the broker running?"

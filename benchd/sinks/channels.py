@@ -15,7 +15,7 @@ from collections import Counter, deque
 from pathlib import Path
 from typing import Any
 
-from benchd.cli.output import clean
+from benchd.harmless import clean
 from benchd.sinks.base import Backoff
 from benchd.sinks.payloads import AlertMessage
 
@@ -124,23 +124,24 @@ class CommandChannel(Channel):
         self._shown = clean(os.path.basename(argv[0]), 60)
 
     async def deliver(self, message: AlertMessage) -> None:
-        try:
-            process = await asyncio.create_subprocess_exec(
-                *self._argv,
-                stdin=asyncio.subprocess.PIPE,
-                stdout=asyncio.subprocess.PIPE,
-                stderr=asyncio.subprocess.STDOUT,
-                start_new_session=True,
-            )
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or type(error).__name__
-            raise DeliveryFailed(f"{self._shown} cannot be run: {reason}: check alert.command") from None
         output = bytearray()
-        reading = asyncio.create_task(_read(process, output))
+        # The output pipe is ours, not asyncio's: `wait` would otherwise wait for helpers in the background.
+        read_end, write_end = os.pipe()
+        reader = asyncio.StreamReader()
+        pipe, _ = await asyncio.get_running_loop().connect_read_pipe(
+            lambda: asyncio.StreamReaderProtocol(reader), os.fdopen(read_end, "rb", 0)
+        )
+        try:
+            process = await self._start(write_end)
+        except BaseException:
+            pipe.close()
+            raise
+        finally:
+            os.close(write_end)
+        reading = asyncio.create_task(_read(reader, output))
         writing = asyncio.create_task(_write(process, message.model_dump_json().encode() + b"\n"))
         try:
             await asyncio.wait_for(process.wait(), self._timeout_s)
-            # A helper left in the background may keep the pipe open: what it says later is not waited for.
             await asyncio.wait([reading], timeout=0.5)
         except TimeoutError:
             raise DeliveryFailed(
@@ -150,13 +151,26 @@ class CommandChannel(Channel):
             if process.returncode is None:
                 with contextlib.suppress(ProcessLookupError):
                     os.killpg(process.pid, signal.SIGKILL)
-                await process.wait()
             for task in (reading, writing):
                 task.cancel()
             await asyncio.wait([reading, writing])
-            process._transport.close()  # type: ignore[attr-defined]  # or the pipe stays open with the helper
+            pipe.close()
+            await process.wait()
         if process.returncode:
             raise DeliveryFailed(f"{self._shown} ended with {process.returncode}{self._said(output)}")
+
+    async def _start(self, output: int) -> asyncio.subprocess.Process:
+        try:
+            return await asyncio.create_subprocess_exec(
+                *self._argv,
+                stdin=asyncio.subprocess.PIPE,
+                stdout=output,
+                stderr=output,
+                start_new_session=True,
+            )
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or type(error).__name__
+            raise DeliveryFailed(f"{self._shown} cannot be run: {reason}: check alert.command") from None
 
     def _said(self, output: bytearray) -> str:
         """Return the last line of the output for people, with the command's own arguments masked."""
@@ -170,18 +184,19 @@ class CommandChannel(Channel):
         return f": {clean(text, 200)}"
 
 
-async def _read(process: asyncio.subprocess.Process, output: bytearray) -> None:
-    assert process.stdout is not None
-    while data := await process.stdout.read(8192):
+async def _read(reader: asyncio.StreamReader, output: bytearray) -> None:
+    while data := await reader.read(8192):
         output += data[: max(0, OUTPUT - len(output))]
 
 
 async def _write(process: asyncio.subprocess.Process, data: bytes) -> None:
     assert process.stdin is not None
-    with contextlib.suppress(BrokenPipeError, ConnectionResetError):  # it need not read
-        process.stdin.write(data)
-        await process.stdin.drain()
-    process.stdin.close()
+    try:
+        with contextlib.suppress(BrokenPipeError, ConnectionResetError):  # it need not read
+            process.stdin.write(data)
+            await process.stdin.drain()
+    finally:
+        process.stdin.close()
 
 
 class NotifyChannel(Channel):

@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import ssl
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
@@ -51,6 +52,14 @@ STEADY_S = 10.0
 
 SENT = (CodeSeen, StageEntered, FindingRaised, FindingCleared, BootStarted, BootEnded, LinkChanged)
 """Events that become messages; the others only change what is retained."""
+
+
+BRIEF = 3
+"""Connections in a row lost within STEADY_S after which a second client with the same id is suspected."""
+
+
+def _secrets(settings: MqttSettings) -> tuple[str | None, ssl.SSLContext | None]:
+    return settings.password(), settings.context()
 
 
 class MqttSink:
@@ -97,6 +106,7 @@ class MqttSink:
         self._figures = (0, 0, None, 0, 0)
         self._sent = 0
         self._errors = 0
+        self._brief = 0
 
     # The daemon's side
 
@@ -238,18 +248,19 @@ class MqttSink:
         if self.settings.open_to_all():
             log.warning("mqtt: %s can be read by other users: chmod 600", self.settings.password_file)
         while not self._closing.is_set():
-            if self._state != "waiting":
-                self._state = "connecting"
+            self._state = "connecting" if not self._reason else "waiting"
             began = time.monotonic()
             try:
                 will = aiomqtt.Will(self.topics.status, self._status(False, "connection lost"), 1, True)
                 # Files are read anew for each try: a renewed certificate or a corrected password is picked up.
-                broker = Broker(self.settings, client_id, will)
+                password, context = await asyncio.to_thread(_secrets, self.settings)
+                broker = Broker(self.settings, client_id, will, password, context)
                 await self._until_closing(self._session(broker))
             except (aiomqtt.MqttError, Refused, OSError, BenchError, ValueError) as error:
-                self._lost(explain(error, self.settings))
+                self._lost(explain(error, self.settings), was_online=self._state == "online")
             if time.monotonic() - began > STEADY_S:
                 self._backoff.reset()
+                self._brief = 0
             if not self._closing.is_set():
                 await self._pause(self._backoff.next_s())
 
@@ -270,7 +281,10 @@ class MqttSink:
                 work.cancel()
                 await asyncio.wait([work])
 
-    def _lost(self, reason: str) -> None:
+    def _lost(self, reason: str, was_online: bool) -> None:
+        self._brief += was_online
+        if self._brief >= BRIEF:
+            reason += ", again and again: does another client use this client id? See mqtt.client_id"
         if reason != self._reason:
             log.warning("mqtt: %s", reason)
         self._state, self._reason = "waiting", reason

@@ -9,7 +9,6 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from benchd.cli.output import clean
 from benchd.events import (
     BootChanged,
     BootEnded,
@@ -21,6 +20,7 @@ from benchd.events import (
     LinkChanged,
     StageEntered,
 )
+from benchd.harmless import clean
 from benchd.models import Boot
 from benchd.sinks.outbox import Entry
 from benchd.sinks.payloads import MachineAlert, MachineState, StandingAlert

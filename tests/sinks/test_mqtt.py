@@ -8,21 +8,27 @@ import json
 import logging
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import textwrap
+import time
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
+import jsonschema
 import pytest
 from sinks.broker_peer import Listener, Mosquitto, first_seen, until
 from sinks.story import Teller
+from typer.testing import CliRunner
 
+from benchd.cli.main import build
 from benchd.sinks.base import Backoff
 from benchd.sinks.mqtt import MqttSink
 from benchd.sinks.mqtt_settings import MqttSettings
+from benchd.sinks.outbox import Outbox
 
 pytestmark = pytest.mark.peer("mosquitto")
 
@@ -368,5 +374,109 @@ def test_hostile_names(broker: Mosquitto, tmp_path: Path) -> None:
                     assert len(levels) == 5
                     assert unquote(levels[3]) == json.loads(message.payload)["machine"]
             assert [e["machine"] for e in ear.events()] == HOSTILE
+
+    asyncio.run(go())
+
+
+SCHEMA_OF = {
+    "status": "bench-status",
+    "state": "machine-state",
+    "alert": "machine-alert",
+    "code": "code-event",
+    "stage": "stage-event",
+    "finding": "finding-event",
+    "boot": "boot-event",
+    "link": "link-event",
+}
+
+
+def test_payloads_follow_the_published_schemas(broker: Mosquitto, tmp_path: Path) -> None:
+    """Every message on the wire validates (jsonschema library) against what `benchd schema` prints."""
+    schemas = {}
+    for leaf, name in SCHEMA_OF.items():
+        done = CliRunner().invoke(build(), ["schema", name])
+        assert done.exit_code == 0
+        schemas[leaf] = json.loads(done.stdout)
+        jsonschema.Draft202012Validator.check_schema(schemas[leaf])
+
+    async def go() -> None:
+        t = Teller(trial="study/1")
+        story = [t.link(0.0, False, reason="un\x1bplugged"), *t.good_boot(), t.started(20, "b2"), t.raised(30)]
+        story += [t.cleared(31, 1.0), t.link(32, True), t.raised(33, "fault"), t.code(34, "FF", None, None)]
+        async with Listener(broker.port) as ear:
+            async with running(make(broker, tmp_path)) as sink:
+                for event in story:
+                    sink.offer(event)
+                await until(lambda: len(ear.events()) == len(story), "all events")
+            await until(lambda: not ear.of("status")[-1]["online"], "goodbye")
+            leaves = set()
+            for message in ear.messages:
+                leaf = str(message.topic).rpartition("/")[2]
+                leaves.add(leaf)
+                jsonschema.validate(json.loads(message.payload), schemas[leaf])
+            assert leaves == set(SCHEMA_OF)
+            boots = ear.of("boot")
+            boot_schema = json.loads(CliRunner().invoke(build(), ["schema", "boot"]).stdout)
+            for boot in boots:
+                jsonschema.validate(boot["record"], boot_schema)
+
+    asyncio.run(go())
+
+
+def test_disk_trouble_holds_events_and_catches_up(broker: Mosquitto, tmp_path: Path) -> None:
+    """While the outbox cannot be written, the reason says so and nothing is sent; then all goes, in order."""
+
+    async def go() -> None:
+        async with Listener(broker.port) as ear, running(make(broker, tmp_path)) as sink:
+            want = offer_numbered(sink, 0, 3)
+            await until(lambda: len(ear.events()) == 3, "flow")
+            blocker = sqlite3.connect(tmp_path / "outbox.sqlite", isolation_level=None)
+            await until(lambda: sink.status()["outbox"] == 0, "acknowledged")
+            blocker.execute("BEGIN IMMEDIATE")
+            want += offer_numbered(sink, 3, 50)
+            await until(lambda: "cannot write the outbox" in sink.status()["reason"], "told")
+            assert len(ear.events()) == 3 and sink.status()["queued"] == 50
+            blocker.execute("ROLLBACK")
+            blocker.close()
+            await until(lambda: len(ear.events()) == len(want), "caught up")
+            assert [e["stage"] for e in ear.events()] == want
+            await until(lambda: sink.status()["reason"] == "", "well again")
+
+    asyncio.run(go())
+
+
+def test_close_flushes_to_disk_without_a_broker(broker: Mosquitto, tmp_path: Path) -> None:
+    """Closing in an outage takes no longer than the grace time, and what was offered just before is on disk."""
+    broker.stop()
+
+    async def go() -> None:
+        async with running(make(broker, tmp_path)) as sink:
+            await until(lambda: sink.status()["state"] == "waiting", "no broker")
+            offer_numbered(sink, 0, 500)
+            began = time.monotonic()
+        assert time.monotonic() - began < 4
+        assert sink.status()["state"] == "closed"
+
+    asyncio.run(go())
+    box = Outbox(tmp_path / "outbox.sqlite")
+    assert [json.loads(w.payload)["stage"] for w in box.peek(1000)] == [f"s{n}" for n in range(500)]
+    box.close()
+
+
+def test_same_client_id_is_told(broker: Mosquitto, tmp_path: Path) -> None:
+    """Two benches with one client id push each other out ([MQTT-3.1.4-3]); the reason names the setting."""
+
+    async def go() -> None:
+        one = make(broker, tmp_path, client_id="same")
+        other = make(broker, tmp_path / "other", bench="bench2", client_id="same")
+        reasons = []
+        async with running(one), running(other):
+            await until(
+                lambda: (
+                    reasons.append(one.status()["reason"] + other.status()["reason"])
+                    or "mqtt.client_id" in reasons[-1]
+                ),
+                "told",
+            )
 
     asyncio.run(go())

@@ -1,0 +1,219 @@
+"""The alert policy on a virtual clock: told once, recovery once, flapping held back. Times in seconds."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+
+import jsonschema
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sinks.story import S, Teller
+
+from benchd.sinks.alert_policy import MAX_KEYS, AlertPolicy, Notice
+from benchd.sinks.alert_settings import DEFAULT_KINDS
+from benchd.sinks.alert_text import message
+from benchd.sinks.payloads import AlertMessage
+
+
+def wall(t_ns: int) -> datetime:
+    return datetime(2026, 1, 2, tzinfo=UTC) + timedelta(microseconds=t_ns // 1000)
+
+
+def policy(**more: float) -> AlertPolicy:
+    base = {"link_delay_s": 5.0, "flaps": 3, "window_s": 600.0} | more
+    return AlertPolicy(DEFAULT_KINDS, **base)  # type: ignore[arg-type]
+
+
+def words(notices: list[Notice]) -> list[str]:
+    return [n.state for n in notices]
+
+
+def test_told_once_and_recovery_once() -> None:
+    """A stall is told once however often it is raised while it stands; clearing is told once."""
+    p, t = policy(), Teller()
+    p.feed(t.started())
+    assert words(p.feed(t.raised(10))) == ["raised"]
+    assert words(p.feed(t.raised(11))) == []
+    (over,) = p.feed(t.cleared(70, 60.0))
+    assert (over.state, over.stood_s) == ("recovered", 60.0)
+    assert words(p.feed(t.cleared(71, 61.0))) == []
+    assert words(p.feed(t.ended(80))) == []
+
+
+@pytest.mark.parametrize("kind", ["stall", "loop", "quiet"])
+def test_restart_ends_a_hang(kind: str) -> None:
+    """A boot that ends stalled leaves the alert standing; the next start ends it and says why."""
+    p, t = policy(), Teller()
+    p.feed(t.started())
+    p.feed(t.raised(10, kind))
+    assert words(p.feed(t.ended(40, "stalled"))) == []
+    (over,) = p.feed(t.started(100, "b2"))
+    assert (over.state, over.why, over.stood_s) == ("recovered", "a new boot started", 90.0)
+
+
+def test_fault_lasts_until_a_boot_finishes_without_it() -> None:
+    """A fault text is not over because of a reset; repeated by the next boot it is not told again."""
+    p, t = policy(), Teller()
+    p.feed(t.started())
+    assert words(p.feed(t.raised(5, "fault", "parity"))) == ["raised"]
+    assert words(p.feed(t.started(20, "b2"))) == []
+    assert words(p.feed(t.raised(25, "fault", "parity", "b2"))) == []
+    has_it = [t.finding("fault", "parity").model_dump(by_alias=True)]
+    assert words(p.feed(t.ended(30, "finished", "b2", findings=has_it))) == []
+    p.feed(t.started(40, "b3"))
+    assert words(p.feed(t.ended(50, "finished", "b3"))) == ["recovered"]
+
+
+def test_only_configured_kinds_and_only_alerts() -> None:
+    """Kinds not asked for, and findings whose rule says no alert, are not told."""
+    p, t = AlertPolicy(["skipped"], link_delay_s=5, flaps=3, window_s=600), Teller()
+    assert words(p.feed(t.raised(1))) == []
+    assert words(p.feed(t.raised(2, "skipped"))) == ["raised"]
+    quiet = t.raised(3, "skipped", "other")
+    assert p.feed(type(quiet)(quiet.machine, quiet.t_ns, quiet.boot, quiet.finding, False)) == []
+    p.feed(t.link(4, False))
+    assert p.next_ns() is None and p.tick(10_000 * S) == []
+
+
+def test_link_down_waits_out_a_replug() -> None:
+    """Down for less than the delay: nothing. Longer: raised when the delay is over, recovered when up."""
+    p, t = policy(), Teller()
+    assert words(p.feed(t.link(10, False))) == []
+    assert p.next_ns() == 15 * S
+    assert words(p.tick(14 * S)) == []
+    assert words(p.feed(t.link(14.5, True))) == [] and p.next_ns() is None
+    p.feed(t.link(20, False))
+    assert words(p.tick(25 * S)) == ["raised"] and p.tick(26 * S) == []
+    assert words(p.feed(t.link(30, True))) == ["recovered"]
+
+
+def test_flapping_is_held_back() -> None:
+    """The fourth time within ten minutes is told as unsteady, then silence until ten quiet minutes."""
+    p, t = policy(), Teller()
+    told = []
+    for n in range(50):
+        told += words(p.feed(t.raised(10.0 * n)))
+        told += words(p.feed(t.cleared(10.0 * n + 5, 5.0)))
+        assert p.tick(int((10.0 * n + 6) * S)) == []
+    assert told == ["raised", "recovered"] * 3 + ["unsteady"]
+    last = 10 * 49 + 5
+    assert p.next_ns() == (last + 600) * S
+    (steady,) = p.tick((last + 600) * S)
+    assert (steady.state, steady.still) == ("steady", False)
+    assert words(p.feed(t.raised(2000))) == ["raised"]
+
+
+def test_unsteady_that_ends_standing_is_told_as_standing() -> None:
+    """If it stands when it becomes steady, the message says so, and its recovery is told later."""
+    p, t = policy(flaps=1), Teller()
+    for n in range(3):
+        p.feed(t.raised(10.0 * n))
+        p.feed(t.cleared(10.0 * n + 5, 5.0))
+    p.feed(t.raised(30.0))
+    (steady,) = p.tick(631 * S)
+    assert steady.still
+    assert words(p.feed(t.cleared(700, 670.0))) == ["recovered"]
+
+
+ACTION = st.tuples(
+    st.sampled_from(["raise", "clear", "start", "finish", "down", "up", "wait"]), st.integers(0, 400)
+)
+
+
+@settings(deadline=None, max_examples=150)
+@given(st.lists(ACTION, max_size=80))
+def test_never_two_alike_in_a_row_and_never_many(actions: list[tuple[str, int]]) -> None:
+    """For any story: raised and recovered alternate per thing, and no window holds more than its bound."""
+    p, t, now = policy(), Teller(), 0.0
+    told: dict[object, list[tuple[float, str]]] = {}
+    for n, (what, wait) in enumerate(actions):
+        now += wait
+        event = {
+            "raise": t.raised(now, id_=f"b{n}"),
+            "clear": t.cleared(now, 1.0),
+            "start": t.started(now, f"n{n}"),
+            "finish": t.ended(now),
+            "down": t.link(now, False),
+            "up": t.link(now, True),
+            "wait": None,
+        }[what]
+        notices = p.tick(int(now * S)) + (p.feed(event) if event else [])
+        for notice in notices:
+            told.setdefault(notice.standing.key, []).append((now, notice.state))
+    for story in told.values():
+        states = [state for _, state in story]
+        calm = states[: states.index("unsteady")] if "unsteady" in states else states
+        assert calm == [("raised", "recovered")[i % 2] for i in range(len(calm))]
+        assert not any(pair == ("unsteady", "unsteady") for pair in pairwise(states))
+        for at, _ in story:
+            assert sum(at <= x < at + 600 and state == "raised" for x, state in story) <= 3, story
+
+
+def test_memory_is_bounded() -> None:
+    """However many rules fire, the policy remembers at most MAX_KEYS of them."""
+    p, t = policy(), Teller()
+    for n in range(MAX_KEYS + 500):
+        p.feed(t.raised(float(n), rule=f"r{n}"))
+        p.feed(t.cleared(n + 0.5, 0.5, rule=f"r{n}"))
+    assert len(p._tracks) == MAX_KEYS
+
+
+def told(notice: Notice) -> AlertMessage:
+    out = message(notice, "bench1", wall, "x-1")
+    schema = AlertMessage.model_json_schema(mode="serialization")
+    jsonschema.validate(out.model_dump(mode="json"), schema)
+    return out
+
+
+@pytest.mark.parametrize(
+    ("kind", "says"),
+    [
+        ("explicit", "set in the rule table"),
+        ("learned-normal", "learned from this machine's good boots"),
+        ("learned-free", "many good boots"),
+        ("default", "the rule table sets none"),
+    ],
+)
+def test_text_says_it_all(kind: str, says: str) -> None:
+    """Machine, stage, last code, how long, which limit, what it means, the first thing to try."""
+    p, t = policy(), Teller()
+    p.feed(t.started())
+    p.feed(t.stage(7.0, "rom-scan"))
+    (notice,) = p.feed(t.raised(12.0, limit_kind=kind, caution="unplug first"))
+    out = told(notice)
+    assert out.title == "at286 stopped in stage rom-scan"
+    for part in (
+        "Last code 40, rule rom-never-returns, 12.0 s into boot b1.",
+        "in this stage for 5.0 s",
+        "Limit 5.0 s (",
+        says,
+        "Means: a ROM does not return",
+        "Try first: take the card out",
+        "Caution: unplug first",
+    ):
+        assert part in out.text, out.text
+    assert "move its base" not in out.text and out.try_ == ["take the card out", "move its base"]
+    assert '"try":[' in out.model_dump_json()
+
+
+def test_hostile_text_is_harmless() -> None:
+    """Escapes and direction marks from the wire or a table do not reach the message's text."""
+    p, t = policy(), Teller("a\x1b]0;t\x07")
+    (notice,) = p.feed(t.raised(1.0, "fault", detail="PARITY \x1b[2J\u202e", means="x\x00y"))
+    out = told(notice)
+    assert not any(ch < " " and ch != "\n" for ch in out.title + out.text + (out.means or ""))
+    assert "\u202e" not in out.text and "PARITY" in out.text
+
+
+def test_every_notice_has_words() -> None:
+    """Each state and kind gives a title of one line that names the machine."""
+    p, t = policy(flaps=1, link_delay_s=0.0), Teller()
+    seen = []
+    for n in range(3):
+        seen += p.feed(t.raised(10.0 * n)) + p.feed(t.link(10.0 * n, False))
+        seen += p.feed(t.cleared(10.0 * n + 5, 5.0)) + p.feed(t.link(10.0 * n + 5, True))
+    seen += p.tick(10_000 * S)
+    titles = {told(n).title for n in seen}
+    assert len(titles) == 8 and all(x.startswith("at286") and "\n" not in x for x in titles)
