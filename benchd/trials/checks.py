@@ -75,7 +75,7 @@ class CheckReport:
 
 
 def suspect_card(study: Study) -> Condition | None:
-    """The card in question: the first level of the first card (else adapter) factor that is not the reference's."""
+    """The card in question: of the first card (else adapter) factor, the first level not the reference's."""
     for kind in ("card", "adapter"):
         for factor in study.factors:
             if factor.kind == kind and len(factor.levels) > 1:

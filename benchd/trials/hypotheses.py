@@ -141,6 +141,10 @@ class Space:
         if form.any():
             some = rows[form]
             out[form] = truth[some[:, 0]] | truth[some[:, 1]]
+        if self.study.reference is not None:
+            # "Nothing tried matters" still grants that the known-good setup works.
+            at = self.count - 3 if which is None else np.flatnonzero(which == self.count - 3)
+            out[at] = (setups != self.encode([self.study.reference])[0]).any(axis=1)
         return np.asarray(out)
 
     def conditions(self, h: int) -> tuple[Condition, ...]:
