@@ -202,7 +202,7 @@ def _clash_text(
     if unknown:
         return f"{unknown:,} of {count:,} bytes of {name} cannot be told: nothing is known of {who} there"
     if changed == 0:
-        return f"all {count:,} bytes of {name} read right: {who} pulls no other line low there (an FFh pad)"
+        return f"all {count:,} bytes of {name} read right: {who} pulls no line low there that it leaves high"
     if set(own) == {0xFF}:
         return f"{name} shows only FFh there and gives way: {who} is what is read"
     more = f"; {', '.join(low)} shows only 00h there and pulls every line low, FFh would not" if low else ""

@@ -14,8 +14,8 @@ from benchd.rom.scan import Slot
 ROW = 0x8000
 CELLS = ROW // SLOT
 KEY = (
-    "A letter is a window (small where it fills part of the cell), ## two or more, . nobody. "
-    "> a ROM runs, ! found but not run, ? cannot be told, ' a mirror."
+    "A letter is a window (small where it fills part of the cell), ## two or more, . nobody.",
+    "> a ROM runs, ! found but not run, ? cannot be told, ' a mirror. A cell is 2 KiB.",
 )
 
 
@@ -103,8 +103,12 @@ def move_text(way: Way) -> str:
     if way.solves:
         return f"{moves}: nothing overlaps and every ROM runs"
     left = [f"{way.overlapping:,} bytes overlap"] if way.overlapping else []
-    if way.idle:
-        left.append(f"{', '.join(way.idle)} does not run")
+    off = {name for name, base in way.moves if base is None}
+    idle = [name for name in way.idle if name not in off]
+    if idle:
+        left.append(f"{', '.join(idle)} does not run")
+    if not left:
+        return f"{moves}: nothing overlaps and every other ROM runs"
     return f"{moves}: better, but {' and '.join(left)}"
 
 
@@ -112,7 +116,7 @@ def draw_text(
     layout: Layout, prediction: Prediction, ways: Iterable[Way] = (), fits: Iterable[tuple[str, str]] = ()
 ) -> list[str]:
     """Return the whole map as lines; `fits` are (what, where it fits) pairs."""
-    out = [*cells(layout, prediction), "", KEY, ""]
+    out = [*cells(layout, prediction), "", *KEY, ""]
     for number, window in enumerate(layout.windows):
         what = f"{show_size(window.size):>10}  {window.kind:<9} {window.name}"
         for nth, base in enumerate(window.bases):

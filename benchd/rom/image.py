@@ -173,6 +173,8 @@ def read_image(data: bytes, at: int) -> Image:
             continue
         if entry is not None and entry.through:
             notes.append(f"code from the entry runs over 18h-1Bh, so no pointers stand there ({fault})")
+        elif pci is None and not expansions and _own_use(body):
+            notes.append(f"{fault}; the reserved bytes before are in use, as in ROMs older than the pointers")
         elif "are no expansion header" in fault or "no PCIR" in fault:
             notes.append(fault)
         else:
@@ -189,6 +191,11 @@ def read_image(data: bytes, at: int) -> Image:
             )
     return Image(at, kind, length, total, complete and total == 0, complete, pci, expansions, entry,
                  tuple(problems), tuple(notes))  # fmt: skip
+
+
+def _own_use(body: bytes) -> bool:
+    """True if 07h-15h, reserved since Plug and Play 1.0A (1994), are not blank: an older ROM's own bytes."""
+    return any(byte not in (0x00, 0xFF) for byte in body[0x07:0x16])
 
 
 def _judge_length(data: bytes, at: int, length: int, complete: bool, problems: list[str]) -> None:

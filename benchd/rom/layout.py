@@ -10,8 +10,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
-from typing import Literal
+from typing import Any, Literal
 
+from benchd.errors import CallerError
 from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, hex_address
 from benchd.rom.scanrules import ScanRules
 from benchd.rom.structs import SIGNATURE
@@ -165,6 +166,18 @@ class Layout:
     windows: tuple[Window, ...]
     rules: ScanRules
     floating: int = 0xFF
+
+    def changed(self, name: str, **what: Any) -> Layout:
+        """Return the layout with fields of window `name` changed, as a trial's levels change a setup.
+
+        `base` (None: off), `image` (bytes) and any other field of `Window`. Raises CallerError for a name
+        that the layout does not have.
+        """
+        if all(window.name != name for window in self.windows):
+            names = ", ".join(window.name for window in self.windows) or "none"
+            raise CallerError(f"no window named {name!r} in the map; it has: {names}")
+        windows = tuple(replace(w, **what) if w.name == name else w for w in self.windows)
+        return replace(self, windows=windows)
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,8 @@ def physical(segment: int, offset: int) -> int:
 def _hex(text: str, what: str) -> int:
     digits = text.upper().removeprefix("0X").removesuffix("H")
     if not digits or len(digits) > 8 or not set(digits) <= _HEX:
-        raise ValueError(f"{what} {text!r} is not hexadecimal: write C8000, C8000h, 0xC8000 or C800:0000")
+        forms = "FF, FFh or 0xFF" if what == "byte" else "C8000, C8000h, 0xC8000 or C800:0000"
+        raise ValueError(f"{what} {text[:40]!r} is not hexadecimal: write {forms}")
     return int(digits, 16)
 
 
@@ -40,7 +41,7 @@ def parse_address(text: object) -> int:
     an address past FFFFF, and for a bare four-digit number from A000 up, which may be a segment.
     """
     if not isinstance(text, str):
-        raise ValueError(f'an address is hexadecimal text in quotes, such as "C8000", not {text!r}')
+        raise ValueError(f'an address is hexadecimal text in quotes, such as "C8000", not {str(text)[:40]}')
     word = text.strip().replace("_", "")
     if len(word) > 40:
         raise ValueError(f"an address has at most 40 characters, this one {len(word)}")
@@ -86,7 +87,7 @@ def parse_size(text: object) -> int:
 def parse_byte(text: object) -> int:
     """Return a byte value from FF, FFh or 0xFF (hexadecimal, as on the bench). Raises ValueError."""
     if not isinstance(text, str):
-        raise ValueError(f'a byte is hexadecimal text in quotes, such as "FF", not {text!r}')
+        raise ValueError(f'a byte is hexadecimal text in quotes, such as "FF", not {str(text)[:40]}')
     value = _hex(text.strip(), "byte")
     if value > 0xFF:
         raise ValueError(f"{text!r} does not fit in a byte (00 to FF)")

@@ -116,6 +116,14 @@ def test_pointers_outside_the_image(pci: int, pnp: int) -> None:
     assert "outside" in problems(data)
 
 
+def test_text_over_the_pointers_of_an_old_rom_is_no_problem() -> None:
+    """Header fields 18h and 1Ah came with Plug and Play (1994); before that these bytes were the ROM's own."""
+    data = with_pointers(0, 0)
+    data[0x07:0x27] = b"ROM OF SOME EARLIER YEAR, 1986.."
+    report = inspect(balance(bytes(data), last=0x200))
+    assert report.problems == () and any("older than the pointers" in note for note in report.notes)
+
+
 def test_expansion_chain_is_followed_and_a_loop_named() -> None:
     """PnP-1.0A App. A: a linked list in which any $xxx may come first; a list that bites its tail ends."""
     data = with_pointers(0, 0x40)

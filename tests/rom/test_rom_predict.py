@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.option_roms import GOLDEN, option_rom
 
+from benchd.errors import CallerError
 from benchd.rom.agree import compare, explain
 from benchd.rom.contention import and_bits, compose
 from benchd.rom.layout import Layout, Window
@@ -249,3 +250,13 @@ def test_sixty_four_windows(seed: int) -> None:
     assert len({rom.window for rom in prediction.roms}) == 64
     for way in ways_out(layout):
         assert len(way.moves) in (1, 2)
+
+
+def test_a_layout_changed_as_a_trial_changes_it() -> None:
+    card, board = Window("card", 0xC8000, 0x8000, image=CARD), Window("board", 0xC8000, 0x2000, image=BOARD)
+    layout = Layout((card, board), RULES)
+    padded = layout.changed("card", image=b"\xff" * 0x4000 + CARD)
+    assert [s.at for s in predict(padded).slots if s.runs] == [0xC8000, 0xCC000]
+    assert [s.at for s in predict(layout.changed("card", base=None)).slots if s.runs] == [0xC8000]
+    with pytest.raises(CallerError, match="it has: card, board"):
+        layout.changed("net", base=0xD0000)
