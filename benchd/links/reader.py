@@ -185,22 +185,23 @@ class LinkReader:
         attempt = 0
         self._state, self._reason = "opening", f"opening {self.settings.port}"
         while not self._stop.is_set():
+            trouble: Trouble | None
             try:
                 port = open_port(self.settings, self._first_rate(), self._opener)
             except OPEN_ERRORS as error:
                 self._failed += 1
-                self._down(self._explain(error))
-                self._stop.wait(self._retry.wait_s(attempt, self.settings.port, self._rng))
-                attempt += 1
-                continue
-            began = self._clock()
-            trouble = self._serve(port)
-            if trouble is None:
-                break
+                trouble = self._explain(error)
+            else:
+                began = self._clock()
+                trouble = self._serve(port)
+                if trouble is None:
+                    break
+                # A port that opens and falls at once is no success: its waits go on growing.
+                if self._clock() - began >= self._retry.steady_s * 1e9:
+                    attempt = 0
             self._down(trouble)
-            # A port that opens and falls at once is no success: its waits grow as if it had never opened.
-            attempt = 0 if self._clock() - began >= self._retry.steady_s * 1e9 else attempt + 1
             self._stop.wait(self._retry.wait_s(attempt, self.settings.port, self._rng))
+            attempt += 1
         if self._state == "up":
             self._down(Trouble("stopped", f"{self.settings.port}: closed on request"))
         self._state, self._reason = "stopped", "closed on request"

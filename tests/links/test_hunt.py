@@ -280,3 +280,13 @@ def test_good_text_never_unlocks() -> None:
     hunter = locked()
     for i in range(3600):
         assert hunter.feed(i * 10**9, BOOT) is None
+
+
+def test_one_bad_window_is_not_enough() -> None:
+    """Noise that trickles in over ten seconds, one window of it, then text: still locked."""
+    hunter = locked()
+    for i in range(128):
+        assert hunter.feed(10**9 + i * 80_000_000, b"\x80") is None
+    for i in range(20):
+        assert hunter.feed(2 * 10**10 + i * 10**9, BOOT) is None
+    assert hunter.state == "locked"

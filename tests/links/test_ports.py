@@ -157,3 +157,12 @@ def test_the_command_on_this_machine() -> None:
     result = CliRunner().invoke(app(), ["ports", "--json"])
     assert result.exit_code == 0
     assert all(port["kind"] for port in json.loads(result.output))
+
+
+def test_this_process_is_no_holder_of_its_own_port(pty: str) -> None:
+    """A daemon that asks who has its port does not name itself."""
+    fd = os.open(pty, os.O_RDWR | os.O_NOCTTY)
+    try:
+        assert holders(pty) == ()
+    finally:
+        os.close(fd)

@@ -13,12 +13,13 @@ import termios
 import threading
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 import serial
 from links.port_rig import QUICK, Box, Pty, reading, until
 
+from benchd.links.opening import open_port
 from benchd.links.reader import LinkReader, Retry, describe
 from benchd.links.settings import PortSettings
 from benchd.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines
@@ -415,3 +416,57 @@ def test_a_fault_of_our_own_is_told(pty: Pty, box: Box) -> None:
     with reading(str(pty.link), box, opener=opener) as reader:
         assert "fault of benchd (ZeroDivisionError: our own)" in box.wait_state(False).reason
         assert reader.status().state == "unfit"
+
+
+class Counting(Retry):
+    """A quick retry plan that keeps the attempt numbers it was asked about."""
+
+    asked: ClassVar[list[int]] = []
+
+    def wait_s(self, attempt: int, port: str, rng: random.Random) -> float:
+        self.asked.append(attempt)
+        return 0.01
+
+
+def test_waits_grow_until_a_port_has_been_steady(pty: Pty, box: Box) -> None:
+    """Failures count up, a port that falls at once is one of them; after a steady while they start at 0."""
+    Counting.asked.clear()
+    pty.unplug()
+    steady = threading.Event()
+
+    def clock() -> int:
+        return time.monotonic_ns() + (3600 * 10**9 if steady.is_set() else 0)
+
+    with reading(str(pty.link), box, retry=Counting(steady_s=60), clock=clock):
+        until(lambda: len(Counting.asked) >= 3, "three failures")
+        pty.plug()
+        box.wait_state(True)
+        pty.unplug()
+        box.wait_state(False, 2)
+        until(lambda: len(Counting.asked) >= 6, "more failures")
+        assert Counting.asked == list(range(len(Counting.asked)))
+        pty.plug()
+        box.wait_state(True, 2)
+        before = len(Counting.asked)
+        steady.set()
+        pty.unplug()
+        box.wait_state(False, 3)
+        until(lambda: len(Counting.asked) > before, "the wait after a steady while")
+        assert Counting.asked[before] == 0
+
+
+@pytest.mark.parametrize("rate", [19200, 31250])
+def test_a_change_of_speed_reaches_the_port_and_keeps_the_marks(pty: Pty, rate: int) -> None:
+    """Rates with a constant (termios B19200) and without (31250, by pyserial): set, remembered, marks kept."""
+    opened = open_port(PortSettings(str(pty.link), mark_faults="always"), 9600)
+    try:
+        opened.set_rate(rate)
+        assert opened.rate == rate
+        assert opened.marked
+        assert opened.fd is not None
+        assert termios.tcgetattr(opened.fd)[0] & termios.PARMRK
+        constant = getattr(termios, f"B{rate}", None)
+        if constant is not None:
+            assert termios.tcgetattr(pty.master)[5] == constant
+    finally:
+        opened.close()
