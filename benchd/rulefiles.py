@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import cache
-from importlib import resources
 from pathlib import Path
 
 from benchd.errors import CallerError, OutsideError
@@ -16,19 +15,14 @@ MAX_FILE = 4 << 20
 
 @cache
 def shipped_dir() -> Path:
-    """Return the directory of shipped settings: the installed package `benchd.shipped`, else `config/` beside
-    the package (a checkout or an editable install). Raises OutsideError where neither is there.
+    """Return the directory of shipped settings: `shipped/` in an installed package, `config/` beside the package
+    in a checkout or an editable install. Raises OutsideError where neither is there.
     """
-    beside = Path(__file__).resolve().parent.parent / "config"
-    if (beside / "rules").is_dir():
-        return beside
-    try:
-        installed = Path(str(resources.files("benchd.shipped")))
-    except ModuleNotFoundError:
-        installed = beside
-    if not (installed / "rules").is_dir():
-        raise OutsideError(f"the shipped rule tables are missing at {installed}: install benchd again")
-    return installed
+    package = Path(__file__).resolve().parent
+    for place in (package / "shipped", package.parent / "config"):
+        if (place / "rules").is_dir():
+            return place
+    raise OutsideError(f"the shipped rule tables are missing beside {package}: install benchd again")
 
 
 def shipped_tables() -> dict[str, Path]:
