@@ -18,19 +18,22 @@ def schema(
     as_json: bool = typer.Option(False, "--json", help="The list as JSON (a schema always is)."),
 ) -> None:
     """Print the JSON Schema of a published form: boots, MQTT payloads, alerts. Exit 2: no such form."""
+    from benchd.rom.published import FORMS
     from benchd.sinks.payloads import PUBLISHED
 
+    published = PUBLISHED | FORMS
+
     if not name:
-        forms = {form: (model.__doc__ or "").strip().split("\n")[0] for form, model in PUBLISHED.items()}
+        forms = {form: (model.__doc__ or "").strip().split("\n")[0] for form, model in published.items()}
         if as_json:
             emit_json(forms)
         else:
             for form, text in forms.items():
                 say(f"{form:15} {text}".rstrip())
         return
-    if name not in PUBLISHED:
-        raise CallerError(f"no published form {name!r}: one of {', '.join(PUBLISHED)}")
-    model = PUBLISHED[name]
+    if name not in published:
+        raise CallerError(f"no published form {name!r}: one of {', '.join(published)}")
+    model = published[name]
     emit_json(
         {"$schema": "https://json-schema.org/draft/2020-12/schema"}
         | model.model_json_schema(mode="serialization", by_alias=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import bincopy
+import jsonschema
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -18,6 +19,7 @@ from typer.testing import CliRunner
 from benchd.cli import map as map_command
 from benchd.cli import rom as rom_command
 from benchd.errors import BenchError, CallerError, OutsideError
+from benchd.rom.published import FORMS
 
 
 class Bench:
@@ -184,6 +186,30 @@ def test_map_gives_the_contract_s_fields(bench: Bench) -> None:
     second = '[[window]]\nname = "card"\nbase = "C9000"\nsize = "8K"\nkind = "rom"\n'
     shown = bench.json("map", bench.file("m2.toml", MAP + second))
     assert shown["overlaps"] == [{"from": "C9000", "to": "C9FFF", "parties": ["board ROM", "card"]}]
+
+
+def test_output_keeps_to_the_published_schemas(bench: Bench) -> None:
+    """jsonschema (a library, draft 2020-12) accepts what the commands print by the schemas they publish."""
+    sources = [
+        bench.file("g.bin", GOLDEN), bench.file("none.bin", b""), bench.file("text.bin", "some text\n" * 99),
+        Path("/usr/lib/ipxe/qemu/efi-e1000.rom"), Path("/usr/share/qemu/sgabios.bin"),
+    ]  # fmt: skip
+    form = FORMS["rom-inspect"].model_json_schema(mode="serialization", by_alias=True)
+    for source in sources:
+        jsonschema.validate(bench.json("rom", "inspect", source), form)
+    bench.file("board.bin", option_rom(16))
+    more = '[[window]]\nname = "c"\nbase = "C9000"\nsize = "8K"\nimage = "g.bin"\n'
+    more += 'positions = ["D0000", "off"]\n'
+    more += '[[window]]\nname = "m"\nbase = "C9800"\nsize = "4K"\nkind = "ram"\n'
+    shown = bench.json("map", bench.file("m.toml", MAP + more), "--room", "8K")
+    assert shown["moves"] and shown["room"] and shown["contention"]
+    jsonschema.validate(shown, FORMS["map"].model_json_schema(mode="serialization", by_alias=True))
+    for extra in ("moves", "room"):
+        del shown[extra]
+    stored = FORMS["scan-prediction"].model_json_schema(mode="serialization", by_alias=True)
+    jsonschema.validate(shown, stored)
+    with pytest.raises(jsonschema.ValidationError, match="0xC8000"):
+        jsonschema.validate(shown | {"free": [{"from": "0xC8000", "to": "C9FFF"}]}, stored)
 
 
 def test_map_draws_and_finds_room(bench: Bench) -> None:
