@@ -14,6 +14,7 @@ from benchd.errors import BenchError
 
 COMMANDS = [
     "benchd.cli.run",
+    "benchd.cli.demo",
     "benchd.cli.live",
     "benchd.cli.boots",
     "benchd.cli.ports",

@@ -75,7 +75,7 @@ class PacedRelay:
 
     At `baud` a byte is handed over at the end of its slot, slots never closer than a byte time; with None at
     once. `sink` replaces the relay's own pty. `capture` is an independent record of what the reader was sent:
-    [(monotonic ns at hand-over, byte)], doubled and damaged bytes as sent, dropped ones not. `counts` has
+    [(monotonic ns at hand-over, byte)] (`done`: when each had been handed over), doubled and damaged bytes as sent, dropped ones not. `counts` has
     "in", "dropped", "doubled", "damaged"; `seed` makes the faults repeat. Reading starts at construction.
     """
 
@@ -90,6 +90,7 @@ class PacedRelay:
         link: Path | None = None,
     ) -> None:
         self.capture: list[tuple[int, int]] = []
+        self.done: list[int] = []
         self.counts: Counter[str] = Counter()
         self.sink: Sink = sink if sink is not None else PtyLine(link)
         self._slot_ns = byte_time_ns(baud) if baud else 0
@@ -118,6 +119,7 @@ class PacedRelay:
                     wait_until(free_ns)
                     self.capture.append((time.monotonic_ns(), out))
                     self.sink.send(bytes([out]))
+                    self.done.append(time.monotonic_ns())
                     if self._ending.is_set():
                         return
 
@@ -140,6 +142,12 @@ class PacedRelay:
         """When the last byte of the first `pattern` was handed over (monotonic ns), or None."""
         at = bytes(byte for _, byte in self.capture).find(pattern)
         return None if at < 0 else self.capture[at + len(pattern) - 1][0]
+
+    def span(self, pattern: bytes) -> tuple[int, int] | None:
+        """Between which two instants (monotonic ns) the last byte of the first `pattern` was handed over."""
+        at = bytes(byte for _, byte in self.capture).find(pattern)
+        last = at + len(pattern) - 1
+        return None if at < 0 or last >= len(self.done) else (self.capture[last][0], self.done[last])
 
     def close(self) -> None:
         self._ending.set()

@@ -1,0 +1,5 @@
+"""`python -m benchd`."""
+
+from benchd.cli.main import main
+
+main()

@@ -1,0 +1,258 @@
+"""`benchd demo`: all of benchd on a simulated machine over a real pty; no hardware, broker or root.
+
+The machine, its cards and its trouble are of our own invention (benchd/simbench/at286.py).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import tempfile
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from benchd.cli.output import clean, say
+from benchd.errors import OutsideError
+
+if TYPE_CHECKING:
+    from benchd.daemon import Daemon
+    from benchd.events import Event
+    from benchd.models import Boot
+    from benchd.simbench.machine import Bench
+
+MACHINE = "at286"
+SPEED = 10.0
+SEED = 7
+HANG_S = 9.0
+"""How long the hanging boot is left standing; its stall point is known after 6 s."""
+SETTLE_S = 15.0
+
+SETTINGS = """\
+# Written by `benchd demo`: a simulated machine on two ptys.
+[bench]
+name = "demo"
+data = "data"
+
+[http]
+listen = "{listen}"
+
+[alert]
+command = [{python}, "-c", {alarm}]
+
+[[machine]]
+name = "at286"
+rules = "demo-at286"
+
+[[machine.link]]
+kind = "post"
+port = {post}
+framing = "raw"
+code_port = "80"
+
+[[machine.link]]
+kind = "console"
+port = {console}
+"""
+
+ALARM = "import sys, pathlib; pathlib.Path('{out}').open('a').write(sys.stdin.read() + chr(10))"
+
+
+class Teller:
+    """A sink that prints what happens, for as long as `on`."""
+
+    name = "teller"
+
+    def __init__(self) -> None:
+        self.on = False
+        self._closed = asyncio.Event()
+
+    def offer(self, event: Event) -> None:
+        from benchd.events import FindingCleared, FindingRaised, LineSeen, StageEntered
+
+        if not self.on:
+            return
+        match event:
+            case StageEntered():
+                say(f"    {event.t:7.2f} s  stage  {clean(event.stage)}")
+            case LineSeen() if not event.partial:
+                say(f"    {event.t or 0:7.2f} s  text   {clean(event.text, 70)}")
+            case FindingRaised():
+                finding = event.finding
+                say(f"    {finding.t:7.2f} s  {'ALARM' if event.alert else 'found'}  {finding.kind}: {finding.rule}")
+                if event.alert:
+                    say(f"               last code {finding.code}, limit {finding.limit_s:g} s: {finding.means}")
+                    for number, step in enumerate(finding.try_, 1):
+                        say(f"               try {number}: {step}")
+                    if finding.caution:
+                        say(f"               CAUTION: {finding.caution}")
+            case FindingCleared():
+                say(f"               over after {event.stood_s:.1f} s: the machine moved on")
+
+    async def run(self) -> None:
+        await self._closed.wait()
+
+    async def close(self) -> None:
+        self._closed.set()
+
+    def status(self) -> dict[str, Any]:
+        return {"name": self.name, "state": "running", "reason": "", "queued": 0, "dropped": {}}
+
+
+class Demo:
+    """The demo's parts; each runs in a thread beside the daemon's event loop."""
+
+    def __init__(self, daemon: Daemon, bench: Bench, teller: Teller, folder: Path) -> None:
+        self.daemon, self.bench, self.teller, self.folder = daemon, bench, teller, folder
+
+    def power_on(self, setup: Mapping[str, str], script: Any = None) -> Boot:
+        """Boot the simulated machine once and return the boot as benchd stored it."""
+        import time
+
+        known = {boot.id for boot in self.daemon.store.boots(machine=MACHINE)}
+        self.bench.boot(setup, script=script)
+        deadline = time.monotonic() + SETTLE_S
+        while time.monotonic() < deadline:
+            for boot in self.daemon.store.boots(machine=MACHINE, limit=3):
+                if boot.id not in known and boot.outcome != "running":
+                    return boot
+            time.sleep(0.05)
+        raise OutsideError("the simulated machine was switched on, and benchd saw no boot of it: please report this")
+
+    def watch(self) -> Boot:
+        """Part 1: a boot, live."""
+        from benchd.simbench import at286
+
+        say("1. A boot, watched live (a simulated 286 with a diagnostic card and a null-modem console)")
+        setup = {**at286.START, "network-card": "none"}
+        self.teller.on = True
+        boot = self.power_on(setup, at286.boot_script(setup, "ready"))
+        self.teller.on = False
+        say(f"    boot {boot.id}: {boot.outcome} after {boot.duration_s:.2f} s, {boot.codes} codes")
+        return boot
+
+    def hang(self) -> Boot:
+        """Part 2: a machine that hangs at POST, and the alarm."""
+        from benchd.simbench import at286
+
+        say("2. A machine that hangs at POST")
+        self.teller.on = True
+        setup = at286.START
+        boot = self.power_on(setup, at286.boot_script(setup, "stuck", patience_s=HANG_S))
+        self.teller.on = False
+        alarm = self.folder / "alarms.jsonl"
+        told = sum(1 for line in alarm.read_text().splitlines() if line.strip()) if alarm.exists() else 0
+        say(f"    boot {boot.id}: {boot.outcome}; the alarm command was run {told} times, see {alarm}")
+        return boot
+
+    def story(self) -> tuple[str, list[str]]:
+        """Part 3: an evening of trials. Returns the answer and the trials that were made."""
+        from benchd.demostory import play_story
+
+        say("3. An evening of trials: the storage adapter's ROM is not seen. Bad card, bad image, or what?")
+        answer = play_story(self.daemon.store, MACHINE, self.power_on, lambda line: say(f"    {clean(line, 200)}"))
+        return answer, [trial.id for trial in self.daemon.store.trials(machine=MACHINE)]
+
+
+async def run_demo(folder: Path, listen: str, keep: bool) -> int:
+    """Run the demo in `folder`. Returns the exit code."""
+    import json
+
+    from benchd.daemon import Daemon
+    from benchd.settings import load_settings
+    from benchd.simbench import at286
+    from benchd.simbench.machine import Bench, SimMachine
+
+    links = {name: folder / f"tty-{name}" for name in ("post", "console")}
+    with Bench(at286.behaviour, SimMachine(speed=SPEED, seed=SEED, links=links)) as bench:
+        config = folder / "bench.toml"
+        alarm = ALARM.format(out=str(folder / "alarms.jsonl"))
+        config.write_text(
+            SETTINGS.format(
+                listen=listen,
+                python=json.dumps(sys.executable),
+                alarm=json.dumps(alarm),
+                post=json.dumps(str(links["post"])),
+                console=json.dumps(str(links["console"])),
+            )
+        )
+        daemon = Daemon(load_settings(config))
+        teller = Teller()
+        daemon.sinks.append(teller)
+        up = asyncio.Event()
+        running = asyncio.create_task(daemon.run(up.set), name="daemon")
+        started = asyncio.create_task(up.wait())
+        await asyncio.wait({running, started}, return_when=asyncio.FIRST_COMPLETED)
+        started.cancel()
+        try:
+            if running.done():
+                running.result()
+            say(f"benchd demo: page and metrics at {daemon.server.url}, files in {folder}")
+            demo = Demo(daemon, bench, teller, folder)
+            parts: list[Callable[[], Any]] = [demo.watch, demo.hang, demo.story]
+            seen = []
+            for part in parts:
+                say()
+                seen.append(await asyncio.to_thread(part))
+            say()
+            summary(config, *seen)
+            if keep:
+                say(f"Still serving at {daemon.server.url}; Ctrl-C ends it.")
+                await running
+        finally:
+            daemon.stop()
+            if not running.done():
+                await running
+    return 0
+
+
+def summary(config: Path, good: Boot, hung: Boot, story: tuple[str, list[str]]) -> None:
+    """Print what was shown, and the commands that show it again."""
+    answer, trials = story
+    say("What this showed")
+    say(f"  watching a boot live    {good.id}: {len(good.stages)} stages in {good.duration_s:.2f} s")
+    say(f"  alarm at a hang         {hung.id}: {hung.findings[0].rule} at code {hung.last_code}")
+    if len(trials) >= 2:
+        say(f"  comparing two trials    {trials[0]} and {trials[-1]}: {compare_sentence(config, trials[0], trials[-1])}")
+    say(f"  finding the cause       {answer}")
+    say("Look again with")
+    for command in ("boots", f"show {hung.id}", *([f"compare {trials[0]} {trials[-1]}"] if len(trials) > 1 else [])):
+        say(f"  benchd {command} --config {config}")
+
+
+def compare_sentence(config: Path, a: str, b: str) -> str:
+    """Return the one plain sentence of `benchd compare`."""
+    from benchd.cli.common import store_of
+    from benchd.studies import compare
+
+    with store_of(config) as store:
+        return compare(store, [a, b]).sentence
+
+
+def register(app: typer.Typer) -> None:
+    @app.command()
+    def demo(
+        keep: Annotated[bool, typer.Option("--keep", help="Go on serving afterwards, at 127.0.0.1:8650.")] = False,
+        folder: Annotated[
+            Path | None, typer.Option("--folder", help="Where to put its files; default: a new temporary folder.")
+        ] = None,
+    ) -> None:
+        """Show everything on a simulated machine, in under two minutes: no hardware, no broker, no root.
+
+        Exit codes: 0 fine, 1 something outside failed (a pty, an address in use), 2 wrong use.
+        """
+        from benchd.errors import CallerError
+
+        if folder is None:
+            folder = Path(tempfile.mkdtemp(prefix="benchd-demo-"))
+        else:
+            folder.mkdir(parents=True, exist_ok=True)
+            if any(folder.iterdir()):
+                raise CallerError(f"--folder {folder}: is not empty; name a new one")
+        try:
+            code = asyncio.run(run_demo(folder.absolute(), "127.0.0.1:8650" if keep else "127.0.0.1:0", keep))
+        except KeyboardInterrupt:
+            code = 0
+        raise typer.Exit(code)
