@@ -1,5 +1,7 @@
 """When to tell people. Pure: events and the time come in, notices come out.
 
+What is told is up to the kinds in the settings; the `alert` of a finding is only what they are by default.
+
 For each thing that can stand (machine, kind, rule; see standing.py):
 
 | state    | what happens                              | told       | next     |
@@ -78,7 +80,7 @@ class AlertPolicy:
         out = []
         for change in self._board.feed(event):
             standing = change.standing
-            if standing.key[1] in self._kinds and standing.alert:
+            if standing.key[1] in self._kinds:
                 out += self._change(change)
         return out
 

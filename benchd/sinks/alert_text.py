@@ -55,7 +55,7 @@ def message(notice: Notice, bench: str, wall: Wall, id_: str) -> AlertMessage:
         limit_s=finding.limit_s if finding else None,
         limit_kind=finding.limit_kind if finding else None,
         means=clean(finding.means, 1000) if finding and finding.means else None,
-        try_=[clean(step, 1000) for step in finding.try_] if finding else [],
+        try_=[clean(step, 1000) for step in finding.try_] if finding else [],  # type: ignore[call-arg]
         caution=clean(finding.caution, 1000) if finding and finding.caution else None,
         title=_title(notice),
         text="\n".join(_lines(notice)),

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchd.events import (
+    BootChanged,
     BootEnded,
     BootStarted,
     Event,
@@ -27,7 +28,7 @@ from benchd.sinks.translate import Wall
 
 log = logging.getLogger(__name__)
 
-RELEVANT = (BootStarted, BootEnded, StageEntered, FindingRaised, FindingCleared, LinkChanged)
+RELEVANT = (BootStarted, BootChanged, BootEnded, StageEntered, FindingRaised, FindingCleared, LinkChanged)
 
 
 def channels_of(settings: AlertSettings) -> list[Channel]:

@@ -94,7 +94,7 @@ class MqttSink:
         self._translator = Translator(bench, self.topics, wall)
         self._retained = Retained(bench, machines, wall)
         self._queue = EventQueue(on_drop=self._dropped)
-        self._thread = ThreadPoolExecutor(1, thread_name_prefix="mqtt-outbox")
+        self._thread: ThreadPoolExecutor | None = None
         self._outbox: Outbox | None = None
         self._written: list[Entry] = []
         self._wake = asyncio.Event()
@@ -103,7 +103,7 @@ class MqttSink:
         self._flushed = False
         self._running: asyncio.Task[None] | None = None
         self._state, self._reason, self._disk_reason = "starting", "", ""
-        self._figures = (0, 0, None, 0, 0)
+        self._figures: tuple[int, int, int | None, int, int] = (0, 0, None, 0, 0)
         self._sent = 0
         self._errors = 0
         self._brief = 0
@@ -144,8 +144,9 @@ class MqttSink:
         }
 
     async def run(self) -> None:
-        """Work until closed. Only cancellation gets out; the outbox is closed in any case."""
+        """Work until closed; may be run again after it was cancelled. The outbox is closed in any case."""
         self._running = asyncio.current_task()
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="mqtt-outbox")
         try:
             await self._open()
             async with asyncio.TaskGroup() as group:
@@ -156,6 +157,7 @@ class MqttSink:
             if self._outbox is not None:
                 self._thread.submit(self._outbox.close)
             self._thread.shutdown(wait=True)
+            self._outbox, self._thread = None, None
 
     async def close(self) -> None:
         """Write what is queued, send what goes within the grace time, say goodbye."""
@@ -258,6 +260,9 @@ class MqttSink:
                 await self._until_closing(self._session(broker))
             except (aiomqtt.MqttError, Refused, OSError, BenchError, ValueError) as error:
                 self._lost(explain(error, self.settings), was_online=self._state == "online")
+            except Exception as error:  # ours or a library's: events are safe in the outbox, so try again
+                log.exception("mqtt: the connection failed unexpectedly")
+                self._lost(f"unexpected {type(error).__name__}, see the log", was_online=False)
             if time.monotonic() - began > STEADY_S:
                 self._backoff.reset()
                 self._brief = 0

@@ -98,8 +98,8 @@ class Outbox:
             if not db.execute("SELECT 1 FROM sqlite_master WHERE name = 'about'").fetchone():
                 for statement in TABLES.split(";\n"):
                     db.execute(statement)
-                about = [("id", secrets.token_hex(6)), ("schema", str(SCHEMA))]
-                db.executemany("INSERT INTO about VALUES (?, ?)", about)
+                facts = [("id", secrets.token_hex(6)), ("schema", str(SCHEMA))]
+                db.executemany("INSERT INTO about VALUES (?, ?)", facts)
         about = dict(db.execute("SELECT name, value FROM about").fetchall())
         if about["schema"] != str(SCHEMA):
             raise OutsideError(

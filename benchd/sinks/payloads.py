@@ -17,7 +17,7 @@ from benchd.models import Boot, Finding, FindingKind, LimitKind, Outcome
 class Payload(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True, populate_by_name=True)
 
-    version: Literal[1] = Field(1, description="grows when a field changes its meaning or goes away")
+    version: Literal[1] = Field(default=1, description="grows when a field changes its meaning or goes away")
     bench: str
     at: str = Field(description="wall time, ISO 8601 with zone")
 

@@ -6,9 +6,10 @@ Rules, in the order they apply:
 2. FindingCleared ends it: the machine moved on.
 3. BootStarted ends what can only be true of the boot before (HELD kinds): somebody restarted the machine.
    Other kinds (a fault text, a skipped stage) say something about the setup, so a restart proves nothing.
-4. BootEnded as finished ends HELD kinds left over, and those other kinds that this boot did not have.
-   A boot that ended stalled or looped leaves its finding standing: the machine still hangs.
-5. LinkChanged down makes (machine, "link", link) stand, up ends it.
+4. A boot that is over as finished ends HELD kinds left over, and those other kinds that it did not have.
+5. A boot that is over otherwise (it has an `ended` time) ends its own HELD kinds: restarted or switched off.
+   A boot told as ended without that time was only settled: it still hangs, and its finding stands.
+6. LinkChanged down makes (machine, "link", link) stand, up ends it.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.events import (
+    BootChanged,
     BootEnded,
     BootStarted,
     Event,
@@ -70,7 +72,7 @@ class Board:
         return any(s.key[0] == machine and s.key[1] in HELD for s in self._standing.values())
 
     def feed(self, event: Event) -> list[Change]:
-        """Apply rules 1 to 5; return the changes, possibly none."""
+        """Apply rules 1 to 6; return the changes, possibly none."""
         if isinstance(event, FindingRaised):
             key = (event.machine, event.finding.kind, event.finding.rule)
             return self._begin(Standing(key, event.t_ns, event.boot, event.finding, event.alert), "raised")
@@ -84,21 +86,26 @@ class Board:
                 if k[0] == event.machine and k[1] in HELD and s.boot != event.boot.id
             ]
             return self._end(keys, event.t_ns, "a new boot started")
-        if isinstance(event, BootEnded):
-            if event.boot.outcome != "finished":
-                return []
-            seen = {(f.kind, f.rule) for f in event.boot.findings if f.cleared_t is None}
-            keys = [
-                k
-                for k in self._standing
-                if k[0] == event.machine and k[1] != "link" and (k[1] in HELD or (k[1], k[2]) not in seen)
-            ]
-            return self._end(keys, event.t_ns, "a boot finished without it")
+        if isinstance(event, BootEnded | BootChanged):
+            return self._over(event)
         if isinstance(event, LinkChanged):
-            key = (event.machine, "link", event.link)
+            link: Key = (event.machine, "link", event.link)
             if event.up:
-                return self._end([key], event.t_ns, "the link is up again")
-            return self._begin(Standing(key, event.t_ns, None, None, True, event.reason), event.reason)
+                return self._end([link], event.t_ns, "the link is up again")
+            return self._begin(Standing(link, event.t_ns, None, None, True, event.reason), event.reason)
+        return []
+
+    def _over(self, event: BootEnded | BootChanged) -> list[Change]:
+        """Apply rules 4 and 5."""
+        boot = event.boot
+        mine = [(k, s) for k, s in self._standing.items() if k[0] == event.machine and k[1] != "link"]
+        if boot.outcome == "finished" and (boot.ended or isinstance(event, BootEnded)):
+            seen = {(f.kind, f.rule) for f in boot.findings if f.cleared_t is None}
+            keys = [k for k, _ in mine if k[1] in HELD or (k[1], k[2]) not in seen]
+            return self._end(keys, event.t_ns, "a boot finished without it")
+        if boot.ended:
+            keys = [k for k, s in mine if k[1] in HELD and s.boot == boot.id]
+            return self._end(keys, event.t_ns, "the machine was restarted or switched off")
         return []
 
     def _begin(self, standing: Standing, why: str) -> list[Change]:

@@ -56,17 +56,18 @@ class Translator:
         return Entry(kind, topic, body | fields, int(at.timestamp() * 1e9), thinned)
 
     def _fields(self, event: Event) -> tuple[str, str | None, dict[str, Any]]:
+        fields: dict[str, Any] = {}
         if isinstance(event, CodeSeen):
-            fields = {"link": event.link, "code": event.code, "port": event.port, "known": event.known}
+            fields |= {"link": event.link, "code": event.code, "port": event.port, "known": event.known}
             return "code", event.boot, fields | {"t": event.t, "u": event.u_ns / 1e9}
         if isinstance(event, StageEntered):
-            fields = {"stage": event.stage, "index": event.index, "t": event.t, "u": event.u}
+            fields |= {"stage": event.stage, "index": event.index, "t": event.t, "u": event.u}
             return "stage", event.boot, fields | {"previous": event.previous, "previous_s": event.previous_s}
         if isinstance(event, FindingRaised):
-            fields = {"state": "raised", "alert": event.alert, "finding": _plain(event.finding)}
+            fields |= {"state": "raised", "alert": event.alert, "finding": _plain(event.finding)}
             return "finding", event.boot, fields
         if isinstance(event, FindingCleared):
-            fields = {"state": "cleared", "alert": False, "finding": _plain(event.finding)}
+            fields |= {"state": "cleared", "alert": False, "finding": _plain(event.finding)}
             return "finding", event.boot, fields | {"stood_s": event.stood_s}
         if isinstance(event, BootStarted):
             return "boot", event.boot.id, {"state": "started", "record": _plain(event.boot)}

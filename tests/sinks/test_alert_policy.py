@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
@@ -11,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sinks.story import S, Teller
 
+from benchd.events import BootChanged
 from benchd.sinks.alert_policy import MAX_KEYS, AlertPolicy, Notice
 from benchd.sinks.alert_settings import DEFAULT_KINDS
 from benchd.sinks.alert_text import message
@@ -53,6 +55,16 @@ def test_restart_ends_a_hang(kind: str) -> None:
     assert (over.state, over.why, over.stood_s) == ("recovered", "a new boot started", 90.0)
 
 
+def test_switching_off_ends_a_hang() -> None:
+    """A boot settled as stalled has no end time and its alert stands; with an end time it is over."""
+    p, t = policy(), Teller()
+    p.feed(t.started())
+    p.feed(t.raised(10))
+    assert words(p.feed(t.ended(40, "stalled"))) == []
+    over = t.boot("b1", "stalled", ended="2026-01-02T03:05:00+00:00")
+    assert words(p.feed(BootChanged("at286", t.at(50), over))) == ["recovered"]
+
+
 def test_fault_lasts_until_a_boot_finishes_without_it() -> None:
     """A fault text is not over because of a reset; repeated by the next boot it is not told again."""
     p, t = policy(), Teller()
@@ -66,13 +78,12 @@ def test_fault_lasts_until_a_boot_finishes_without_it() -> None:
     assert words(p.feed(t.ended(50, "finished", "b3"))) == ["recovered"]
 
 
-def test_only_configured_kinds_and_only_alerts() -> None:
-    """Kinds not asked for, and findings whose rule says no alert, are not told."""
+def test_only_configured_kinds() -> None:
+    """Kinds not asked for are not told; a kind asked for is, though by default it is no alert."""
     p, t = AlertPolicy(["skipped"], link_delay_s=5, flaps=3, window_s=600), Teller()
     assert words(p.feed(t.raised(1))) == []
-    assert words(p.feed(t.raised(2, "skipped"))) == ["raised"]
-    quiet = t.raised(3, "skipped", "other")
-    assert p.feed(type(quiet)(quiet.machine, quiet.t_ns, quiet.boot, quiet.finding, False)) == []
+    skipped = t.raised(3, "skipped", "other")
+    assert words(p.feed(replace(skipped, alert=False))) == ["raised"]
     p.feed(t.link(4, False))
     assert p.next_ns() is None and p.tick(10_000 * S) == []
 

@@ -480,3 +480,23 @@ def test_same_client_id_is_told(broker: Mosquitto, tmp_path: Path) -> None:
             )
 
     asyncio.run(go())
+
+
+def test_can_be_run_again(broker: Mosquitto, tmp_path: Path) -> None:
+    """A run that was cancelled (or failed) is started again by the daemon and goes on where it was."""
+
+    async def go() -> None:
+        sink = make(broker, tmp_path)
+        async with Listener(broker.port) as ear:
+            first = asyncio.create_task(sink.run())
+            want = offer_numbered(sink, 0, 5)
+            await until(lambda: len(ear.events()) == 5, "flow")
+            first.cancel()
+            await asyncio.wait([first])
+            await until(lambda: not ear.of("status")[-1]["online"], "the broker tells of it")
+            want += offer_numbered(sink, 5, 5)
+            async with running(sink):
+                await until(lambda: len(first_seen(ear.events())) == 10, "goes on")
+                assert [e["stage"] for e in first_seen(ear.events())] == want
+
+    asyncio.run(go())
