@@ -13,8 +13,8 @@ UNKNOWN_STEP_NS = 1_000_000_000
 class CardTimes:
     """One card's clock, and how it dates codes.
 
-    A code is never dated after the arrival of its frame, and takes the card clock's time only where that is
-    surer than the arrival.
+    A code takes the card clock's time only where that is surer than the arrival. It is never dated after the
+    arrival of its frame: the line of the clock lies under every sample, this frame's included.
     """
 
     def __init__(self, tick_s: float | None, bits: int | None) -> None:
@@ -51,6 +51,6 @@ class CardTimes:
                 at, u = t_ns, u_ns + (gap if behind else 0)
             known = clock.time_of(x)
             if known is not None and known[1] < u:
-                at, u = min(known[0], t_ns), known[1]
+                at, u = known
             placed.append((at, u))
         return placed

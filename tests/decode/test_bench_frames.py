@@ -12,7 +12,7 @@ import pytest
 from crccheck.crc import Crc16CcittFalse
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.delivery import START_NS, accounted, cut, essence, line_time_ns, run, ways
+from support.delivery import START_NS, accounted, cut, essence, line_time_ns, run, times_agree, ways
 
 from benchd.decode import make_decoder
 from benchd.decode.benchframe import Entry, Frame, FrameRefused, Kind, decode_frame, encode_body, encode_frame
@@ -210,6 +210,22 @@ def test_restart_without_its_frame() -> None:
     assert send(story) == [code(9), RESET, lost("sequence-gap", 2), code(1)]
 
 
+def test_number_behind_is_a_restart() -> None:
+    """A number that falls back tells of a restart even where the ticks (of unknown length) happen to go on."""
+    story = [Frame(40, 1000, (Entry(9),)), Frame(2, 5000, (Entry(1),))]
+    assert send(story) == [code(9), RESET, lost("sequence-gap", 2), code(1)]
+
+
+def test_ticks_that_jump_tell_of_a_restart() -> None:
+    """Ticks far ahead of the time that passed are a restart, unless the number just goes on (this side slept)."""
+    info = LinkInfo("post", "post", "bench", speed=115200, code_port=0x80, tick_s=1e-6)
+    first = Frame(2, 10**7, (Entry(9),))
+    assert send([first, Frame(5, 50, (Entry(1),))], info) == [code(9), RESET, lost("sequence-gap", 5), code(1)]
+    assert send([first, Frame(3, 50, (Entry(1),))], info) == [code(9), code(1)]
+    alive = [Frame(0, ticks, (), Kind.ALIVE, 1000) for ticks in (10**7, 50)]
+    assert send([*alive, Frame(0, 60, (Entry(1),))], info) == [RESET, code(1)]
+
+
 def test_lost_delimiter_loses_two_frames_and_says_so() -> None:
     """Two frames run together are refused, and the gap tells how many codes that cost."""
     wires = [encode_frame(Frame(n, n, (Entry(n),))) for n in range(4)]
@@ -282,8 +298,37 @@ def test_card_clock_dates_the_codes(seed: int, tick_s: float | None) -> None:
     inside = [abs(one.t_ns - true_ns) <= one.u_ns for one, true_ns in zip(codes, truth, strict=True)]
     assert sum(inside) >= 0.99 * len(truth), f"seed {seed}"
     assert all(one.t_ns <= chunk.t_ns for one, chunk in zip(codes, chunks, strict=True))
+    assert max(one.u_ns for one in codes) <= info.latency_ns + line_time_ns(info)
     early, late = (sorted(one.u_ns for one in part) for part in (codes[:10], codes[-50:]))
     assert late[25] < 0.7 * early[0], f"seed {seed}: {late[25]} of {early[0]}"
+
+
+@given(st.integers(0, 2**32 - 1), st.lists(st.integers(1, 3000), min_size=20, max_size=60), st.data())
+@settings(deadline=None, max_examples=30)
+def test_three_ways_agree_in_time(seed_ticks: int, gaps: list[int], data: st.DataObject) -> None:
+    """A card that sends as its ticks say is dated alike, however its bytes are cut, within the stated u."""
+    info = LinkInfo("post", "post", "bench", speed=115200, tick_s=1e-3)
+    stories: list[list[Observation]] = [[], [], []]
+    decoders = [make_decoder(info) for _ in stories]
+    at_ms = 0
+    for number, gap in enumerate(gaps):
+        at_ms += gap
+        wire = encode_frame(Frame(number, (seed_ticks + at_ms) % 2**32, (Entry(number), Entry(number + 1))))
+        cuts = data.draw(st.lists(st.integers(0, len(wire)), max_size=3))
+        start_ns = START_NS + at_ms * 1_000_000
+        for story, decoder, chunks in zip(
+            stories, decoders, ways_from(info, wire, cuts, start_ns), strict=True
+        ):
+            for chunk in chunks:
+                story += decoder.feed(chunk)
+    first = stories[0]
+    for story in stories:
+        assert essence(story) == essence(first)
+        assert times_agree(story, first)
+
+
+def ways_from(info: LinkInfo, wire: bytes, cuts: list[int], start_ns: int) -> list[list[Chunk]]:
+    return [cut(info, wire, how, start_ns) for how in ((), range(len(wire)), cuts)]
 
 
 def test_entries_of_one_frame_lie_apart_by_their_ticks() -> None:

@@ -177,6 +177,17 @@ def test_unfinished_line_comes_after_silence() -> None:
     assert (final.text, final.partial, final.line) == ("Press F1 now", False, 0)
 
 
+def test_slow_line_speaks_inside_one_chunk() -> None:
+    """At 300 bit/s one read may bring 3 s of text: its partials come as they do byte by byte (33.3 ms each)."""
+    info = LinkInfo("console", "console", "text", speed=300)
+    data = b"." * 90
+    whole, _ = run(info, cut(info, data))
+    single, _ = run(info, cut(info, data, range(90)))
+    assert [one.text for one in whole] == [one.text for one in single]
+    assert [one.at_ns for one in whole] == [one.at_ns for one in single]
+    assert len(whole) == 3
+
+
 def test_growing_line_speaks_once_a_second() -> None:
     """A counter rewritten every 10 ms for 5 s gives a partial a second, never more, and one final line."""
     decoder = make_decoder(INFO)

@@ -65,7 +65,7 @@ def test_change_while_the_link_was_away() -> None:
 
 
 def test_settling_keeps_the_order() -> None:
-    """A code that comes while a change settles is said first; the change moves behind it and u grows by that."""
+    """A code that comes while a change settles is said first; the change moves behind it and u grows."""
     decoder = make_decoder(INFO)
     decoder.feed(lines(0, False))
     decoder.feed(lines(100, True))
