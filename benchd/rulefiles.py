@@ -15,8 +15,8 @@ MAX_FILE = 4 << 20
 
 @cache
 def shipped_dir() -> Path:
-    """Return the directory of shipped settings: `shipped/` in an installed package, `config/` beside the package
-    in a checkout or an editable install. Raises OutsideError where neither is there.
+    """Return the directory of shipped settings: `shipped/` in an installed package, `config/` beside the
+    package in a checkout or an editable install. Raises OutsideError where neither is there.
     """
     package = Path(__file__).resolve().parent
     for place in (package / "shipped", package.parent / "config"):

@@ -115,7 +115,7 @@ def _unreachable(table: RuleTable) -> Iterator[Found]:
         for when in stage.enter:
             reason = _deaf(table, when)
             if not reason and any(_covers(w, when) for w in earlier):
-                reason = f"{when} always enters an earlier stage"
+                reason = f"{when} enters an earlier stage"
             if reason:
                 reasons.append(reason)
         if len(reasons) == len(stage.enter):
