@@ -84,6 +84,7 @@ class Daemon:
         self._wake = asyncio.Event()
         self._stopping = asyncio.Event()
         self._relearn: set[tuple[str, str]] = set()
+        self.learned: dict[str, dict[str, Limit]] = {}
         self._seen_counts: Counter[tuple[str, ...]] = Counter()
         self._trials: dict[str, str] = {}
         self._trouble: dict[str, str | None] = {}
@@ -295,6 +296,7 @@ class Daemon:
 
     async def _learn_all(self, run: MachineRun) -> None:
         limits = await asyncio.to_thread(self._limits, run)
+        self.learned[run.name] = limits
         self._dispatch(run, run.learn(limits))
         explicit = {s.name: s.limit for s in run.table.stage if s.limit is not None}
         shown = explicit | {stage: limit.seconds for stage, limit in limits.items()}

@@ -39,6 +39,9 @@ class HttpPart(Part):
 
     listen: str = "127.0.0.1:8650"
     token_file: str | None = None
+    names: list[Annotated[str, Field(pattern=r"^[A-Za-z0-9.-]{1,253}$")]] = Field(
+        default_factory=list, max_length=16, description="host names by which the page may be asked for"
+    )
 
     @field_validator("listen")
     @classmethod
@@ -117,10 +120,14 @@ class LinkPart(Part):
 
 
 class MachinePart(Part):
-    """`[[machine]]`: a PC on the bench, its rule table (a path or a name) and its links."""
+    """`[[machine]]`: a PC on the bench, its rule table (a path or a name) and its links.
+
+    `map` is a map file (see `benchd map`) of how it is set up now, shown on the page.
+    """
 
     name: Name
     rules: str
+    map: str | None = None
     link: list[LinkPart] = Field(min_length=1, max_length=8)
 
     @field_validator("name")

@@ -1,6 +1,7 @@
 """The sink behind `benchd live` and the page: what each machine is doing now, and a stream of changes.
 
-A listener that reads too slowly is dropped, never waited for; it may come back and take a fresh picture.
+A listener is told which machines changed, not each change: one that reads slowly is never waited for, holds no
+more than the names, and gets the newest picture when it comes back.
 """
 
 from __future__ import annotations
@@ -31,7 +32,6 @@ from benchd.models import Boot, Finding
 CODES_SHOWN = 64
 LINES_SHOWN = 40
 LINE_LENGTH = 1000
-LISTENER_QUEUE = 256
 
 
 class Shown(BaseModel):
@@ -93,6 +93,12 @@ class _State:
         self.life_ns: int | None = None
 
 
+class _Listener:
+    def __init__(self) -> None:
+        self.changed: dict[str, None] = {}
+        self.woken = asyncio.Event()
+
+
 class NowSink:
     """Keeps the picture. `version` grows with each change; `changes()` yields machine names as they change."""
 
@@ -100,9 +106,9 @@ class NowSink:
 
     def __init__(self) -> None:
         self._states: dict[str, _State] = {}
-        self._listeners: set[asyncio.Queue[str | None]] = set()
+        self._listeners: set[_Listener] = set()
+        self._closed = False
         self.version = 0
-        self.slow_dropped = 0
 
     def add(self, machine: str, table: str, ladder: list[str], links: list[str]) -> None:
         """Make a machine known before anything is seen of it."""
@@ -121,15 +127,9 @@ class NowSink:
     def touch(self, machine: str) -> None:
         """Tell listeners that a machine's picture changed."""
         self.version += 1
-        for queue in list(self._listeners):
-            try:
-                queue.put_nowait(machine)
-            except asyncio.QueueFull:
-                self._listeners.discard(queue)
-                self.slow_dropped += 1
-                while not queue.empty():
-                    queue.get_nowait()
-                queue.put_nowait(None)
+        for listener in self._listeners:
+            listener.changed[machine] = None
+            listener.woken.set()
 
     def describe(self, machine: str, **values: Any) -> None:
         """Set facts that no event carries: `trial`, `limits`, `table`, `ladder`."""
@@ -204,33 +204,33 @@ class NowSink:
             }
         )
 
-    async def changes(self) -> AsyncIterator[str | None]:
-        """Yield the name of each machine that changed; None when this listener fell behind and was dropped."""
-        queue: asyncio.Queue[str | None] = asyncio.Queue(LISTENER_QUEUE)
-        self._listeners.add(queue)
+    async def changes(self) -> AsyncIterator[set[str]]:
+        """Yield the names of machines that changed since the last time; ends when the sink is closed."""
+        listener = _Listener()
+        self._listeners.add(listener)
         try:
-            while True:
-                machine = await queue.get()
-                yield machine
-                if machine is None:
-                    return
+            while not self._closed:
+                await listener.woken.wait()
+                listener.woken.clear()
+                changed, listener.changed = set(listener.changed), {}
+                if changed:
+                    yield changed
         finally:
-            self._listeners.discard(queue)
+            self._listeners.discard(listener)
 
     async def run(self) -> None:
         """Nothing runs: pictures are kept in `offer`."""
 
     async def close(self) -> None:
-        for queue in list(self._listeners):
-            if queue.full():
-                queue.get_nowait()
-            queue.put_nowait(None)
+        self._closed = True
+        for listener in self._listeners:
+            listener.woken.set()
 
     def status(self) -> dict[str, Any]:
         return {
             "name": self.name,
             "state": "running",
             "reason": "",
-            "queued": sum(q.qsize() for q in self._listeners),
-            "dropped": {"listener": self.slow_dropped} if self.slow_dropped else {},
+            "queued": sum(len(listener.changed) for listener in self._listeners),
+            "dropped": {},
         }

@@ -90,6 +90,22 @@ class Boots:
             whole = self._boot_id(connection, id_or_unique_prefix)
             return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == whole))[0]
 
+    def neighbours(self, boot_id: str) -> tuple[str | None, str | None]:
+        """Ids of the boots of the same machine that started just before and just after a boot (its whole id)."""
+        boot = schema.boot
+        with self._database.read() as connection:
+            row = connection.execute(
+                sa.select(boot.c.machine, boot.c.started_us).where(boot.c.id == boot_id)
+            ).one_or_none()
+            if row is None:
+                return None, None
+            at = sa.tuple_(boot.c.started_us, boot.c.id)
+            here = sa.tuple_(sa.literal(row.started_us), sa.literal(boot_id))
+            own = sa.select(boot.c.id).where(boot.c.machine == row.machine)
+            before = own.where(at < here).order_by(boot.c.started_us.desc(), boot.c.id.desc()).limit(1)
+            after = own.where(at > here).order_by(boot.c.started_us, boot.c.id).limit(1)
+            return connection.execute(before).scalar(), connection.execute(after).scalar()
+
     def capture_of(self, boot_id: str) -> str | None:
         """The capture file that holds the boot's records, if known. Takes a unique prefix too."""
         with self._database.read() as connection:

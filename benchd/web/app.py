@@ -1,36 +1,38 @@
-"""The HTTP application of one daemon."""
+"""The HTTP application of one daemon: what each part brings, put together."""
 
 from __future__ import annotations
 
-import asyncio
-import json
-from collections.abc import AsyncIterator
 from typing import TYPE_CHECKING, Any
 
-from fastapi import FastAPI, HTTPException, Request
-from fastapi.responses import Response, StreamingResponse
+from fastapi import FastAPI, Request
+from fastapi.responses import JSONResponse, Response
 
 from benchd import __version__
-from benchd.errors import CallerError
-from benchd.models import Boot
-from benchd.sinks.now import MachineNow
-from benchd.web.guard import Guard
+from benchd.errors import BenchError, CallerError
+from benchd.web.boots import boot_routes
+from benchd.web.comparing import compare_routes
+from benchd.web.guard import Guard, Keys, read_token
+from benchd.web.live import live_routes
+from benchd.web.mapping import map_routes
+from benchd.web.pages import page_routes
+from benchd.web.record import Records
+from benchd.web.shapes import MachineCard, PageStart
 
 if TYPE_CHECKING:
     from benchd.daemon import Daemon
 
-REFRESH_S = 1.0
-"""A picture is sent this often even if nothing changed, so that a listener knows that it is not old."""
-GATHER_S = 0.1
-"""Changes within this time are sent as one picture."""
-
 
 def make_app(daemon: Daemon) -> FastAPI:
-    """Return the application that serves `daemon`."""
-    app = FastAPI(title="benchd", version=__version__, docs_url=None, redoc_url=None)
-    app.add_middleware(Guard, http=daemon.loaded.settings.http, token_path=daemon.loaded.resolve(
-        daemon.loaded.settings.http.token_file
-    ))
+    """Return the application that serves `daemon`. Raises CallerError for a token file that is no good."""
+    http = daemon.loaded.settings.http
+    token_path = daemon.loaded.resolve(http.token_file)
+    keys = Keys(read_token(token_path)) if token_path else None
+    records = Records(daemon.loaded.base)
+    app = FastAPI(
+        title="benchd", version=__version__, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json"
+    )
+    app.add_middleware(Guard, http=http, keys=keys)
+    app.add_exception_handler(BenchError, _told)
 
     @app.get("/metrics", include_in_schema=False)
     async def metrics(request: Request) -> Response:
@@ -56,58 +58,24 @@ def make_app(daemon: Daemon) -> FastAPI:
             "rules_problem": daemon.reload_problem,
         }
 
-    @app.get("/api/machines")
-    async def machines() -> list[MachineNow]:
-        """Return what each machine is doing now."""
-        return [daemon.now.picture(name) for name in daemon.now.machines()]
+    @app.get("/api/start")
+    async def start() -> PageStart:
+        """Return what every page needs first."""
+        machines = [
+            MachineCard(name=name, table=run.table.name, map=run.part.map is not None)
+            for name, run in daemon.runs.items()
+        ]
+        bench = daemon.loaded.settings.bench.name
+        return PageStart(bench=bench, version=__version__, machines=machines, guarded=keys is not None)
 
-    @app.get("/api/boots")
-    async def boots(machine: str | None = None, trial: str | None = None, limit: int = 100) -> list[Boot]:
-        """Return stored boots, newest first."""
-        return await asyncio.to_thread(
-            lambda: daemon.store.boots(machine=machine, trial=trial, limit=max(1, min(limit, 10_000)))
-        )
-
-    @app.get("/api/boots/{boot_id}")
-    async def boot(boot_id: str) -> Boot:
-        """Return one boot."""
-        try:
-            return await asyncio.to_thread(daemon.store.boot, boot_id)
-        except CallerError as error:
-            raise HTTPException(404, str(error)) from None
-
-    @app.get("/api/live")
-    async def live() -> StreamingResponse:
-        """Stream pictures of machines as server-sent events named `machine`, at least one a second each."""
-        return StreamingResponse(_pictures(daemon), media_type="text/event-stream")
-
+    app.include_router(live_routes(daemon.now))
+    app.include_router(boot_routes(daemon, records))
+    app.include_router(compare_routes(daemon, records))
+    app.include_router(map_routes(daemon, records))
+    app.include_router(page_routes(keys))
     return app
 
 
-async def _pictures(daemon: Daemon) -> AsyncIterator[str]:
-    changes = daemon.now.changes()
-    names = set(daemon.now.machines())
-    pending = asyncio.ensure_future(anext(changes))
-    try:
-        while True:
-            for name in sorted(names):
-                picture = daemon.now.picture(name).model_dump(mode="json", by_alias=True)
-                yield f"event: machine\ndata: {json.dumps(picture, ensure_ascii=False)}\n\n"
-            names = set()
-            done, _ = await asyncio.wait([pending], timeout=REFRESH_S)
-            if not done:
-                names = set(daemon.now.machines())
-                continue
-            await asyncio.sleep(GATHER_S)
-            while pending.done():
-                try:
-                    changed = pending.result()
-                except StopAsyncIteration:
-                    return
-                if changed is None:
-                    return
-                names.add(changed)
-                pending = asyncio.ensure_future(anext(changes))
-                await asyncio.sleep(0)
-    finally:
-        pending.cancel()
+async def _told(request: Request, error: Exception) -> JSONResponse:
+    """Errors that benchd raises on purpose reach the page as what they say."""
+    return JSONResponse({"detail": str(error)}, 422 if isinstance(error, CallerError) else 503)

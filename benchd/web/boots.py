@@ -1,0 +1,153 @@
+"""Boots over HTTP: the list, one boot with what surrounds it, its record, its capture."""
+
+from __future__ import annotations
+
+import asyncio
+import statistics
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from fastapi import APIRouter, HTTPException, Query
+from fastapi.responses import FileResponse
+
+from benchd.boots.limits import limit_for
+from benchd.errors import CallerError
+from benchd.models import Boot, Outcome
+from benchd.rules import RuleTable
+from benchd.web.record import Records
+from benchd.web.shapes import BootPage, BootRecord, Usual
+
+if TYPE_CHECKING:
+    from benchd.daemon import Daemon
+
+LIST_MOST = 10_000
+OPEN = ("running",)
+
+
+def boot_routes(daemon: Daemon, records: Records) -> APIRouter:
+    """Return the routes under /api/boots and a machine's usual times."""
+    routes = APIRouter(prefix="/api")
+
+    @routes.get("/boots")
+    def boots(
+        machine: str | None = None,
+        trial: str | None = None,
+        outcome: Outcome | None = None,
+        limit: Annotated[int, Query(ge=0)] = 100,
+    ) -> list[Boot]:
+        """Return stored boots, newest first."""
+        return daemon.store.boots(machine=machine, trial=trial, outcome=outcome, limit=min(limit, LIST_MOST))
+
+    @routes.get("/boots/{boot_id}")
+    def boot(boot_id: str) -> Boot:
+        """Return one boot."""
+        return find_boot(daemon, boot_id)
+
+    @routes.get("/boots/{boot_id}/page")
+    def boot_page(boot_id: str) -> BootPage:
+        """Return one boot with its usual times, code meanings and neighbours."""
+        found = find_boot(daemon, boot_id)
+        path = capture_path(daemon, found.id)
+        run = daemon.runs.get(found.machine)
+        table = run.table if run is not None and run.table.name == found.table else None
+        before, after = daemon.store.neighbours(found.id)
+        return BootPage(
+            boot=found,
+            ladder=[stage.name for stage in table.stage] if table else [stage.name for stage in found.stages],
+            usual=usual_times(daemon, found.machine, found.table, table),
+            meanings=meanings(table) if table else {},
+            capture=path.name if path else None,
+            closed_reason=daemon.store.closed_reason(found.id),
+            before=before,
+            after=after,
+        )
+
+    @routes.get("/boots/{boot_id}/record")
+    async def record(boot_id: str) -> BootRecord:
+        """Return the boot's codes and console lines, read again from its capture."""
+
+        def read() -> BootRecord:
+            found = find_boot(daemon, boot_id)
+            return record_of(daemon, records, found)
+
+        return await asyncio.to_thread(read)
+
+    @routes.get("/boots/{boot_id}/capture", response_class=FileResponse)
+    def capture(boot_id: str) -> FileResponse:
+        """Return the capture file that holds the boot (pcapng)."""
+        path = capture_path(daemon, find_boot(daemon, boot_id).id)
+        if path is None:
+            raise HTTPException(404, "the capture of this boot is not there any more")
+        return FileResponse(path, media_type="application/octet-stream", filename=path.name)
+
+    @routes.get("/machines/{machine}/usual")
+    def usual(machine: str) -> list[Usual]:
+        """Return how long each stage of a machine usually lasts."""
+        if machine not in daemon.runs:
+            raise HTTPException(404, f"no machine is called {machine!r}")
+        table = daemon.runs[machine].table
+        return usual_times(daemon, machine, table.name, table)
+
+    return routes
+
+
+def find_boot(daemon: Daemon, boot_id: str) -> Boot:
+    """Return a boot by id or unique prefix. Raises HTTPException 404, saying what there is instead."""
+    try:
+        return daemon.store.boot(boot_id)
+    except CallerError as error:
+        raise HTTPException(404, str(error)) from None
+
+
+def capture_path(daemon: Daemon, boot_id: str) -> Path | None:
+    """Return the boot's capture file, if it is known, still there and inside the data folder."""
+    known = daemon.store.capture_of(boot_id)
+    if known is None:
+        return None
+    path = Path(known).resolve()
+    return path if path.is_file() and path.is_relative_to(daemon.loaded.data) else None
+
+
+def record_of(daemon: Daemon, records: Records, boot: Boot) -> BootRecord:
+    """Return the record of a boot; reads its capture, which may take seconds."""
+    run = daemon.runs.get(boot.machine)
+    if run is not None and boot.outcome in OPEN:
+        run.keeper.sync()
+    return records.of(boot.id, capture_path(daemon, boot.id), boot.ended is not None)
+
+
+def usual_times(daemon: Daemon, machine: str, table_name: str, table: RuleTable | None) -> list[Usual]:
+    """Return each stage's times in good boots of this machine under this table."""
+    if table is None:
+        return []
+    learned = daemon.learned.get(machine, {})
+    out = []
+    for stage in table.stage:
+        times = sorted(daemon.store.good_times(machine, table_name, stage.name))
+        quarters = statistics.quantiles(times, n=4, method="inclusive") if len(times) > 1 else times * 3
+        limit = limit_for(stage, learned.get(stage.name))
+        figures = dict(zip(("quarter", "median", "three_quarters"), quarters, strict=True)) if times else {}
+        out.append(
+            Usual(
+                stage=stage.name,
+                n=len(times),
+                low=times[0] if times else None,
+                high=times[-1] if times else None,
+                limit_s=limit.seconds if limit else None,
+                limit_kind=limit.kind if limit else None,
+                **figures,
+            )
+        )
+    return out
+
+
+def meanings(table: RuleTable) -> dict[str, str]:
+    """Return what each one-byte code means in the table, by its two hex digits."""
+    out = {f"{value:02X}": table.meaning(value) for value in range(256)}
+    for stage in table.stage:
+        for when in stage.enter:
+            if when.code is not None and not when.code.wide:
+                for value in range(256):
+                    if value in when.code and not out[f"{value:02X}"]:
+                        out[f"{value:02X}"] = stage.means or f"stage {stage.name}"
+    return {code: text for code, text in out.items() if text}

@@ -1,0 +1,84 @@
+"""Charts drawn by matplotlib as SVG, in the page's own colours."""
+
+from __future__ import annotations
+
+import io
+import statistics
+import threading
+from collections.abc import Sequence
+
+from benchd.harmless import clean
+from benchd.trials.bootlog import BootGroup
+
+CHART_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
+"""For the picture alone: matplotlib writes style attributes into its SVG; nothing else may load or run."""
+LIGHT = {"ink": "#17231d", "soft": "#56645b", "line": "#c9cdbb", "groups": ("#0b5d45", "#a8480a", "#4a3f9e", "#8a1c4a", "#1c5f8a", "#5f5a00")}
+DARK = {"ink": "#eef3e6", "soft": "#a5b5a5", "line": "#2e4438", "groups": ("#7fdcb2", "#f0a45d", "#b9b0ff", "#ff9dbd", "#8ccbf5", "#e0d96a")}
+SHAPES = ("o", "D", "s", "^", "v", "P")
+"""One marker a group, so that colour is not needed to tell them apart."""
+ROW_PX = 22
+DPI = 72
+_lock = threading.Lock()
+
+
+def draw_times(groups: Sequence[BootGroup], *, dark: bool, width: int) -> str:
+    """Return an SVG: for each stage one row a group, each time a mark, the middle half a bar, the median a tick.
+
+    Seconds run on a logarithmic axis: stages last from milliseconds to minutes.
+    """
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    from benchd.trials.compare import stage_order
+
+    look = DARK if dark else LIGHT
+    stages = stage_order([boot for group in groups for boot in group.boots])
+    times = {
+        (g, name): [m.took_s for boot in group.boots for m in boot.stages if m.name == name and m.took_s]
+        for g, group in enumerate(groups)
+        for name in stages
+    }
+    stages = [name for name in stages if any(times[g, name] for g in range(len(groups)))]
+    high = 70 + max(1, len(stages)) * (ROW_PX * len(groups) + 10)
+    out = io.StringIO()
+    own = {"svg.fonttype": "none", "svg.hashsalt": "benchd", "font.family": ["DejaVu Sans", "sans-serif"], "font.size": 12}
+    with _lock, rc_context(own):
+        figure = Figure(figsize=(width / DPI, high / DPI), dpi=DPI, facecolor="none")
+        FigureCanvasSVG(figure)
+        label_px = min(150, width * 0.34)
+        axes = figure.add_axes((label_px / width, 46 / high, 1 - (label_px + 14) / width, 1 - 56 / high))
+        axes.set_facecolor("none")
+        step = len(groups) + 10 / ROW_PX
+        for s, name in enumerate(stages):
+            for g in range(len(groups)):
+                _row(axes, times[g, name], s * step + g, look["groups"][g], SHAPES[g], look["ink"])
+            if s:
+                axes.axhline(s * step - 0.5 - 5 / ROW_PX, color=look["line"], lw=1)
+        axes.set_xscale("log")
+        axes.set_ylim(max(1, len(stages)) * step - 0.5, -0.7)
+        axes.set_yticks([s * step + (len(groups) - 1) / 2 for s in range(len(stages))])
+        axes.set_yticklabels([clean(name, 18) for name in stages], parse_math=False)
+        axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
+        axes.xaxis.set_minor_formatter(lambda value, _: "")
+        axes.set_xlabel("seconds in the stage", color=look["soft"])
+        axes.tick_params(colors=look["soft"], which="both", length=0)
+        for label in axes.get_yticklabels():
+            label.set_color(look["ink"])
+        axes.grid(axis="x", color=look["line"], lw=0.8)
+        axes.set_axisbelow(True)
+        for spine in axes.spines.values():
+            spine.set_visible(False)
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    return out.getvalue()
+
+
+def _row(axes: object, times: Sequence[float], y: float, colour: str, shape: str, ink: str) -> None:
+    if not times:
+        return
+    if len(times) > 1:
+        low, middle, top = statistics.quantiles(times, n=4, method="inclusive")
+        axes.plot([low, top], [y, y], color=colour, lw=9, alpha=0.35, solid_capstyle="butt")  # type: ignore[attr-defined]
+        axes.plot([middle, middle], [y - 0.38, y + 0.38], color=ink, lw=2)  # type: ignore[attr-defined]
+    shown = list(times)[-400:]
+    axes.plot(shown, [y] * len(shown), shape, color=colour, ms=5, mew=0, alpha=0.8)  # type: ignore[attr-defined]

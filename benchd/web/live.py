@@ -1,0 +1,83 @@
+"""The stream behind `benchd live` and the page: pictures of machines as server-sent events."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import StreamingResponse
+
+from benchd.sinks.now import MachineNow, NowSink
+
+REFRESH_S = 1.0
+"""A picture is sent this often even if nothing changed, so that a listener knows that it is not old."""
+GATHER_S = 0.1
+"""Changes within this time are sent as one picture."""
+RETRY_MS = 1000
+
+
+def live_routes(now: NowSink) -> APIRouter:
+    """Return the routes of the live picture."""
+    routes = APIRouter(prefix="/api")
+
+    @routes.get("/machines")
+    async def machines() -> list[MachineNow]:
+        """Return what each machine is doing now."""
+        return [now.picture(name) for name in now.machines()]
+
+    @routes.get("/live", response_class=StreamingResponse)
+    async def live(
+        gather: Annotated[float, Query(ge=0.02, le=REFRESH_S, description="seconds put into one picture")] = GATHER_S,
+        codes: Annotated[int, Query(ge=0, le=1000)] = 1000,
+        lines: Annotated[int, Query(ge=0, le=1000)] = 1000,
+    ) -> StreamingResponse:
+        """Stream pictures of machines as server-sent events named `machine`, at least one a second each."""
+        return StreamingResponse(
+            pictures(now, gather, codes, lines),
+            media_type="text/event-stream",
+            headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"},
+        )
+
+    return routes
+
+
+async def pictures(now: NowSink, gather_s: float, codes: int, lines: int) -> AsyncIterator[str]:
+    """Yield the events: all machines at once, then those that changed, then all again when it was quiet."""
+    changes = now.changes()
+    pending = asyncio.ensure_future(anext(changes))
+    loop = asyncio.get_running_loop()
+    told_at = dict.fromkeys(now.machines(), 0.0)
+    names = set(told_at)
+    yield f"retry: {RETRY_MS}\n\n"
+    try:
+        while True:
+            for name in sorted(names):
+                told_at[name] = loop.time()
+                yield _event(now.picture(name), codes, lines)
+            # The first change is told at once; more that follow closely are gathered.
+            earliest = max((told_at[name] for name in names), default=0.0) + gather_s
+            done, _ = await asyncio.wait([pending], timeout=REFRESH_S)
+            names = {name for name, at in told_at.items() if loop.time() - at >= REFRESH_S * 0.9}
+            if not done:
+                continue
+            if (wait := earliest - loop.time()) > 0:
+                await asyncio.sleep(wait)
+            try:
+                names |= pending.result()
+            except StopAsyncIteration:
+                return
+            pending = asyncio.ensure_future(anext(changes))
+    finally:
+        pending.cancel()
+
+
+def _event(picture: MachineNow, codes: int, lines: int) -> str:
+    cut = picture.model_copy(
+        update={
+            "codes": picture.codes[len(picture.codes) - codes :] if codes < len(picture.codes) else picture.codes,
+            "lines": picture.lines[len(picture.lines) - lines :] if lines < len(picture.lines) else picture.lines,
+        }
+    )
+    return f"event: machine\ndata: {cut.model_dump_json(by_alias=True)}\n\n"

@@ -1,0 +1,150 @@
+"""What the page's own requests answer with, beyond the models that the command line shares."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import Field
+
+from benchd.models import Boot, LimitKind, Model
+
+
+class Usual(Model):
+    """How long a stage lasted in earlier good boots (seconds), and its limit. Figures are None without any."""
+
+    stage: str
+    n: int
+    low: float | None = None
+    quarter: float | None = None
+    median: float | None = None
+    three_quarters: float | None = None
+    high: float | None = None
+    limit_s: float | None = None
+    limit_kind: LimitKind | None = None
+
+
+class RecordCode(Model):
+    """A code of a boot: `t` seconds from its start, give or take `u`."""
+
+    t: float
+    u: float
+    link: str
+    code: str
+    port: int | None = None
+    known: bool = True
+
+
+class RecordLine(Model):
+    """A console line of a boot as it stood at the end; `text` is as received: show it as text only."""
+
+    t: float
+    u: float
+    link: str
+    line: int
+    text: str
+    partial: bool = False
+
+
+class BootRecord(Model):
+    """Codes and lines of one boot, read again from its capture. `left_out` counts those beyond the bound."""
+
+    boot: str
+    codes: list[RecordCode] = Field(default_factory=list)
+    lines: list[RecordLine] = Field(default_factory=list)
+    left_out: int = 0
+    problem: str | None = None
+
+
+class BootPage(Model):
+    """One boot with what the page shows around it. `capture` is the file's name, None where it is gone."""
+
+    boot: Boot
+    ladder: list[str]
+    usual: list[Usual]
+    meanings: dict[str, str]
+    capture: str | None
+    closed_reason: str | None
+    before: str | None
+    after: str | None
+
+
+class Group(Model):
+    """One side of a comparison: the boots behind its name, and each stage's share and times (seconds)."""
+
+    name: str
+    boots: list[str]
+    outcomes: dict[str, int]
+    ladder: list[GroupStage]
+
+
+class GroupStage(Model):
+    """A stage in one group: reached by `k` of `n` boots; `took` the complete times, at most 400."""
+
+    name: str
+    k: int
+    n: int
+    median_at: float | None
+    took: list[float]
+
+
+class ComparePage(Model):
+    """A comparison: `comparisons` as `benchd compare --json` gives them, every group against the first."""
+
+    groups: list[Group]
+    stages: list[str]
+    comparisons: list[dict[str, Any]]
+
+
+class MapWindow(Model):
+    """A window of the map: addresses as numbers; `positions` its jumpers allow (None: off)."""
+
+    name: str
+    kind: Literal["rom", "ram", "video", "registers"]
+    base: int | None
+    size: int
+    card: str | None
+    image: str | None
+    places: list[int]
+    positions: list[int | None]
+
+
+class MapAgreement(Model):
+    """A ROM window held against a boot."""
+
+    window: str
+    predicted: bool | None
+    seen: bool | None
+    agrees: bool | None
+    text: str
+
+
+class MapPage(Model):
+    """The first megabyte of one machine's setup. `prediction` as `benchd map --json` gives it."""
+
+    machine: str
+    file: str
+    windows: list[MapWindow]
+    moved: dict[str, int | None]
+    prediction: dict[str, Any]
+    ways: list[dict[str, Any]]
+    notes: list[str]
+    room: list[dict[str, Any]]
+    boot: str | None
+    agreement: list[MapAgreement]
+
+
+class MachineCard(Model):
+    """A machine as the settings have it."""
+
+    name: str
+    table: str
+    map: bool
+
+
+class PageStart(Model):
+    """What every page needs first."""
+
+    bench: str
+    version: str
+    machines: list[MachineCard]
+    guarded: bool = Field(description="a token is demanded here")
