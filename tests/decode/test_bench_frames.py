@@ -217,7 +217,7 @@ def test_number_behind_is_a_restart() -> None:
 
 
 def test_ticks_that_jump_tell_of_a_restart() -> None:
-    """Ticks far ahead of the time that passed are a restart, unless the number just goes on (this side slept)."""
+    """Ticks far ahead of the time that passed are a restart, unless the number just goes on (we slept)."""
     info = LinkInfo("post", "post", "bench", speed=115200, code_port=0x80, tick_s=1e-6)
     first = Frame(2, 10**7, (Entry(9),))
     assert send([first, Frame(5, 50, (Entry(1),))], info) == [code(9), RESET, lost("sequence-gap", 5), code(1)]
@@ -298,7 +298,8 @@ def test_card_clock_dates_the_codes(seed: int, tick_s: float | None) -> None:
     inside = [abs(one.t_ns - true_ns) <= one.u_ns for one, true_ns in zip(codes, truth, strict=True)]
     assert sum(inside) >= 0.99 * len(truth), f"seed {seed}"
     assert all(one.t_ns <= chunk.t_ns for one, chunk in zip(codes, chunks, strict=True))
-    assert max(one.u_ns for one in codes) <= info.latency_ns + line_time_ns(info)
+    frame_ns = 15 * line_time_ns(info)
+    assert max(one.u_ns for one in codes) <= info.latency_ns + line_time_ns(info) + frame_ns
     early, late = (sorted(one.u_ns for one in part) for part in (codes[:10], codes[-50:]))
     assert late[25] < 0.7 * early[0], f"seed {seed}: {late[25]} of {early[0]}"
 
