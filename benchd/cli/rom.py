@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 sub = typer.Typer(no_args_is_help=True, help="Option-ROM images: inspect, pad, seal, fit, split, join.")
 
 In = Annotated[Path, typer.Argument(help="Image: binary, Intel HEX or S-record.", metavar="FILE")]
-Out = Annotated[Path, typer.Option("--out", "-o", help="The new file; never the input.")]
+Out = Annotated[Path, typer.Option("--out", "-o", help="The new file, binary; never the input.")]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite an existing output.")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Fill = Annotated[str, typer.Option(help="Fill byte, hexadecimal. FF leaves other ROMs readable.")]

@@ -50,10 +50,13 @@ def write_new(path: Path, data: bytes, force: bool, inputs: list[Path]) -> None:
         raise CallerError(f"{path} is a directory: name a file in it")
     if path.exists() and not force:
         raise CallerError(f"{path} exists: name another output, or allow overwriting with --force")
-    part = path.with_name(path.name + ".part")
+    part = path.with_name(f".{path.name[:100]}.{os.getpid()}.part")
     try:
-        part.write_bytes(data)
+        with part.open("xb") as file:
+            file.write(data)
         os.replace(part, path)
+    except FileExistsError:
+        raise OutsideError(f"{part}: left over from an earlier run; remove it and try again") from None
     except OSError as error:
         part.unlink(missing_ok=True)
         raise OutsideError(f"{path}: cannot write it: {error.strerror or error}") from None

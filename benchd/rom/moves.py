@@ -87,27 +87,36 @@ def _judge(layout: Layout, moves: Moves) -> Way:
 
 
 class _Shared:
-    """Bytes that two windows share, each at any of its positions, counted once and kept."""
+    """Bytes that windows share, pair by pair: nothing is shared exactly if nothing overlaps."""
 
     def __init__(self, windows: tuple[Window, ...]) -> None:
         self.windows = windows
-        self._kept: dict[tuple[int, int | None, int, int | None], int] = {}
-
-    def pair(self, a: int, base_a: int | None, b: int, base_b: int | None) -> int:
-        key = (a, base_a, b, base_b)
-        if key not in self._kept:
-            one, two = self.windows[a], self.windows[b]
-            total = 0
-            if one.party != two.party and base_a is not None and base_b is not None:
-                for x in (base_a, *(base_a + d for d in one.mirrors)):
-                    for y in (base_b, *(base_b + d for d in two.mirrors)):
-                        total += max(0, min(x + one.size, y + two.size) - max(x, y))
-            self._kept[key] = total
-        return self._kept[key]
+        self.now = [(w.party, base, base + w.size) for w in windows for base in w.bases]
 
     def alone(self, a: int, base: int | None) -> int:
         """What window `a` at `base` shares with all others where they are."""
-        return sum(self.pair(a, base, b, w.base) for b, w in enumerate(self.windows) if b != a)
+        moved = self.windows[a].moved(base)
+        own = moved.party
+        total = 0
+        for low in moved.bases:
+            high = low + moved.size
+            for party, first, end in self.now:
+                if first < high and low < end and party != own:
+                    total += (high if high < end else end) - (low if low > first else first)
+        return total
+
+    def pair(self, a: int, base_a: int | None, b: int, base_b: int | None) -> int:
+        """What windows `a` and `b` share at these bases."""
+        one, two = self.windows[a], self.windows[b]
+        if base_a is None or base_b is None or one.party == two.party:
+            return 0
+        if not one.mirrors and not two.mirrors:
+            return max(0, min(base_a + one.size, base_b + two.size) - max(base_a, base_b))
+        return sum(
+            max(0, min(x + one.size, y + two.size) - max(x, y))
+            for x in one.moved(base_a).bases
+            for y in two.moved(base_b).bases
+        )
 
 
 def _rough(windows: tuple[Window, ...], idle: tuple[str, ...]) -> Iterator[tuple[int, int, int, Moves]]:
