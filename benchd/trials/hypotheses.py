@@ -72,6 +72,7 @@ class Prior:
     is_not: float = 0.25
     failing: RatePrior = RatePrior(((0.85, 18.0, 1.0), (0.15, 2.0, 1.0)))
     working: RatePrior = RatePrior(((0.85, 1.0, 24.0), (0.15, 1.0, 5.0)))
+    always: RatePrior = RatePrior(((1.0, 18.0, 1.0),))
     between: RatePrior = RatePrior(((1.0, 3.0, 3.0),))
     reference_boots: int = 3
 
@@ -314,9 +315,15 @@ def update(space: Space, trials: Sequence[Trial]) -> Posterior:
     log_like = prior.failing.log_marginal(k_in, n_in) + prior.working.log_marginal(k_out, n_out)
     p_in = prior.failing.mean(k_in, n_in)
     p_out = prior.working.mean(k_out, n_out)
-    last = slice(space.count - 1, space.count)
-    log_like[last] = prior.between.log_marginal(k_in[last], n_in[last])
-    p_in[last] = prior.between.mean(k_in[last], n_in[last])
+    # The special rows have rates of their own: nearly always, or in between. The reference, where
+    # "nothing tried matters" expects success, stays with the working rate.
+    for rows, rate in (
+        (slice(space.count - 3, space.count - 1), prior.always),
+        (slice(space.count - 1, space.count), prior.between),
+    ):
+        k, n = k_in[rows], n_in[rows]
+        log_like[rows] = rate.log_marginal(k, n) + prior.working.log_marginal(k_out[rows], n_out[rows])
+        p_in[rows] = rate.mean(k, n)
     log_weight = space.log_prior + log_like
     weight = np.exp(log_weight - np.logaddexp.reduce(log_weight))
     return Posterior(space, setups, fails, boots, inside, weight, p_in, p_out)

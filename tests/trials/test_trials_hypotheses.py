@@ -132,6 +132,8 @@ def test_weights_agree_with_a_plain_loop():
             counts[inside][1] += t.boots
         if h == space.count - 1:
             like = marginal(prior.between, *counts[True])
+        elif h >= space.count - 3:
+            like = marginal(prior.always, *counts[True])
         else:
             like = marginal(prior.failing, *counts[True]) * marginal(prior.working, *counts[False])
         want.append(like * math.exp(space.log_prior[h]))
