@@ -110,7 +110,11 @@ def test_optional_stages_may_be_missing_on_any_card(name: str) -> None:
     assert story.outcomes == ["finished"] and findings(story.boots[0]) == []
 
 
-STALLS = [(n, s.name) for n in (*CODE_TABLES, "uefi-pi", "seabios-text", "dos-text") for s in rules(n).stall]
+STALLS = [
+    (n, s.name)
+    for n in (*CODE_TABLES, "uefi-pi", "seabios-text", "seabios-debug", "dos-text")
+    for s in rules(n).stall
+]
 
 
 @pytest.mark.parametrize(("name", "stall"), STALLS)

@@ -229,8 +229,9 @@ SEABIOS = [
 
 
 @pytest.mark.parametrize(("line", "what"), SEABIOS)
-def test_seabios_lines(line: str, what: str) -> None:
-    rules = table("seabios-text")
+@pytest.mark.parametrize("name", ["seabios-text", "seabios-debug"])
+def test_seabios_lines(name: str, line: str, what: str) -> None:
+    rules = table(name)
     hits = [h for h in Matcher(rules).text(line) if h.role in ("stage", "stall", "fault")]
     named = {
         "stage": lambda i: rules.stage[i].name,
