@@ -80,8 +80,14 @@ def show_map(
     wanted = [(want.name, want.size, tuple(want.positions)) for want in found.want]
     if size is not None:
         wanted.append((f"an image of {show_size(size)}", size, ()))
+    wanted += [
+        (window.name, window.size, tuple(base for base in window.positions if base is not None))
+        for window in layout.windows
+        if window.positions
+    ]
     for name, wide, positions in wanted:
-        bases = free_bases(layout.windows, layout.rules, wide)
+        others = tuple(window for window in layout.windows if window.name != name)
+        bases = free_bases(others, layout.rules, wide)
         if positions:
             bases = tuple(base for base in bases if base in positions)
         fits.append({"name": name, "size": wide, "bases": [hex_address(base) for base in bases]})

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from itertools import groupby
 
+from benchd.rom.contention import Clash
 from benchd.rom.layout import Area, Layout, areas
 from benchd.rom.moves import Way
 from benchd.rom.numbers import SLOT, hex_address, show_size
@@ -134,7 +135,7 @@ def draw_text(
     ])  # fmt: skip
     out += _section("reads where two answer (bitwise AND: common practice, no source)", [
         f"{hex_address(c.first)}-{hex_address(c.last)}  {c.text}; "
-        + _survives(c.header_survives, c.sum_survives)
+        + _survives(c)
         for c in prediction.clashes
     ])  # fmt: skip
     out += _section(f"scan ({prediction.rules['name']})", scan_lines(prediction.slots))
@@ -157,9 +158,11 @@ def _fate(runs: bool | None, order: int | None) -> str:
     return f"runs as number {order}" if runs else "does not run"
 
 
-def _survives(header: bool | None, total: bool | None) -> str:
+def _survives(clash: Clash) -> str:
+    if clash.header_survives is None and not clash.unknown:
+        return "no header to lose"
     words = {True: "survives", False: "is lost", None: "cannot be told"}
-    return f"header {words[header]}, sum {words[total]}"
+    return f"header {words[clash.header_survives]}, sum {words[clash.sum_survives]}"
 
 
 def _section(title: str, lines: list[str]) -> list[str]:

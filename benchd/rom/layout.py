@@ -87,14 +87,21 @@ class Window:
         return _content(self.kind, self.image, self.size, self.front, self.pad, self.registers)
 
     def headers(self) -> tuple[int, ...]:
-        """Return the offsets in the window at which a header (55h AAh) stands on its own 2 KiB slots."""
+        """Return the offsets in the window at which a header (55h AAh) stands.
+
+        Multiples of 2 KiB and the start of the image; other multiples of 512 bytes only with a right sum,
+        because the window may start off the slots and 55h AAh also occurs by chance.
+        """
         value, known = self.content()
-        places = sorted({*range(0, self.size, SLOT), self.front})
-        return tuple(
-            at
-            for at in places
-            if value[at : at + 2] == SIGNATURE and known[at : at + 2] == b"\xff\xff"
-        )  # fmt: skip
+        out = []
+        for at in sorted({*range(0, self.size - 1, BLOCK), self.front}):
+            if value[at : at + 2] != SIGNATURE or known[at : at + 2] != b"\xff\xff":
+                continue
+            length = value[at + 2] * BLOCK if at + 2 < self.size else 0
+            whole = 0 < length <= self.size - at and sum(value[at : at + length]) % 256 == 0
+            if at % SLOT == 0 or at == self.front or whole:
+                out.append(at)
+        return tuple(out)
 
     def top_headers(self) -> tuple[int, ...]:
         """Return the headers that do not lie inside the length of an earlier good one of this window."""

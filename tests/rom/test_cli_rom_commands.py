@@ -218,6 +218,7 @@ def test_map_draws_and_finds_room(bench: Bench) -> None:
     drawn = bench.where / "m.svg"
     said = bench.run("map", path, "--svg", drawn, "--room", "88K")
     assert drawn.read_text().startswith("<svg") and "an image of 88 KiB: CA000" in said
+    assert "board ROM: C8000, D0000" in said  # its own positions, itself taken out
     with pytest.raises(CallerError, match="--force"):
         bench.run("map", path, "--svg", drawn)
     with pytest.raises(CallerError, match="never changed in place"):

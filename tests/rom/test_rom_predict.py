@@ -260,3 +260,11 @@ def test_a_layout_changed_as_a_trial_changes_it() -> None:
     assert [s.at for s in predict(layout.changed("card", base=None)).slots if s.runs] == [0xC8000]
     with pytest.raises(CallerError, match="it has: card, board"):
         layout.changed("net", base=0xD0000)
+
+
+def test_a_window_that_starts_off_the_slots() -> None:
+    """Window at C8400 with 1 KiB of padding: its header lies at C8800, on a slot, and runs."""
+    window = Window("card", 0xC8400, 0x2800, image=b"\xff" * 0x400 + BOARD)
+    prediction = predict(Layout((window,), RULES))
+    assert [s.at for s in prediction.slots if s.runs] == [0xC8800]
+    assert [(r.at, r.runs, r.order) for r in prediction.roms] == [(0xC8800, True, 1)]
