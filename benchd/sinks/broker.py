@@ -11,6 +11,7 @@ import asyncio
 import logging
 import socket
 import ssl
+import sys
 import threading
 from types import TracebackType
 from typing import Any, Self
@@ -30,17 +31,20 @@ CONNECT_S = 5.0
 FOR_GOOD = frozenset({0x90, 0x99})
 """Refusals that sending again cannot cure: topic name invalid, payload format invalid (MQTT 5.0 table 3-4)."""
 
+OVERHEAD = 64
+"""Bytes of a PUBLISH besides topic and payload, rounded up: header, packet id, our two properties."""
+
 quiet = logging.getLogger("benchd.sinks.broker.library")
 quiet.setLevel(logging.CRITICAL)
 
 
 class Refused(Exception):
-    """The broker answered a publish with a failure. `for_good`: trying again is no use."""
+    """The broker takes no such event: reason code `value`. `for_good`: trying again is no use."""
 
-    def __init__(self, code: ReasonCode) -> None:
-        super().__init__(str(code))
-        self.code = code
-        self.for_good = code.value in FOR_GOOD
+    def __init__(self, value: int, text: str, *, for_good: bool = False) -> None:
+        super().__init__(text)
+        self.value = value
+        self.for_good = for_good or value in FOR_GOOD
 
 
 class Broker(aiomqtt.Client):
@@ -81,11 +85,19 @@ class Broker(aiomqtt.Client):
             logger=quiet,
         )
         self._client.connect_timeout = min(CONNECT_S, settings.timeout_s)
+        self.largest = sys.maxsize
+        """Bytes of a packet that the broker takes (MQTT 5.0 section 3.2.2.3.6)."""
+        self.in_flight = settings.in_flight
+        """Events that may be under way: what is set, or less where the broker takes less (3.2.2.3.3)."""
         self._refusals: dict[int, ReasonCode] = {}
         self._thread_left = threading.Event()
 
     async def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Publish at QoS 1; return when the broker has taken it. Raises Refused, or MqttError."""
+        size = len(topic.encode()) + len(payload) + OVERHEAD
+        if size > self.largest:
+            text = f"event of {size} bytes, the broker takes {self.largest}"
+            raise Refused(0x95, text, for_good=True)
         info = self._client.publish(topic, payload, 1, retain, _properties())
         if info.rc != 0:
             raise MqttCodeError(info.rc, "could not publish")
@@ -94,12 +106,24 @@ class Broker(aiomqtt.Client):
             with self._pending_call(info.mid, taken, self._pending_publishes):
                 await self._wait_for(taken.wait(), timeout=None)
         if (code := self._refusals.pop(info.mid, None)) is not None:
-            raise Refused(code)
+            raise Refused(code.value, str(code))
 
     async def lost(self) -> None:
         """Wait until the connection is lost; raises MqttError then."""
         async for _ in self.messages:
             pass
+
+    def _on_connect(
+        self,
+        client: Any,
+        userdata: Any,
+        flags: Any,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        self.largest = getattr(properties, "MaximumPacketSize", self.largest)
+        self.in_flight = min(self.in_flight, getattr(properties, "ReceiveMaximum", self.in_flight))
+        super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any
@@ -161,6 +185,8 @@ GOODBYE = {
     0x8E: "another client took over the same client id: give each bench its own mqtt.client_id or name",
     0x95: "a packet was larger than it allows: raise its packet size limit",
     0x97: "its quota is used up",
+    0x9A: "it keeps no retained messages, which benchd needs",
+    0x9B: "it does not take QoS 1, which benchd needs",
     0x98: "an administrator closed the connection",
 }
 """Reason codes of a broker's DISCONNECT (MQTT 5.0 section 3.14.2.1)."""
@@ -172,9 +198,9 @@ def explain(error: BaseException, settings: MqttSettings) -> str:
     if isinstance(error, BenchError):
         return str(error)
     if isinstance(error, Refused):
-        if error.code.value == 0x87:
+        if error.value == 0x87:
             return f"{where} refuses events: not authorized: let the user write below {settings.prefix}/"
-        return f"{where} refuses events: {error.code}"
+        return f"{where} refuses events: {error}"
     if isinstance(error, MqttConnectError) and isinstance(error.rc, ReasonCode):
         return f"{where} refused the connection: {CONNACK.get(error.rc.value, str(error.rc))}"
     cause = error.__cause__

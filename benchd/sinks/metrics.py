@@ -130,6 +130,7 @@ class Metrics:
 
     def link_up(self, machine: str, link: str, up: bool) -> None:
         self.up.labels(machine, link).set(int(up))
+        self.stalled.labels(machine)  # known from now on: 0, not absent, until it is stuck
 
     def received(self, machine: str, link: str, count: int) -> None:
         """Count `count` bytes received on a link."""

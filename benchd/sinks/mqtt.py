@@ -259,10 +259,13 @@ class MqttSink:
                 broker = Broker(self.settings, client_id, will, password, context)
                 await self._until_closing(self._session(broker))
             except (aiomqtt.MqttError, Refused, OSError, BenchError, ValueError) as error:
-                self._lost(explain(error, self.settings), was_online=self._state == "online")
+                self._lost(
+                    explain(error, self.settings),
+                    brief=self._state == "online" and not isinstance(error, Refused),
+                )
             except Exception as error:  # ours or a library's: events are safe in the outbox, so try again
                 log.exception("mqtt: the connection failed unexpectedly")
-                self._lost(f"unexpected {type(error).__name__}, see the log", was_online=False)
+                self._lost(f"unexpected {type(error).__name__}, see the log", brief=False)
             if time.monotonic() - began > STEADY_S:
                 self._backoff.reset()
                 self._brief = 0
@@ -286,9 +289,9 @@ class MqttSink:
                 work.cancel()
                 await asyncio.wait([work])
 
-    def _lost(self, reason: str, was_online: bool) -> None:
-        self._brief += was_online
-        if self._brief >= BRIEF:
+    def _lost(self, reason: str, *, brief: bool) -> None:
+        self._brief += brief
+        if brief and self._brief >= BRIEF:
             reason += ", again and again: does another client use this client id? See mqtt.client_id"
         if reason != self._reason:
             log.warning("mqtt: %s", reason)
@@ -337,8 +340,14 @@ class MqttSink:
     async def _send_retained(self, broker: Broker) -> None:
         for machine, leaf in list(self._retained.dirty):
             del self._retained.dirty[machine, leaf]
+            topic = self.topics.of(machine, leaf)
             payload = self._retained.payload(machine, leaf, time.monotonic_ns())
-            await broker.send(self.topics.of(machine, leaf), payload.model_dump_json().encode(), retain=True)
+            try:
+                await broker.send(topic, payload.model_dump_json().encode(), retain=True)
+            except Refused as error:
+                if not error.for_good:
+                    raise
+                log.error("mqtt: the %s of %s stays as it was, the broker refuses it: %s", leaf, machine, error)
 
     async def _send(self, broker: Broker, batch: list[Waiting]) -> None:
         """Send events in order, a few in flight; forget those taken, also when others fail."""
@@ -362,7 +371,7 @@ class MqttSink:
 
         try:
             for item in batch:
-                while len(flying) >= self.settings.in_flight:
+                while len(flying) >= broker.in_flight:
                     await land()
                 if failure is not None:
                     break

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Callable, Iterable
 from datetime import datetime
@@ -33,6 +34,10 @@ Wall = Callable[[int], datetime]
 
 def stamp(at: datetime) -> str:
     return at.isoformat(timespec="milliseconds")
+
+
+SLIM = 65_536
+"""Bytes of a boot's record up to which it is sent whole. Brokers limit packets; common practice, no source."""
 
 
 class Translator:
@@ -70,9 +75,9 @@ class Translator:
             fields |= {"state": "cleared", "alert": False, "finding": _plain(event.finding)}
             return "finding", event.boot, fields | {"stood_s": event.stood_s}
         if isinstance(event, BootStarted):
-            return "boot", event.boot.id, {"state": "started", "record": _plain(event.boot)}
+            return "boot", event.boot.id, {"state": "started", "record": _slim(event.boot)}
         if isinstance(event, BootEnded):
-            return "boot", event.boot.id, {"state": "ended", "record": _plain(event.boot)}
+            return "boot", event.boot.id, {"state": "ended", "record": _slim(event.boot)}
         if isinstance(event, LinkChanged):
             return "link", None, {"link": event.link, "up": event.up, "reason": clean(event.reason)}
         return "", None, {}
@@ -80,6 +85,15 @@ class Translator:
 
 def _plain(model: BaseModel) -> dict[str, Any]:
     return model.model_dump(mode="json", by_alias=True)
+
+
+def _slim(boot: Boot) -> dict[str, Any]:
+    """Return the record; above SLIM bytes it goes without its findings' explanations."""
+    record = _plain(boot)
+    if len(json.dumps(record)) > SLIM:
+        for finding in record["findings"]:
+            finding |= {"means": None, "try": [], "caution": None, "detail": None}
+    return record
 
 
 class Retained:
@@ -133,7 +147,7 @@ class Retained:
                     boot=s.boot,
                     stage=s.finding.stage if s.finding else None,
                     code=s.finding.code if s.finding else None,
-                    means=s.finding.means if s.finding else clean(s.reason),
+                    means=clean(s.finding.means or "", 500) if s.finding else clean(s.reason),
                 )
                 for s in self._board.on(machine)
                 if s.alert

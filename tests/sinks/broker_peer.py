@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import signal
 import socket
 import subprocess
 import time
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
 
 import aiomqtt
+from sinks.story import Teller
+
+from benchd.sinks.base import Backoff
+from benchd.sinks.mqtt import MqttSink
+from benchd.sinks.mqtt_settings import MqttSettings
 
 
 def free_port() -> int:
@@ -141,3 +147,29 @@ def first_seen(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
     for event in events:
         assert seen.setdefault(event["id"], event) == event
     return list(seen.values())
+
+
+def make(broker: Mosquitto, tmp_path: Path, bench: str = "bench1", **more: Any) -> MqttSink:
+    more = {"url": f"mqtt://127.0.0.1:{broker.port}", "timeout_s": 1.0} | more
+    machines = more.pop("machines", ["at286"])
+    settings = MqttSettings.model_validate(more)
+    backoff = Backoff(first_s=0.05, cap_s=0.2)
+    return MqttSink(settings, bench, tmp_path / "outbox.sqlite", machines=machines, backoff=backoff)
+
+
+@contextlib.asynccontextmanager
+async def running(sink: MqttSink) -> AsyncIterator[MqttSink]:
+    task = asyncio.create_task(sink.run())
+    try:
+        yield sink
+    finally:
+        await sink.close()
+        await asyncio.wait_for(task, 10)
+
+
+def offer_numbered(sink: MqttSink, start: int, count: int) -> list[str]:
+    """Offer `count` stages named by number; return their names."""
+    t = Teller()
+    for n in range(start, start + count):
+        sink.offer(t.stage(float(n), f"s{n}", n))
+    return [f"s{n}" for n in range(start, start + count)]

@@ -102,6 +102,22 @@ def test_openmetrics_exposition() -> None:
                 assert sample.name in (family.name + "_total", family.name + "_created")
 
 
+PROMETHEUS_2 = (
+    "application/openmetrics-text;version=1.0.0,application/openmetrics-text;version=0.0.1;q=0.75,"
+    "text/plain;version=0.0.4;q=0.5,*/*;q=0.1"
+)
+"""What Prometheus 2.42 sends (from memory of its scrape code)."""
+
+
+def test_prometheus_gets_openmetrics() -> None:
+    """The server's own Accept header yields OpenMetrics 1.0; a known machine is 0, not absent."""
+    m = Metrics()
+    m.link_up("xt", "post", True)
+    body, content_type = m.render(PROMETHEUS_2)
+    assert content_type.startswith("application/openmetrics-text; version=1.0.0")
+    assert b'benchd_stalled{machine="xt"} 0.0' in body
+
+
 @pytest.mark.parametrize(
     "accept",
     ["", "*/*", "text/html", "application/openmetrics-text;version=x\r\nX: y", ";;,=", "text/plain;version=z"],
@@ -202,9 +218,14 @@ def test_a_bad_event_is_counted_not_raised() -> None:
 
 @pytest.mark.peer("promtool")
 def test_alert_rules() -> None:
-    """Prometheus accepts the alert rules and they fire when their tests say, and only then."""
+    """Prometheus accepts configuration and alert rules; they fire when their tests say, and only then."""
     config = ROOT / "config/prometheus"
-    for args in (["check", "rules", "benchd-alerts.yml"], ["test", "rules", "benchd-alerts-test.yml"]):
+    checks = [
+        "check rules benchd-alerts.yml",
+        "test rules benchd-alerts-test.yml",
+        "check config prometheus.yml",
+    ]
+    for args in map(str.split, checks):
         done = subprocess.run(["promtool", *args], cwd=config, capture_output=True, text=True)
         assert done.returncode == 0, done.stdout + done.stderr
 

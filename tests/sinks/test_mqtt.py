@@ -3,68 +3,26 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import json
 import logging
 import os
 import signal
-import sqlite3
 import subprocess
 import sys
 import textwrap
-import time
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 from urllib.parse import unquote
 
 import jsonschema
 import pytest
-from sinks.broker_peer import Listener, Mosquitto, first_seen, until
+from sinks.broker_peer import Listener, Mosquitto, first_seen, make, offer_numbered, running, until
 from sinks.story import Teller
 from typer.testing import CliRunner
 
 from benchd.cli.main import build
-from benchd.sinks.base import Backoff
-from benchd.sinks.mqtt import MqttSink
-from benchd.sinks.mqtt_settings import MqttSettings
-from benchd.sinks.outbox import Outbox
 
 pytestmark = pytest.mark.peer("mosquitto")
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    peer = Mosquitto(tmp_path / "broker")
-    peer.start()
-    yield peer
-    peer.stop()
-
-
-def make(broker: Mosquitto, tmp_path: Path, bench: str = "bench1", **more: Any) -> MqttSink:
-    more = {"url": f"mqtt://127.0.0.1:{broker.port}", "timeout_s": 1.0} | more
-    machines = more.pop("machines", ["at286"])
-    settings = MqttSettings.model_validate(more)
-    backoff = Backoff(first_s=0.05, cap_s=0.2)
-    return MqttSink(settings, bench, tmp_path / "outbox.sqlite", machines=machines, backoff=backoff)
-
-
-@contextlib.asynccontextmanager
-async def running(sink: MqttSink) -> AsyncIterator[MqttSink]:
-    task = asyncio.create_task(sink.run())
-    try:
-        yield sink
-    finally:
-        await sink.close()
-        await asyncio.wait_for(task, 10)
-
-
-def offer_numbered(sink: MqttSink, start: int, count: int) -> list[str]:
-    """Offer `count` stages named by number; return their names."""
-    t = Teller()
-    for n in range(start, start + count):
-        sink.offer(t.stage(float(n), f"s{n}", n))
-    return [f"s{n}" for n in range(start, start + count)]
 
 
 def test_story_in_order(broker: Mosquitto, tmp_path: Path) -> None:
@@ -280,30 +238,6 @@ def test_kill_in_an_outage(broker: Mosquitto, tmp_path: Path) -> None:
     asyncio.run(go())
 
 
-def test_broker_that_refuses_events_loses_none(tmp_path: Path) -> None:
-    """An access list that forbids writing (PUBACK 87h): told plainly, kept, and sent once it is allowed."""
-    acl = tmp_path / "acl"
-    acl.write_text("topic read #\ntopic write benchd/bench1/status\n")
-    peer = Mosquitto(tmp_path / "broker", ["allow_anonymous true", f"acl_file {acl}"])
-    peer.start()
-
-    async def go() -> None:
-        async with Listener(peer.port) as ear, running(make(peer, tmp_path)) as sink:
-            want = offer_numbered(sink, 0, 20)
-            await until(lambda: "not authorized" in sink.status()["reason"], "told")
-            assert sink.status()["outbox"] == 20 and not ear.events()
-            acl.write_text("topic readwrite #\n")
-            assert peer.process is not None
-            peer.process.send_signal(signal.SIGHUP)
-            await until(lambda: len(ear.events()) >= 20, "sent")
-            assert [e["stage"] for e in first_seen(ear.events())] == want
-
-    try:
-        asyncio.run(go())
-    finally:
-        peer.stop()
-
-
 SECRET = "s3cret-w0rd-of-the-test"
 
 
@@ -419,84 +353,5 @@ def test_payloads_follow_the_published_schemas(broker: Mosquitto, tmp_path: Path
             boot_schema = json.loads(CliRunner().invoke(build(), ["schema", "boot"]).stdout)
             for boot in boots:
                 jsonschema.validate(boot["record"], boot_schema)
-
-    asyncio.run(go())
-
-
-def test_disk_trouble_holds_events_and_catches_up(broker: Mosquitto, tmp_path: Path) -> None:
-    """While the outbox cannot be written, the reason says so and nothing is sent; then all goes, in order."""
-
-    async def go() -> None:
-        async with Listener(broker.port) as ear, running(make(broker, tmp_path)) as sink:
-            want = offer_numbered(sink, 0, 3)
-            await until(lambda: len(ear.events()) == 3, "flow")
-            blocker = sqlite3.connect(tmp_path / "outbox.sqlite", isolation_level=None)
-            await until(lambda: sink.status()["outbox"] == 0, "acknowledged")
-            blocker.execute("BEGIN IMMEDIATE")
-            want += offer_numbered(sink, 3, 50)
-            await until(lambda: "cannot write the outbox" in sink.status()["reason"], "told")
-            assert len(ear.events()) == 3 and sink.status()["queued"] == 50
-            blocker.execute("ROLLBACK")
-            blocker.close()
-            await until(lambda: len(ear.events()) == len(want), "caught up")
-            assert [e["stage"] for e in ear.events()] == want
-            await until(lambda: sink.status()["reason"] == "", "well again")
-
-    asyncio.run(go())
-
-
-def test_close_flushes_to_disk_without_a_broker(broker: Mosquitto, tmp_path: Path) -> None:
-    """Closing in an outage takes no longer than the grace time, and what was offered just before is on disk."""
-    broker.stop()
-
-    async def go() -> None:
-        async with running(make(broker, tmp_path)) as sink:
-            await until(lambda: sink.status()["state"] == "waiting", "no broker")
-            offer_numbered(sink, 0, 500)
-            began = time.monotonic()
-        assert time.monotonic() - began < 4
-        assert sink.status()["state"] == "closed"
-
-    asyncio.run(go())
-    box = Outbox(tmp_path / "outbox.sqlite")
-    assert [json.loads(w.payload)["stage"] for w in box.peek(1000)] == [f"s{n}" for n in range(500)]
-    box.close()
-
-
-def test_same_client_id_is_told(broker: Mosquitto, tmp_path: Path) -> None:
-    """Two benches with one client id push each other out ([MQTT-3.1.4-3]); the reason names the setting."""
-
-    async def go() -> None:
-        one = make(broker, tmp_path, client_id="same")
-        other = make(broker, tmp_path / "other", bench="bench2", client_id="same")
-        reasons = []
-        async with running(one), running(other):
-            await until(
-                lambda: (
-                    reasons.append(one.status()["reason"] + other.status()["reason"])
-                    or "mqtt.client_id" in reasons[-1]
-                ),
-                "told",
-            )
-
-    asyncio.run(go())
-
-
-def test_can_be_run_again(broker: Mosquitto, tmp_path: Path) -> None:
-    """A run that was cancelled (or failed) is started again by the daemon and goes on where it was."""
-
-    async def go() -> None:
-        sink = make(broker, tmp_path)
-        async with Listener(broker.port) as ear:
-            first = asyncio.create_task(sink.run())
-            want = offer_numbered(sink, 0, 5)
-            await until(lambda: len(ear.events()) == 5, "flow")
-            first.cancel()
-            await asyncio.wait([first])
-            await until(lambda: not ear.of("status")[-1]["online"], "the broker tells of it")
-            want += offer_numbered(sink, 5, 5)
-            async with running(sink):
-                await until(lambda: len(first_seen(ear.events())) == 10, "goes on")
-                assert [e["stage"] for e in first_seen(ear.events())] == want
 
     asyncio.run(go())
