@@ -104,6 +104,8 @@ def test_a_wheel_carries_the_tables_and_finds_them(tmp_path: Path) -> None:
     files = [p for p in (ROOT / "config").rglob("*") if p.suffix in (".toml", ".yml")]
     assert {f"benchd/shipped/{p.relative_to(ROOT / 'config').as_posix()}" for p in files} <= names
     assert not any(n.startswith("config/") for n in names)
+    ours = {p.relative_to(copy).as_posix() for p in (copy / "benchd").rglob("*") if p.is_file()}
+    assert ours <= names  # pages, scripts and typing marks too
     shutil.rmtree(copy)
     look = (
         "import benchd.rulefiles as r, pathlib; t = r.load_table('at-p0411', pathlib.Path('.'));"

@@ -71,10 +71,10 @@ def test_no_disk_is_the_known_dead_end() -> None:
     assert "no-boot-device" in others
 
 
-def test_a_bad_sum_is_told(tmp_path: Path) -> None:
+def test_a_bad_sum_is_told() -> None:
     """An option ROM whose bytes do not add up is refused by SeaBIOS, and the table says so."""
     image = bytearray(build_rom())
     image[-1] ^= 0x01
     with EmulatedPc.seabios([bytes(image)]) as pc:
-        stages, others = fired(debug_text(pc, b"No bootable device."))
+        _, others = fired(debug_text(pc, b"No bootable device."))
     assert "bad-rom-checksum" in others
