@@ -223,7 +223,7 @@ def more_boots_for_shift(a: Sequence[float], b: Sequence[float]) -> int | None:
 def more_boots_for_rates(a: Rate, b: Rate) -> int | None:
     """Boots to add to each side so that a difference in rates like the one seen shows (5 %, power 80 %).
 
-    Cohen (1988), ch. 6: n = ((z + z) / h)^2 each, h the difference of arcsine-transformed rates, here of
+    Cohen (1988), ch. 6: n = 2 ((z + z) / h)^2 each, h the difference of arcsine-transformed rates, here of
     (k + 1/2) / (n + 1). None when no difference is seen.
     """
     from scipy.stats import norm
@@ -235,4 +235,4 @@ def more_boots_for_rates(a: Rate, b: Rate) -> int | None:
     if h < 1e-9:
         return None
     z = float(norm.isf((1 - CONFIDENCE) / 2) + norm.isf(1 - POWER))
-    return max(0, math.ceil((z / h) ** 2) - min(a.n, b.n))
+    return max(0, math.ceil(2 * (z / h) ** 2) - min(a.n, b.n))

@@ -277,9 +277,9 @@ def test_eight_factors_of_three_levels_are_weighed_in_a_second(number):
         s = {f.name: str(rng.choice(f.levels)) for f in study.factors}
         fails = rng.random() < (0.95 if s["f0"] == "a" and s["f1"] == "b" else 0.03)
         rows.append(trial_of(f"t{i}", s, [not fails]))
-    began = time.perf_counter()
+    began = time.process_time()
     why = weigh(study, rows)
-    assert time.perf_counter() - began < 1.0
+    assert time.process_time() - began < 1.0
     if number == 200:
         assert set(why.causes[0].conditions) == {Condition("f0", "is", "a"), Condition("f1", "is", "b")}
         assert why.separated

@@ -185,7 +185,7 @@ def test_eight_factors_of_three_levels_are_ranked_in_two_seconds(number):
         s = {f.name: str(rng.choice(f.levels)) for f in study.factors}
         fails = rng.random() < (0.95 if s["f0"] == "a" and s["f1"] == "b" else 0.03)
         rows.append(trial_of(f"t{i}", s, [not fails]))
-    began = time.perf_counter()
+    began = time.process_time()
     proposal = propose(study, rows)
-    assert time.perf_counter() - began < 2.0
+    assert time.process_time() - began < 2.0
     assert proposal.ranked and all(math.isfinite(t.gain_bits) for t in proposal.ranked)
