@@ -19,7 +19,6 @@ UNKNOWN_END = frozenset({"cut short", "link lost"})
 """Outcomes that say nothing about whether the boot would have finished."""
 
 _DIGITS = re.compile(r"[0-9]+")
-_SPACES = re.compile(r"\s+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +82,7 @@ class BootGroup:
 
 def mask(line: str) -> str:
     """A console line with runs of digits as `#`, spaces joined, cut at 400 characters."""
-    return _SPACES.sub(" ", _DIGITS.sub("#", line[:MAX_TEXT])).strip()
+    return " ".join(_DIGITS.sub("#", line[:MAX_TEXT]).split())
 
 
 def stage_marks(entries: Sequence[tuple[str, float]], end_s: float, finished: bool) -> tuple[StageMark, ...]:
