@@ -62,8 +62,8 @@ class Street:
         return self._release(self.now_ns - self._hold_ns)
 
     def drain(self) -> list[Event]:
-        """Release what is held back; for the end of a capture or of a run."""
-        return self._release(self.now_ns)
+        """Release what is held back, and tell of the open boot as it stands; for the end of a capture or run."""
+        return self._release(self.now_ns) + self.tracker.stand()
 
     def _push(self, seen: Sequence[Observation]) -> None:
         for one in seen:

@@ -76,6 +76,12 @@ class BootTracker(Lifecycle):
         self._advance(t_ns)
         return self._take()
 
+    def stand(self) -> list[Event]:
+        """Tell of the open boot as it stands now, with what came since its last change."""
+        if self.boot is not None and self.phase in OPEN:
+            self._changed(self._now)
+        return self._take()
+
     def _take(self) -> list[Event]:
         out, self._out = self._out, []
         return out

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import signal
 import socket
 import subprocess
@@ -66,11 +65,14 @@ class DaemonProcess:
 
     def start(self) -> DaemonProcess:
         with self.log.open("ab") as log:
-            environment = os.environ | {"PYTHONDEVMODE": "0"}
-            self.process = subprocess.Popen(
-                [*BENCHD, "run", "--config", str(self.config)], stdout=log, stderr=log, env=environment
-            )
-        wait_for(self._up)
+            command = [*BENCHD, "run", "--config", str(self.config)]
+            self.process = subprocess.Popen(command, stdout=log, stderr=log)
+        try:
+            wait_for(self._up)
+        except BaseException:
+            self.process.kill()
+            self.process.wait()
+            raise
         return self
 
     def _up(self) -> bool:
@@ -118,7 +120,11 @@ class DaemonProcess:
 
     def __exit__(self, *exc: object) -> None:
         if self.process is not None and self.process.poll() is None:
-            self.end()
+            try:
+                self.end()
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                raise
 
 
 @contextlib.contextmanager
