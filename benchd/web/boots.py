@@ -15,7 +15,7 @@ from benchd.errors import CallerError
 from benchd.models import Boot, Outcome
 from benchd.rules import RuleTable
 from benchd.web.record import Records
-from benchd.web.shapes import BootPage, BootRecord, Usual
+from benchd.web.shapes import BootPage, BootRecord, MachineTable, Usual
 
 if TYPE_CHECKING:
     from benchd.daemon import Daemon
@@ -80,13 +80,18 @@ def boot_routes(daemon: Daemon, records: Records) -> APIRouter:
             raise HTTPException(404, "the capture of this boot is not there any more")
         return FileResponse(path, media_type="application/octet-stream", filename=path.name)
 
-    @routes.get("/machines/{machine}/usual")
-    def usual(machine: str) -> list[Usual]:
-        """Return how long each stage of a machine usually lasts."""
+    @routes.get("/machines/{machine}/table")
+    def table(machine: str) -> MachineTable:
+        """Return a machine's ladder, how long each stage usually lasts, and what codes mean."""
         if machine not in daemon.runs:
             raise HTTPException(404, f"no machine is called {machine!r}")
-        table = daemon.runs[machine].table
-        return usual_times(daemon, machine, table.name, table)
+        rules = daemon.runs[machine].table
+        return MachineTable(
+            table=rules.name,
+            ladder=[stage.name for stage in rules.stage],
+            usual=usual_times(daemon, machine, rules.name, rules),
+            meanings=meanings(rules),
+        )
 
     return routes
 

@@ -23,6 +23,15 @@ class Usual(Model):
     limit_kind: LimitKind | None = None
 
 
+class MachineTable(Model):
+    """What a machine's boots are judged by: the ladder, usual times, and code meanings by two hex digits."""
+
+    table: str
+    ladder: list[str]
+    usual: list[Usual]
+    meanings: dict[str, str]
+
+
 class RecordCode(Model):
     """A code of a boot: `t` seconds from its start, give or take `u`."""
 

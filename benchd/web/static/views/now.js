@@ -1,0 +1,286 @@
+// Now: what a person across the room needs. One panel a machine, shaped like a card: its edge contacts are the stages.
+import { alarm, calm } from "../alarm.js";
+import { el, harmless, put, say, shape, wire } from "../dom.js";
+import { ask, clock, KINDS, seconds, WORDS } from "../talk.js";
+import { makeGauge } from "../gauge.js";
+
+const OLD_MS = 3000;
+const GIVE_UP_MS = 8000;
+const DRAW_MS = 100;
+const HEAVY_MS = 250;
+const CODES = 24;
+const LINES = 8;
+const ALARMS = { stalled: 1, looped: 1 };
+
+/** Show the view: returns at once, the stream fills it. */
+export async function show(main, { start }) {
+  const panels = new Map();
+  put(main, el("h1", { class: "unseen" }, "Now"));
+  if (!start.machines.length) put(main, el("p", { class: "wait" }, "The settings name no machine yet."));
+  main.dataset.machines = start.machines.length > 6 ? "many" : start.machines.length > 1 ? "some" : "one";
+  for (const one of start.machines) {
+    const panel = new Panel(one.name);
+    panels.set(one.name, panel);
+    main.append(panel.node);
+  }
+  new Stream((picture) => panels.get(picture.machine)?.take(picture), (old) => {
+    for (const panel of panels.values()) panel.old = old;
+  });
+  setInterval(() => {
+    for (const panel of panels.values()) panel.tick();
+    const bad = [...panels.values()].filter((panel) => panel.node.dataset.alarm === "yes");
+    const title = bad.length ? `▌▌ ${bad.map((p) => `${harmless(p.name, 40)} ${WORDS[p.outcome]}`).join(", ")}` : `${harmless(start.bench, 60)}: now`;
+    if (document.title !== title) document.title = title;
+  }, DRAW_MS);
+}
+
+/** The event stream: opens again by itself, and says when nothing was heard for a while. */
+class Stream {
+  constructor(take, tellOld) {
+    this.take = take;
+    this.tellOld = tellOld;
+    this.heard = performance.now();
+    this.old = null;
+    this.open();
+    setInterval(() => this.watch(), 250);
+  }
+
+  open() {
+    this.source?.close();
+    this.opened = performance.now();
+    this.source = new EventSource(`/api/live?gather=0.25&codes=${CODES}&lines=${LINES}`);
+    this.source.addEventListener("machine", (event) => {
+      this.heard = performance.now();
+      this.take(JSON.parse(event.data));
+    });
+  }
+
+  watch() {
+    const now = performance.now();
+    const silent = now - this.heard;
+    const closed = this.source.readyState === EventSource.CLOSED;
+    if ((closed && now - this.opened > 1000) || (silent > GIVE_UP_MS && now - this.opened > GIVE_UP_MS)) {
+      this.open();
+      if (closed) ask("/api/start").catch(() => {});
+    }
+    const old = silent > OLD_MS;
+    const notice = document.getElementById("notice");
+    if (old !== this.old) {
+      this.old = old;
+      document.body.dataset.old = old ? "yes" : "no";
+      notice.hidden = !old;
+      put(notice, old ? [el("strong", {}, "What is shown is old."), " ", el("span", { id: "old-for" }), " Trying again by itself."] : []);
+      this.tellOld(old);
+    }
+    if (old) {
+      const place = document.getElementById("old-for");
+      if (place) say(place, `Nothing heard from the daemon for ${Math.floor(silent / 1000)} s.`);
+    }
+  }
+}
+
+class Panel {
+  constructor(name) {
+    this.name = name;
+    this.picture = null;
+    this.at = 0;
+    this.old = false;
+    this.outcome = "idle";
+    this.drawn = { boot: undefined, heavy: 0, key: "" };
+    this.table = { usual: [], meanings: {}, ladder: [] };
+    this.build();
+    this.fetchTable();
+  }
+
+  build() {
+    const id = `m-${Math.random().toString(36).slice(2)}`;
+    this.state = el("p", { class: "state" });
+    this.facts = el("p", { class: "facts" });
+    this.alarmBox = el("div", { class: "alarm", role: "alert" });
+    this.stageName = el("p", { class: "stage-name" });
+    this.time = el("span", { class: "number" });
+    this.timeFor = el("span", { class: "unit" });
+    this.gauge = makeGauge();
+    this.contacts = el("ol", { class: "contacts", "aria-label": "Stages" });
+    this.code = el("p", { class: "code-big" });
+    this.codeMeans = el("p", { class: "code-means" });
+    this.codes = el("ol", { class: "codes", "aria-label": "Last codes, newest last" });
+    this.lines = el("ol", { class: "lines", "aria-label": "Last console lines" });
+    this.links = el("ul", { class: "links", "aria-label": "Links" });
+    this.trial = el("div", { class: "trial" });
+    this.findings = el("ul", { class: "small-findings", "aria-label": "Findings" });
+    this.node = el("section", { class: "board", "aria-labelledby": id, tabindex: "0" },
+      el("div", { class: "board-head" }, el("h2", { id }, wire(this.name, 64)), this.state, this.facts),
+      this.alarmBox,
+      el("div", { class: "board-main" },
+        el("div", { class: "stage" }, this.stageName,
+          el("p", { class: "stage-time" }, this.time, this.timeFor), this.gauge.node),
+        el("div", { class: "last-code" }, this.code, this.codeMeans)),
+      el("div", { class: "board-rest" },
+        el("div", { class: "rest-codes" }, el("h3", {}, "codes"), this.codes, this.findings),
+        el("div", { class: "rest-lines" }, el("h3", {}, "console"), this.lines),
+        el("div", { class: "rest-links" }, el("h3", {}, "links"), this.links, this.trial)),
+      this.contacts);
+  }
+
+  async fetchTable() {
+    try {
+      this.table = await ask(`/api/machines/${encodeURIComponent(this.name)}/table`);
+      this.usual = Object.fromEntries(this.table.usual.map((one) => [one.stage, one]));
+      this.drawn.key = "";
+      if (this.picture) this.draw();
+    } catch { /* asked again with the next boot */ }
+  }
+
+  async fetchTrial(id) {
+    this.trialShown = id;
+    put(this.trial);
+    if (!id) return;
+    put(this.trial, el("h3", {}, `trial ${id}`));
+    try {
+      const trial = await ask(`/api/trials/${encodeURIComponent(id)}`);
+      if (this.trialShown !== id) return;
+      const rows = Object.entries(trial.setup).map(([factor, level]) =>
+        el("div", { class: factor in trial.changed ? "changed" : null },
+          el("dt", {}, wire(factor, 40)), el("dd", {}, wire(level, 40), factor in trial.changed ? el("em", {}, " changed") : null)));
+      put(this.trial, el("h3", {}, "trial ", el("a", { href: `/study/${encodeURIComponent(trial.study)}` }, id)), el("dl", { class: "setup" }, rows));
+    } catch { /* the id stands there already */ }
+  }
+
+  take(picture) {
+    const before = this.picture;
+    this.picture = picture;
+    this.at = performance.now();
+    const boot = picture.boot;
+    if (boot?.id !== before?.boot?.id || (boot?.outcome !== before?.boot?.outcome && boot?.outcome === "finished")) this.fetchTable();
+    if ((picture.trial ?? null) !== (this.trialShown ?? null)) this.fetchTrial(picture.trial);
+    const key = `${boot?.id} ${boot?.outcome} ${picture.stage} ${boot?.findings.length} ${boot?.stages.length} ${picture.standing?.t}`;
+    if (key !== this.drawn.key || this.at - this.drawn.heavy >= HEAVY_MS) this.draw(key);
+  }
+
+  /** How far a figure has grown since it was sent; nothing grows while what is shown is old. */
+  since(s) {
+    if (s === null || s === undefined) return null;
+    return this.old ? s : s + (performance.now() - this.at) / 1000;
+  }
+
+  draw(key = "") {
+    const p = this.picture;
+    if (key !== this.drawn.key || !key) {
+      this.drawn.key = key;
+      this.drawState(p);
+      this.drawContacts(p);
+      this.drawFindings(p);
+    }
+    this.drawn.heavy = this.at;
+    this.drawCodes(p);
+    this.drawLines(p);
+    this.drawLinks(p);
+    this.tick();
+  }
+
+  drawState(p) {
+    const boot = p.boot;
+    this.outcome = boot?.outcome ?? "idle";
+    this.node.dataset.state = this.outcome;
+    put(this.state, shape(this.outcome), " ", el("span", {}, WORDS[this.outcome]));
+    put(this.facts, boot ? [el("a", { href: `/boot/${encodeURIComponent(boot.id)}` }, "this boot"), " ", this.ago ??= el("span", {})] : "switch the machine on");
+    const bad = boot && this.outcome in ALARMS && p.standing;
+    this.node.dataset.alarm = bad ? "yes" : "no";
+    put(this.alarmBox);
+    if (bad) {
+      const s = p.standing;
+      this.quiet = el("span", { class: "number" });
+      put(this.alarmBox,
+        el("p", { class: "alarm-word" }, shape(this.outcome), el("span", {}, WORDS[this.outcome])),
+        el("p", { class: "alarm-where" }, s.stage ? ["in ", el("strong", {}, wire(s.stage, 40)), " "] : null,
+          s.code ? ["at code ", el("strong", {}, wire(s.code, 4)), " "] : null, "quiet for ", this.quiet),
+        el("div", { class: "alarm-help" },
+          el("p", {}, wire(s.means ?? s.detail ?? s.rule, 500)),
+          s.try?.length ? el("ol", {}, s.try.slice(0, 4).map((step) => el("li", {}, wire(step, 240)))) : null,
+          s.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(s.caution, 300)) : null));
+      alarm(this.name, `${harmless(this.name, 40)}: ${WORDS[this.outcome]}${s.stage ? ` in ${harmless(s.stage, 40)}` : ""}`);
+    } else calm(this.name);
+    const name = p.stage ?? (boot ? "begun" : "waiting for a boot");
+    put(this.stageName, wire(name, 40));
+  }
+
+  drawContacts(p) {
+    const boot = p.boot;
+    const stages = boot?.stages ?? [];
+    const place = new Map(stages.map((s, n) => [s.name, n]));
+    const skipped = new Set((boot?.findings ?? []).filter((f) => f.kind === "skipped").map((f) => f.stage));
+    const over = boot && !["running", "stalled", "looped"].includes(boot.outcome);
+    const ladder = p.ladder.length ? p.ladder : stages.map((s) => s.name);
+    this.contacts.dataset.many = ladder.length > 16 ? "yes" : "no";
+    put(this.contacts, ladder.map((name) => {
+      const n = place.get(name);
+      const reached = n !== undefined;
+      const here = reached && name === p.stage && !over;
+      const kind = here ? "here" : reached ? "done" : skipped.has(name) || (over && boot.outcome === "finished") ? "missed" : "ahead";
+      const took = reached && n + 1 < stages.length ? stages[n + 1].t - stages[n].t : null;
+      const usual = this.usual?.[name];
+      const odd = took !== null && usual?.n >= 3 && (took > usual.high * 1.25 ? "longer than usual" : took < usual.low * 0.75 ? "shorter than usual" : "");
+      const words = { here: "here now", done: took === null ? "reached" : `took ${seconds(took)}`, missed: "left out", ahead: "" }[kind];
+      return el("li", { class: `contact ${kind}`, "data-odd": odd || null, title: `${harmless(name, 60)}${words ? `: ${words}` : ""}${odd ? `, ${odd}` : ""}` },
+        el("span", { class: "contact-name" }, wire(name, 40)),
+        el("span", { class: "contact-note" }, kind === "done" && took !== null ? [el("span", { class: "unseen" }, "took "), seconds(took)] : words, odd ? ` ${odd.startsWith("longer") ? "▲" : "▼"}` : ""),
+        odd ? el("span", { class: "unseen" }, ` ${odd}`) : null);
+    }));
+  }
+
+  drawFindings(p) {
+    const list = (p.boot?.findings ?? []).filter((f) => f !== p.standing && !(f.kind === "stall" && f.cleared_t === null)).slice(-4);
+    put(this.findings, list.map((f) => el("li", {}, `${KINDS[f.kind]}: `, wire(f.stage ?? f.code ?? f.rule, 40),
+      f.cleared_t !== null ? ` (over after ${seconds(f.cleared_t - f.t)})` : "")));
+  }
+
+  drawCodes(p) {
+    const last = p.codes.at(-1);
+    say(this.code, last ? harmless(last.code, 4) : "––");
+    say(this.codeMeans, last ? harmless(this.table.meanings[last.code] ?? (last.known ? "" : "not in the table"), 120) : "no code yet");
+    const key = p.codes.map((c) => c.code).join(" ") + p.codes.at(-1)?.t;
+    if (key === this.drawn.codes) return;
+    this.drawn.codes = key;
+    put(this.codes, p.codes.slice(-16).map((c) => el("li", { class: c.known ? null : "unknown" }, harmless(c.code, 4), c.known ? null : el("span", { class: "mark", title: "not in the table" }, "?"))));
+  }
+
+  drawLines(p) {
+    const shown = p.lines.slice(-LINES);
+    while (this.lines.children.length > shown.length) this.lines.firstChild.remove();
+    while (this.lines.children.length < shown.length) this.lines.append(el("li", {}, el("bdi", { class: "wire", dir: "ltr" })));
+    shown.forEach((line, n) => say(this.lines.children[n].firstChild, harmless(line.text, 160) || " "));
+  }
+
+  drawLinks(p) {
+    const losses = Object.entries(p.losses);
+    const key = JSON.stringify([p.links, losses]);
+    if (key === this.drawn.links) return;
+    this.drawn.links = key;
+    put(this.links, Object.entries(p.links).map(([name, link]) =>
+      el("li", { class: link.up ? "up" : "down" }, shape(link.up ? "up" : "down"), el("strong", {}, wire(name, 32)), link.up ? " up" : " DOWN",
+        el("span", { class: "soft" }, " ", wire(link.reason, 120)))),
+      losses.map(([why, n]) => el("li", { class: "down" }, shape("cut-short"), `${n.toLocaleString()} lost: `, wire(why, 60))));
+  }
+
+  tick() {
+    const p = this.picture;
+    if (!p) return;
+    const over = p.boot && !["running", "stalled", "looped"].includes(p.boot.outcome);
+    const inStage = this.since(p.stage_for_s ?? p.boot_for_s);
+    const was = this.old ? "was " : "";
+    if (!p.boot) {
+      say(this.time, "");
+      say(this.timeFor, "");
+    } else if (over) {
+      say(this.time, clock(p.boot.duration_s));
+      say(this.timeFor, "s for the whole boot");
+    } else {
+      say(this.time, clock(inStage ?? 0));
+      say(this.timeFor, `${inStage < 100 ? "s" : ""} ${was}in this stage`);
+    }
+    if (this.ago) say(this.ago, `${was}started ${clock(this.since(p.boot_for_s) ?? 0)}${p.boot_for_s < 100 ? " s" : ""} ago`);
+    if (this.quiet && this.node.dataset.alarm === "yes") say(this.quiet, `${clock(this.since(p.quiet_for_s) ?? 0)} s`);
+    this.gauge.show(over || !p.stage ? null : inStage, this.usual?.[p.stage], p.stage);
+  }
+}
