@@ -21,6 +21,9 @@ COMMANDS = [
     "benchd.cli.rom",
     "benchd.cli.rules",
     "benchd.cli.map",
+    "benchd.cli.study",
+    "benchd.cli.trial",
+    "benchd.cli.weigh",
     "benchd.cli.schema",
 ]
 

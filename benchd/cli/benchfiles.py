@@ -1,0 +1,90 @@
+"""What the study and trial commands share: the store (also without settings), the time, text files, pairs."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchd.cli.common import config_path, store_of
+from benchd.errors import CallerError, OutsideError
+
+if TYPE_CHECKING:
+    from benchd.settings import LoadedSettings
+    from benchd.store import Store
+
+LOOSE_STORE = Path("data/benchd.db")
+"""Where studies live when there is no settings file: weighing a CSV needs no machine."""
+MAX_TEXT_FILE = 16 << 20
+
+
+def now() -> str:
+    """The present time as a label: ISO 8601 with zone, to the second."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def found_settings(config: Path | None) -> LoadedSettings | None:
+    """The settings, or None where none were given and none are found."""
+    from benchd.settings import load_settings
+
+    if config is None:
+        try:
+            config = config_path(None)
+        except CallerError:
+            return None
+    return load_settings(config)
+
+
+def bench_store(config: Path | None, *, write: bool = False) -> Store:
+    """The store of the settings; without any settings file `data/benchd.db` in this folder, and it is said so."""
+    from benchd.store import Store
+
+    if config is None and found_settings(None) is None:
+        if not write and not LOOSE_STORE.is_file():
+            raise CallerError(
+                f"no settings file, and nothing is stored in {LOOSE_STORE}: give --config FILE, or import a study here"
+            )
+        if write:
+            LOOSE_STORE.parent.mkdir(parents=True, exist_ok=True)
+            if not LOOSE_STORE.is_file():
+                print(f"benchd: no settings file here; the study goes into {LOOSE_STORE}", file=sys.stderr)
+        return Store.open(LOOSE_STORE, create=write)
+    return store_of(config, write=write)
+
+
+def machine_names(config: Path | None) -> list[str]:
+    """The machines of the settings."""
+    loaded = found_settings(config)
+    return [machine.name for machine in loaded.settings.machine] if loaded else []
+
+
+def read_text(path: Path) -> str:
+    """A text file, UTF-8. Raises OutsideError or CallerError."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(MAX_TEXT_FILE + 1)
+    except OSError as error:
+        kind = CallerError if isinstance(error, FileNotFoundError | IsADirectoryError) else OutsideError
+        raise kind(f"{path}: cannot be read: {error.strerror or error}") from None
+    if len(data) > MAX_TEXT_FILE:
+        raise CallerError(f"{path}: more than {MAX_TEXT_FILE} bytes")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise CallerError(f"{path}:{line}: not UTF-8 at byte {error.start}: save the file as UTF-8") from None
+
+
+def pairs(words: Sequence[str], what: str = "factor=level") -> dict[str, str]:
+    """Read `factor=level` words. Raises CallerError; a factor named twice is one too."""
+    out: dict[str, str] = {}
+    for word in words:
+        name, sign, value = word.partition("=")
+        if not sign or not name or not value:
+            raise CallerError(f"'{word[:80]}' is not {what}")
+        if name in out:
+            raise CallerError(f"'{name}' is named twice: {out[name]} and {value}")
+        out[name] = value
+    return out

@@ -1,0 +1,333 @@
+"""`benchd study`: questions with factors and a goal: new, import, export, edit, list, show."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import subprocess
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from benchd.cli.common import ConfigOption, JsonOption
+from benchd.cli.output import clean, emit_json, say
+from benchd.errors import BenchError, CallerError, OutsideError
+
+if TYPE_CHECKING:
+    from benchd.store import Store
+    from benchd.studying.document import StudyDocument
+    from benchd.studying.known import Known
+
+sub = typer.Typer(no_args_is_help=True, help="Studies: one question, its factors, its goal.")
+
+TEMPLATE = """\
+# One question. Every key: firmware-notes/studies.md.
+question = "why does ... ?"
+# machine = "at286"            # as in the settings
+boot_minutes = 4               # one power-up without any change
+
+[goal]
+kind = "stage-reached"         # stage-reached, finding-absent, check-passed, stage-faster, result-ok
+target = "storage-rom"
+
+[[factor]]
+name = "rom-base"
+kind = "jumper"                # card, machine, jumper, bios-setting, image, slot, adapter, cable, test, other
+levels = ["C800", "D800"]
+minutes = 6
+
+[[factor]]
+name = "network-card"
+kind = "card"
+levels = ["out", "in"]
+
+# [[exclude]]
+# when = { rom-base = "C800", network-card = "in" }
+# reason = "why this cannot be or must not be tried"
+
+# [reference]                  # a setup known to be good, if there is one
+# rom-base = "D800"
+# network-card = "out"
+"""
+
+Name = Annotated[str, typer.Argument(help="The study's name.", metavar="STUDY")]
+From = Annotated[Path | None, typer.Option("--from", help="Take the document from this TOML file.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `study` commands."""
+    app.add_typer(sub, name="study")
+
+
+@sub.command()
+def new(name: Name, source: From = None, config: ConfigOption = None) -> None:
+    """Make a study from a TOML file, or in $EDITOR from a template.
+
+    Exit codes: 0 fine, 1 a file or the store failed, 2 the document is wrong or the name is taken.
+    """
+    from benchd.cli.benchfiles import bench_store, now
+    from benchd.studying.bench import resolve_images
+    from benchd.studying.known import save
+
+    with bench_store(config, write=True) as store:
+        if name in {one.name for one in store.studies()}:
+            raise CallerError(f"there is a study '{name}' already: `benchd study edit {name}` changes it")
+        if source is not None:
+            document, text = _read(source)
+            base, file = source.parent, str(source)
+        else:
+            text, file = _in_editor(TEMPLATE, name)
+            document, base = _parsed(text, file), Path()
+        known = save(store, name, resolve_images(store, document, base), now(), text=text, file=file)
+    _say_saved(known)
+
+
+@sub.command("import")
+def import_(
+    file: Annotated[Path, typer.Argument(help="Table: each row a boot.", metavar="FILE.csv")],
+    name: Annotated[str, typer.Option("--name", help="The study's name.")],
+    goal_column: Annotated[
+        str, typer.Option("--goal-column", help="Column with ok, fail or nothing.")
+    ] = "result",
+    beside: Annotated[
+        Path | None,
+        typer.Option("--with", help="TOML file to merge; default: NAME.toml or FILE.toml next to the table."),
+    ] = None,
+    add: Annotated[bool, typer.Option("--add", help="Add the rows to a study that is there.")] = False,
+    config: ConfigOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Make a study of a CSV table: each row a boot, each other column a factor.
+
+    Exit codes: 0 fine, 1 a file or the store failed, 2 the table or the TOML file is wrong.
+    """
+    from benchd.cli.benchfiles import bench_store, now, read_text
+    from benchd.studying.bench import resolve_images
+    from benchd.studying.csvfile import import_table, read_table
+    from benchd.studying.known import gather
+
+    table = read_table(read_text(file), str(file), goal_column)
+    if beside is None:
+        places = dict.fromkeys(
+            (file.with_name(f"{name}.toml") if "/" not in name else file, file.with_suffix(".toml"))
+        )
+        beside = next((place for place in places if place.suffix == ".toml" and place.is_file()), None)
+    with bench_store(config, write=True) as store:
+        document, text = None, ""
+        if beside is not None:
+            document, text = _read(beside)
+            document = resolve_images(store, document, beside.parent)
+        known = import_table(
+            store, name, table, now(), beside=document, text=text, file=str(beside or file), add=add
+        )
+        views = gather(store, known)
+    if json:
+        emit_json(known.to_json() | {"rows": len(table.rows), "trials": len(views)})
+        return
+    _say_saved(known)
+    counted = sum(row.result is not None for row in table.rows)
+    say(
+        f"{len(table.rows)} rows, {counted} with a result, in {len(views)} trials."
+        + (f" Merged: {clean(str(beside))}" if beside else "")
+    )
+
+
+@sub.command()
+def export(
+    name: Name,
+    goal_column: Annotated[str, typer.Option("--goal-column", help="Name of the result's column.")] = "result",
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Write to this file; default: standard output.")
+    ] = None,
+    toml: Annotated[
+        bool, typer.Option("--toml", help="The document as TOML instead of the boots as CSV.")
+    ] = False,
+    config: ConfigOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Print a study as CSV, each row a boot (or its document, with --toml).
+
+    Exit codes: 0 fine, 1 the file or the store failed, 2 no such study.
+    """
+    import sys
+
+    from benchd.cli.benchfiles import bench_store
+    from benchd.studying.csvfile import export_table
+    from benchd.studying.document import to_toml
+    from benchd.studying.known import gather, open_study
+
+    with bench_store(config) as store:
+        known = open_study(store, name)
+        views = gather(store, known)
+    if json:
+        emit_json(known.to_json() | {"trials": [view.to_json() for view in views]})
+        return
+    text = to_toml(known.document) if toml else export_table(known, views, goal_column)
+    if out is None:
+        sys.stdout.write(text)
+        return
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise OutsideError(f"{out}: cannot be written: {error.strerror or error}") from None
+
+
+@sub.command()
+def edit(
+    name: Name,
+    source: From = None,
+    whole: Annotated[
+        bool, typer.Option("--whole", help="With --from: the file is all of it; else what it states is put in.")
+    ] = False,
+    config: ConfigOption = None,
+) -> None:
+    """Change a study's document in $EDITOR, or put in what a TOML file states (costs, exclusions, factors).
+
+    Exit codes: 0 fine, 1 a file, the editor or the store failed, 2 the document is wrong or no such study.
+    """
+    from benchd.cli.benchfiles import bench_store, now
+    from benchd.studying.bench import resolve_images
+    from benchd.studying.document import to_toml
+    from benchd.studying.known import open_study, save
+
+    with bench_store(config, write=True) as store:
+        known = open_study(store, name)
+        if source is not None:
+            document, text = _read(source)
+            document = resolve_images(store, document, source.parent)
+            if not whole:
+                document = known.document.merged(document)
+            known = save(store, name, document, now(), text=text, file=str(source))
+        else:
+            before = to_toml(known.document)
+            text, file = _in_editor(before, name)
+            if text == before:
+                say("Nothing changed.")
+                return
+            document = resolve_images(store, _parsed(text, file), Path())
+            try:
+                known = save(store, name, document, now(), text=text, file=file)
+            except BenchError:
+                _keep(text, file)
+                raise
+    _say_saved(known)
+
+
+@sub.command("list")
+def list_(config: ConfigOption = None, json: JsonOption = False) -> None:
+    """List the studies, the one edited last first. Exit codes: 0 fine, 1 the store failed, 2 no store."""
+    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.boottext import columns, local
+    from benchd.studying.known import summaries
+
+    with bench_store(config) as store:
+        found = summaries(store)
+    if json:
+        emit_json([one.to_json() for one in found])
+        return
+    if not found:
+        say(
+            "No studies yet: `benchd study new NAME` makes one, `benchd study import FILE.csv --name NAME` too."
+        )
+        return
+    rows = [["study", "goal", "factors", "trials", "running", "edited"]]
+    rows += [
+        [one.name, one.goal, str(one.factors), str(one.trials), one.running or "-", local(one.edited)]
+        for one in found
+    ]
+    for line in columns([[clean(cell, 60) for cell in row] for row in rows]):
+        say(line)
+
+
+@sub.command()
+def show(name: Name, config: ConfigOption = None, json: JsonOption = False) -> None:
+    """Show a study: question, goal, factors with costs, exclusions, reference, trials with results.
+
+    Exit codes: 0 fine, 1 the store failed, 2 no such study.
+    """
+    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.studytext import study_lines
+    from benchd.studying.known import gather, open_study
+
+    with bench_store(config) as store:
+        known = open_study(store, name)
+        views = gather(store, known)
+    if json:
+        emit_json(known.to_json() | {"trials": [view.to_json() for view in views]})
+        return
+    for line in study_lines(known, views):
+        say(line)
+
+
+def _read(path: Path) -> tuple[StudyDocument, str]:
+    from benchd.cli.benchfiles import read_text
+    from benchd.studying.document import read_part
+
+    text = read_text(path)
+    return read_part(text, str(path)), text
+
+
+def _parsed(text: str, file: str) -> StudyDocument:
+    from benchd.studying.document import read_part
+
+    try:
+        return read_part(text, file)
+    except BenchError:
+        _keep(text, file)
+        raise
+
+
+def _keep(text: str, file: str) -> None:
+    Path(file).write_text(text, encoding="utf-8")
+    say(f"Your text is kept in {file}: mend it, then give it with --from (for `edit` also --whole).")
+
+
+def _in_editor(text: str, name: str) -> tuple[str, str]:
+    """Let the person edit `text`; return the new text and the name of a file it can be kept in."""
+    words = shlex.split(os.environ.get("VISUAL") or os.environ.get("EDITOR") or "vi")
+    handle, path = tempfile.mkstemp(prefix="study-", suffix=".toml")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+        try:
+            done = subprocess.run([*words, path], check=False)
+        except OSError as error:
+            raise OutsideError(
+                f"the editor {words[0]!r} cannot be started: {error.strerror}; set $EDITOR"
+            ) from None
+        if done.returncode:
+            raise OutsideError(
+                f"the editor {words[0]!r} ended with {done.returncode}; study '{name}' is unchanged"
+            )
+        return Path(path).read_text(encoding="utf-8"), path
+    finally:
+        Path(path).unlink(missing_ok=True)
+
+
+def _say_saved(known: Known) -> None:
+    factors = known.study.factors
+    say(
+        f"Study {clean(known.name)}: goal {clean(known.study.goal.words())}, {len(factors)} factors, "
+        f"{known.study.size()} setups, {len(known.study.exclusions)} exclusions."
+    )
+
+
+def the_study(store: Store, name: str | None, machine: str | None = None) -> str:
+    """The study that is meant when none is named: that of the machine's last trial, else the only one.
+
+    Raises CallerError when that is not one.
+    """
+    if name is not None:
+        return store.study(name).name
+    trials = store.trials(machine=machine) if machine is not None else store.trials()
+    if trials:
+        return trials[-1].study
+    studies = [one.name for one in store.studies()]
+    if len(studies) == 1:
+        return studies[0]
+    raise CallerError(
+        "which study? name it with --study; "
+        + (f"there are {', '.join(studies)}" if studies else "there is none yet")
+    )

@@ -1,0 +1,155 @@
+"""Studies and trials as text for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from textwrap import wrap
+from typing import Any
+
+from benchd.cli.boottext import columns, local
+from benchd.cli.output import clean
+from benchd.studying.known import Known, TrialView
+
+WIDTH = 96
+
+
+def wrapped(text: str, indent: str = "") -> list[str]:
+    """A sentence in lines of `WIDTH`, made harmless."""
+    return wrap(clean(text, 4000), WIDTH, initial_indent=indent, subsequent_indent=indent) or [""]
+
+
+def table(rows: Sequence[Sequence[str]], widest: int = 60) -> list[str]:
+    """Rows aligned by column, every cell made harmless and short."""
+    return columns([[clean(cell, widest) for cell in row] for row in rows])
+
+
+def tally(ok: int, counted: int, all_: int) -> str:
+    """Results in words: `2 ok, 1 fail`."""
+    if not all_:
+        return "no boots"
+    parts = [f"{ok} ok" if ok else "", f"{counted - ok} fail" if counted - ok else ""]
+    parts.append(f"{all_ - counted} not counted" if all_ - counted else "")
+    return ", ".join(part for part in parts if part)
+
+
+def changed_words(view: TrialView, first: bool) -> str:
+    """What a trial changed, in a few words."""
+    if first:
+        return "the first"
+    if not view.changes:
+        return "nothing: a repeat"
+    words = ", ".join(f"{change.factor} {change.before} to {change.after}" for change in view.changes)
+    return words + (f" (as in {view.repeats})" if view.repeats else "")
+
+
+def study_lines(known: Known, views: Sequence[TrialView]) -> Iterator[str]:
+    """Everything about one study."""
+    study = known.study
+    yield clean(f"{known.name}: {study.question or 'no question written down'}", 1000)
+    yield clean(f"goal: {study.goal.words()}; one boot {study.boot_minutes:g} min; {study.size()} setups")
+    if known.document.machine:
+        yield clean(f"machine: {known.document.machine}")
+    yield ""
+    rows = [["factor", "kind", "levels", "minutes", ""]]
+    for factor in study.factors:
+        costs = {factor.cost(level) for level in factor.levels}
+        minutes = (
+            "/".join(f"{factor.cost(level):g}" for level in factor.levels)
+            if len(costs) > 1
+            else f"{costs.pop():g}"
+        )
+        rows.append(
+            [
+                factor.name,
+                factor.kind,
+                ", ".join(factor.levels),
+                minutes,
+                "power off" if factor.hardware else "",
+            ]
+        )
+    yield from table(rows)
+    if study.exclusions:
+        yield ""
+        yield "not to be tried:"
+        for one in study.exclusions:
+            yield from wrapped(f"{' and '.join(c.words() for c in one.conditions)}: {one.reason}", "  ")
+    if study.reference:
+        yield ""
+        yield clean("known good: " + ", ".join(f"{f}={level}" for f, level in study.reference.items()), 1000)
+    if known.document.notes:
+        yield ""
+        yield from wrapped(known.document.notes)
+    yield ""
+    yield from trial_table(views) if views else ["no trials yet"]
+
+
+def trial_table(views: Sequence[TrialView]) -> list[str]:
+    """A list of trials, a line each."""
+    rows = [["trial", "started", "study", "machine", "changed", "results", ""]]
+    seen: set[str] = set()
+    for view in views:
+        first = view.trial.study not in seen
+        seen.add(view.trial.study)
+        rows.append(
+            [
+                view.trial.id,
+                local(view.trial.started),
+                view.trial.study,
+                view.trial.machine,
+                changed_words(view, first),
+                tally(view.ok, view.counted, len(view.verdicts)),
+                "" if view.trial.ended else "running",
+            ]
+        )
+    return table(rows, 70)
+
+
+def trial_lines(known: Known, view: TrialView, agreement: Sequence[str]) -> Iterator[str]:
+    """Everything about one trial."""
+    trial = view.trial
+    state = f"ended {local(trial.ended)}" if trial.ended else "running"
+    yield clean(
+        f"{trial.id} of study {trial.study} on {trial.machine}: started {local(trial.started)}, {state}"
+    )
+    yield from wrapped("setup: " + ", ".join(f"{f}={level}" for f, level in view.setup.items()))
+    if view.assumed:
+        yield from wrapped(f"assumed, not stated then: {', '.join(view.assumed)}", "  ")
+    for change in view.changes:
+        yield clean(f"changed {change.words()}")
+    if view.repeats:
+        yield clean(f"the same setup as {view.repeats}: a repeat")
+    if view.excluded:
+        yield from wrapped(f"the study excludes this setup: {view.excluded}")
+    for line in trial.note.splitlines():
+        yield from wrapped(f"note: {line}")
+    yield ""
+    yield clean(f"goal {known.study.goal.words()}: {tally(view.ok, view.counted, len(view.verdicts))}")
+    if view.verdicts:
+        mark = {True: "ok", False: "FAIL", None: "-"}
+        yield from table(
+            [["boot", "goal", "why"], *([v.boot or "by hand", mark[v.ok], v.why] for v in view.verdicts)], 80
+        )
+    if view.checks:
+        yield ""
+        yield from table(
+            [["check", "passed"], *([name, f"{k} of {n}"] for name, (k, n) in view.checks.items())]
+        )
+    for one in view.predictions[-1:]:
+        yield ""
+        yield from prediction_lines(one.document)
+    if agreement:
+        yield ""
+        yield "predicted against seen:"
+        for sentence in agreement:
+            yield from wrapped(sentence, "  ")
+
+
+def prediction_lines(document: Mapping[str, Any]) -> Iterator[str]:
+    """A stored prediction in a few lines: overlaps, and what becomes of each ROM."""
+    yield "predicted option-ROM scan:"
+    for one in document.get("overlaps", []):
+        yield from wrapped(f"{' and '.join(one['parties'])} both answer at {one['from']}-{one['to']}", "  ")
+    for rom in document.get("roms", []):
+        runs = {True: "runs", False: "does not run", None: "cannot be told"}[rom["runs"]]
+        at = f" at {rom['at']}" if rom["at"] else ""
+        yield from wrapped(f"{rom['window']}{at}: {runs}" + (f" ({rom['why']})" if rom["why"] else ""), "  ")

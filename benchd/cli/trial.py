@@ -1,0 +1,267 @@
+"""`benchd trial`: start one by what changed, end it, note, enter results, look at trials."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from benchd.cli.common import ConfigOption, JsonOption
+from benchd.cli.output import clean, emit_json, say
+from benchd.errors import CallerError
+
+sub = typer.Typer(no_args_is_help=True, help="Trials: one setup, and the boots made with it.")
+
+Machine = Annotated[str | None, typer.Option(help="The machine, as in the settings.")]
+TrialOption = Annotated[str | None, typer.Option("--trial", help="A trial's id; default: the running one.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `trial` commands."""
+    app.add_typer(sub, name="trial")
+
+
+@sub.command()
+def start(
+    changes: Annotated[
+        list[str] | None,
+        typer.Argument(
+            help="What changed; @FILE for a ROM image, LEVEL@FILE to name it.", metavar="FACTOR=LEVEL..."
+        ),
+    ] = None,
+    study: Annotated[str | None, typer.Option(help="The study; default: that of the last trial.")] = None,
+    machine: Machine = None,
+    image: Annotated[list[str] | None, typer.Option(help="FACTOR=FILE: a ROM image by its file.")] = None,
+    note: Annotated[str, typer.Option(help="A remark to keep with the trial.")] = "",
+    new: Annotated[
+        bool, typer.Option("--new", help="Levels that the study does not have are added to it.")
+    ] = False,
+    anyway: Annotated[bool, typer.Option("--anyway", help="Also a setup that the study excludes.")] = False,
+    config: ConfigOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Start a trial by naming what changed since the last one; boots seen from now on belong to it.
+
+    Exit codes: 0 fine, 1 an image or the store failed, 2 unknown factor or level, or an excluded setup.
+    """
+    from benchd.cli.benchfiles import bench_store, machine_names, now, pairs
+    from benchd.cli.study import the_study
+    from benchd.cli.studytext import prediction_lines, wrapped
+    from benchd.studying.bench import plan_trial, with_image
+    from benchd.studying.bench import start as start_trial
+    from benchd.studying.known import IMPORTED, open_study
+
+    wanted = pairs(changes or [])
+    files = {name: (path, None) for name, path in pairs(image or [], "factor=FILE").items()}
+    machines = machine_names(config)
+    moment = now()
+    with bench_store(config, write=True) as store:
+        known = open_study(store, the_study(store, study, machine))
+        for name, level in list(wanted.items()):
+            part = known.document.factor_named(name)
+            if part is not None and "@" in level and level not in part.levels:
+                label, _, path = level.partition("@")
+                if name in files:
+                    raise CallerError(f"'{name}' is named twice: {level} and --image {files[name][0]}")
+                files[name] = (path, label or None)
+                del wanted[name]
+        earlier = [one.machine for one in store.trials(study=known.name) if one.machine != IMPORTED]
+        only = machines[0] if len(machines) == 1 else None
+        where = machine or known.document.machine or (earlier[-1] if earlier else only)
+        if where is None:
+            raise CallerError(
+                f"which machine? give --machine; the settings have {', '.join(machines) or 'none'}"
+            )
+        for name, (path, label) in files.items():
+            if name in wanted:
+                raise CallerError(f"'{name}' is named twice: {wanted[name]} and the image {path}")
+            known, wanted[name] = with_image(store, known, name, Path(path), label, moment)
+        known, plan = plan_trial(store, known, wanted, machine=where, new_levels=new)
+        begun = start_trial(store, known, plan, moment, machine=where, note=note, anyway=anyway)
+    if json:
+        emit_json(begun.to_json())
+        return
+    say(f"Trial {begun.trial.id} of study {clean(known.name)} runs on {clean(where)}.")
+    for change in plan.changes:
+        say(f"  {clean(change.words())}  ({change.minutes:g} min)")
+    if not plan.changes:
+        say(f"  the same setup as {clean(plan.before_from)}")
+    for text in [*plan.remarks(), *begun.notes]:
+        for line in wrapped(text):
+            say(line)
+    if machines and where not in machines:
+        say(f"The settings have no machine '{clean(where)}': no boots will attach by themselves.")
+    if begun.prediction is not None:
+        for line in prediction_lines(begun.prediction):
+            say(line)
+
+
+@sub.command()
+def end(
+    trial: Annotated[str | None, typer.Argument(help="A trial's id; default: the running one.")] = None,
+    machine: Machine = None,
+    config: ConfigOption = None,
+) -> None:
+    """End a trial: boots seen later do not belong to it. Exit codes: 0 fine, 1 the store failed, 2 no such trial."""
+    from benchd.cli.benchfiles import bench_store, now
+    from benchd.studying.bench import the_running
+
+    with bench_store(config, write=True) as store:
+        found = store.end_trial(trial or the_running(store, machine).id, now())
+    say(f"Trial {found.id} of study {clean(found.study)} ended.")
+
+
+@sub.command()
+def note(
+    text: Annotated[str, typer.Argument(help="What to keep.")],
+    trial: TrialOption = None,
+    machine: Machine = None,
+    config: ConfigOption = None,
+) -> None:
+    """Add a line to a trial's note. Exit codes: 0 fine, 1 the store failed, 2 no such trial."""
+    from benchd.cli.benchfiles import bench_store
+    from benchd.studying.bench import the_running
+
+    if not text.strip() or len(text) > 10_000:
+        raise CallerError(f"a note has 1 to 10000 characters, not {len(text.strip())}")
+    with bench_store(config, write=True) as store:
+        found = store.note_trial(trial or the_running(store, machine).id, text.strip())
+    say(f"Noted on trial {found.id}.")
+
+
+@sub.command("list")
+def list_(
+    study: Annotated[str | None, typer.Option(help="Only this study.")] = None,
+    machine: Machine = None,
+    config: ConfigOption = None,
+    json: JsonOption = False,
+) -> None:
+    """List trials, oldest first, with results. Exit codes: 0 fine, 1 the store failed, 2 no such study."""
+    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.studytext import trial_table
+    from benchd.studying.known import gather, open_study
+
+    with bench_store(config) as store:
+        names = [study] if study is not None else list(dict.fromkeys(one.study for one in store.trials()))
+        views = [view for name in names for view in gather(store, open_study(store, name))]
+    views = [view for view in views if machine is None or view.trial.machine == machine]
+    if json:
+        emit_json([view.to_json() for view in views])
+        return
+    for line in (
+        trial_table(views) if views else ["No trials yet: `benchd trial start --study STUDY` begins one."]
+    ):
+        say(line)
+
+
+@sub.command()
+def show(
+    trial: Annotated[str, typer.Argument(help="A trial's id.")],
+    config: ConfigOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Show a trial: setup, boots with verdicts, checks, notes, predicted against seen.
+
+    Exit codes: 0 fine, 1 the store failed, 2 no such trial.
+    """
+    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.studytext import trial_lines
+    from benchd.studying.comparing import Group, events_of, predicted
+    from benchd.studying.known import gather, open_study
+
+    with bench_store(config) as store:
+        known = open_study(store, store.trial(trial).study)
+        view = next(one for one in gather(store, known) if one.trial.id == trial)
+        told: list[str] = []
+        if view.predictions:
+            group = Group(trial, view.boots, trial)
+            told = predicted(store, group, events_of(store, view.boots)[0] if view.boots else {})
+    if json:
+        emit_json(view.to_json() | {"agreement": told})
+        return
+    for line in trial_lines(known, view, told):
+        say(line)
+
+
+@sub.command()
+def current(machine: Machine = None, config: ConfigOption = None, json: JsonOption = False) -> None:
+    """Show what runs on each machine. Exit codes: 0 fine (also when nothing runs), 1 the store failed, 2 no store."""
+    from benchd.cli.benchfiles import bench_store, machine_names
+    from benchd.studying.bench import running
+
+    with bench_store(config) as store:
+        found = running(store, machine_names(config))
+    if machine is not None:
+        found = {name: trial for name, trial in found.items() if name == machine}
+    if json:
+        emit_json({name: trial.model_dump(mode="json") for name, trial in found.items()})
+        return
+    if not found:
+        say("No trial is running.")
+    for name, trial in found.items():
+        setup = ", ".join(f"{factor}={level}" for factor, level in trial.setup.items())
+        say(f"{clean(name)}: trial {trial.id} of study {clean(trial.study)}, {clean(setup, 1000)}")
+
+
+@sub.command()
+def result(
+    check: Annotated[str | None, typer.Argument(help="A check's name, or `goal` for the study's goal.")] = None,
+    outcome: Annotated[
+        str | None, typer.Argument(help="pass or fail (ok is fine too).", metavar="pass|fail")
+    ] = None,
+    boot: Annotated[str | None, typer.Option(help="A boot's id, or the beginning of it.")] = None,
+    trial: TrialOption = None,
+    machine: Machine = None,
+    note: Annotated[str, typer.Option(help="A remark to keep with the result.")] = "",
+    csv: Annotated[
+        Path | None, typer.Option("--csv", help="Results a test program left: columns check,result[,boot].")
+    ] = None,
+    take_back: Annotated[
+        int | None, typer.Option("--take-back", help="Delete the result with this number.")
+    ] = None,
+    config: ConfigOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Enter a result by hand, or from a CSV file: for the newest boot of the running trial, or as named.
+
+    Exit codes: 0 fine, 1 a file or the store failed, 2 no such boot or trial, or a wrong table.
+    """
+    from benchd.cli.benchfiles import bench_store, now, read_text
+    from benchd.studying.bench import enter, enter_table
+    from benchd.studying.csvfile import passed_word, read_checks
+
+    one_way = (check is not None) + (csv is not None) + (take_back is not None)
+    if one_way != 1 or (check is not None) != (outcome is not None):
+        raise CallerError("give CHECK and pass or fail, or --csv FILE, or --take-back NUMBER")
+    moment = now()
+    with bench_store(config, write=True) as store:
+        if take_back is not None:
+            store.delete_result(take_back)
+            say(f"Result {take_back} is taken back.")
+            return
+        if csv is not None:
+            rows = read_checks(read_text(csv), str(csv))
+            found = enter_table(store, rows, moment, file=str(csv), boot=boot, trial=trial, machine=machine)
+        else:
+            assert check is not None and outcome is not None
+            found = [
+                enter(
+                    store,
+                    check,
+                    passed_word(outcome),
+                    moment,
+                    boot=boot,
+                    trial=trial,
+                    machine=machine,
+                    note=note,
+                )
+            ]
+    if json:
+        emit_json([one.model_dump(mode="json") for one in found])
+        return
+    for one in found[:50]:
+        where = f"boot {one.boot}" if one.boot else f"trial {one.trial}, no boot"
+        say(clean(f"{one.id}: {one.check} {'passed' if one.passed else 'FAILED'} ({where})"))
+    if len(found) > 50:
+        say(f"... {len(found)} results in all")
