@@ -134,10 +134,10 @@ class Demo:
         return boot
 
     def hang(self) -> Boot:
-        """Part 2: a machine that hangs at POST, and the alarm."""
+        """Part 3: a machine that hangs at POST, and the alarm."""
         from benchd.simbench import at286
 
-        say("2. A machine that hangs at POST")
+        say("3. A machine that hangs at POST")
         self.teller.on = True
         setup = at286.START
         boot = self.power_on(setup, at286.boot_script(setup, "stuck", patience_s=HANG_S))
@@ -148,10 +148,10 @@ class Demo:
         return boot
 
     def story(self) -> tuple[str, list[str]]:
-        """Part 3: an evening of trials. Returns the answer and the trials that were made."""
+        """Part 2: an evening of trials. Returns the answer and the trials that were made."""
         from benchd.demostory import play_story
 
-        say("3. An evening of trials: the storage adapter's ROM is not seen. Bad card, bad image, or what?")
+        say("2. An evening of trials: the storage adapter's ROM is not seen. Bad card, bad image, or what?")
         answer = play_story(self.daemon.store, MACHINE, self.power_on, lambda line: say(f"    {clean(line, 200)}"))
         return answer, [trial.id for trial in self.daemon.store.trials(machine=MACHINE)]
 
@@ -159,12 +159,15 @@ class Demo:
 async def run_demo(folder: Path, listen: str, keep: bool) -> int:
     """Run the demo in `folder`. Returns the exit code."""
     import json
+    import logging
+    import signal
 
     from benchd.daemon import Daemon
     from benchd.settings import load_settings
     from benchd.simbench import at286
     from benchd.simbench.machine import Bench, SimMachine
 
+    logging.basicConfig(filename=folder / "benchd.log", level=logging.INFO, force=True)
     links = {name: folder / f"tty-{name}" for name in ("post", "console")}
     with Bench(at286.behaviour, SimMachine(speed=SPEED, seed=SEED, links=links)) as bench:
         config = folder / "bench.toml"
@@ -186,12 +189,21 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
         started = asyncio.create_task(up.wait())
         await asyncio.wait({running, started}, return_when=asyncio.FIRST_COMPLETED)
         started.cancel()
+        interrupted = asyncio.Event()
+
+        def end() -> None:
+            interrupted.set()
+            bench.machine.stop()
+            daemon.stop()
+
+        for number in (signal.SIGINT, signal.SIGTERM):
+            asyncio.get_running_loop().add_signal_handler(number, end)
         try:
             if running.done():
                 running.result()
             say(f"benchd demo: page and metrics at {daemon.server.url}, files in {folder}")
             demo = Demo(daemon, bench, teller, folder)
-            parts: list[Callable[[], Any]] = [demo.watch, demo.hang, demo.story]
+            parts: list[Callable[[], Any]] = [demo.watch, demo.story, demo.hang]
             seen = []
             for part in parts:
                 say()
@@ -199,8 +211,16 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
             say()
             summary(config, *seen)
             if keep:
-                say(f"Still serving at {daemon.server.url}; Ctrl-C ends it.")
-                await running
+                say(f"Still serving at {daemon.server.url}, booting again and again; Ctrl-C ends it.")
+                boots = asyncio.create_task(keep_booting(bench), name="boots")
+                await asyncio.wait({running, boots}, return_when=asyncio.FIRST_COMPLETED)
+                boots.cancel()
+        except Exception:
+            # Ctrl-C takes the daemon away from under the part that is playing.
+            if not interrupted.is_set():
+                raise
+            say("stopped")
+            return 1
         finally:
             daemon.stop()
             if not running.done():
@@ -208,7 +228,18 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
     return 0
 
 
-def summary(config: Path, good: Boot, hung: Boot, story: tuple[str, list[str]]) -> None:
+async def keep_booting(bench: Bench) -> None:
+    """Boot the machine over and over, now and then with its conflict, so that the page has something to show."""
+    from benchd.simbench import at286
+
+    setups = [{**at286.START, "network-card": level} for level in ("none", "window-off", "window-on")]
+    while not bench.machine.stopping.is_set():
+        for setup in setups:
+            await asyncio.to_thread(bench.boot, setup)
+            await asyncio.sleep(4.0)
+
+
+def summary(config: Path, good: Boot, story: tuple[str, list[str]], hung: Boot) -> None:
     """Print what was shown, and the commands that show it again."""
     answer, trials = story
     say("What this showed")
@@ -241,7 +272,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Show everything on a simulated machine, in under two minutes: no hardware, no broker, no root.
 
-        Exit codes: 0 fine, 1 something outside failed (a pty, an address in use), 2 wrong use.
+        Exit codes: 0 fine, 1 something outside failed (a pty, an address in use) or stopped early, 2 wrong use.
         """
         from benchd.errors import CallerError
 
