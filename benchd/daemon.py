@@ -11,6 +11,7 @@ import logging
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Coroutine
+from functools import partial
 from typing import Any
 
 from benchd.boots.limits import Limit
@@ -234,20 +235,18 @@ class Daemon:
         """Move counters that are kept elsewhere into the metrics; tell of capture trouble when it changes."""
         while True:
             for run in self.runs.values():
-                self._count(("captured", run.name), run.keeper.written, lambda n, r=run: self.metrics.captured(r.name, n))
+                self._count(("captured", run.name), run.keeper.written, partial(self.metrics.captured, run.name))
                 for link, decoder in run.street.decoders.items():
                     for reason, count in list(decoder.counts.refused.items()):
-                        self._count(
-                            ("refused", run.name, link, reason),
-                            count,
-                            lambda n, r=run, k=link, why=reason: self.metrics.refused(r.name, k, why, n),
-                        )
+                        key = ("refused", run.name, link, reason)
+                        self._count(key, count, partial(self.metrics.refused, run.name, link, reason))
                 trouble = run.keeper.trouble
                 if trouble != self._trouble.get(run.name):
                     if trouble:
                         log.error("%s: %s (%d records wait in memory)", run.name, trouble, run.keeper.waiting)
                     else:
-                        log.warning("%s: captures are written again; %d records were lost", run.name, run.keeper.dropped)
+                        lost = run.keeper.dropped
+                        log.warning("%s: captures are written again; %d records were lost", run.name, lost)
                     self._trouble[run.name] = trouble
                     self.metrics.capture_state(trouble is not None)
             self.metrics.queue_length("records", len(self._records))
@@ -307,7 +306,7 @@ class Daemon:
         for stage in run.table.stage:
             found = learned_limit(self.store.good_times(run.name, run.table.name, stage.name))
             if found is not None:
-                out[stage.name] = Limit(found.limit_s, found.kind, found.n)
+                out[stage.name] = Limit.learned(found.limit_s, found.kind, found.n)
         return out
 
     # ------------------------------------------------------------------ reload

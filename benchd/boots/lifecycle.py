@@ -202,6 +202,8 @@ class Lifecycle:
             self._power_seen_off = False
             self._open(t_ns, u_ns, reason, anchored=anchored)
             return
+        if boot is None:
+            return
         if self._off_ns is not None and t_ns >= self._off_ns:
             self._off_ns, self._power_seen_off = None, False  # only DTR was dropped: the target lives
         if self.phase in ("standing", "adrift"):

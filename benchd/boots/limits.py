@@ -25,10 +25,15 @@ class Limit:
         """Parse `to_label` text. Raises ValueError."""
         stage, _, rest = text.rpartition("=")
         seconds, kind, boots = rest.split(":")
+        return stage, cls.learned(float(seconds), kind, int(boots))
+
+    @classmethod
+    def learned(cls, seconds: float, kind: str, boots: int) -> Limit:
+        """Return a learned limit. Raises ValueError for a kind that is none."""
         if kind == "learned-normal":
-            return stage, cls(float(seconds), "learned-normal", int(boots))
+            return cls(seconds, "learned-normal", boots)
         if kind == "learned-free":
-            return stage, cls(float(seconds), "learned-free", int(boots))
+            return cls(seconds, "learned-free", boots)
         raise ValueError(f"unknown kind of limit {kind!r}")
 
 

@@ -134,7 +134,7 @@ class BootState:
             limit_s=limit.seconds if limit else None,
             limit_kind=limit.kind if limit else None,
             means=(help_.means if help_ else means) or None,
-            **{"try": list(help_.try_) if help_ else []},
+            try_=list(help_.try_) if help_ else [],
             caution=(help_.caution or None) if help_ else None,
             detail=detail,
         )
