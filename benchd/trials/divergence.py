@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchd.harmless import clean
 from benchd.trials.align import Tokens, pair
 from benchd.trials.bootlog import MAX_EVENTS, BootGroup, BootLog
 from benchd.trials.consensus import Folded, Rung, consensus, fold
@@ -154,7 +155,7 @@ def only_one(a: BootGroup, b: BootGroup) -> tuple[OnlyOne, ...]:
             count.update(own)
         counts.append(count)
     out = [
-        OnlyOne(side, text, k, len(group.boots))
+        OnlyOne(side, clean(text), k, len(group.boots))
         for side, group, mine, other in (("a", a, counts[0], counts[1]), ("b", b, counts[1], counts[0]))
         for text, k in mine.items()
         if text not in other
@@ -216,7 +217,7 @@ def _point(rung: Rung, boots: Sequence[BootLog], folded: Sequence[Folded], token
         for b, place in enumerate(rung.places.tolist())
         if place >= 0
     ]
-    return Point(str(tokens.names[rung.token]), float(np.median(times)), len(times), len(boots))
+    return Point(clean(str(tokens.names[rung.token])), float(np.median(times)), len(times), len(boots))
 
 
 def _goes(name: str, points: Sequence[Point]) -> str:

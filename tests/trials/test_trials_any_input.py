@@ -97,7 +97,8 @@ def test_comparisons_and_drafts_of_any_boots(found):
     out = compare(found)
     json.dumps(to_json(out), allow_nan=False)
     for one in out:
-        assert one.sentence.endswith(".") and "\n" not in one.sentence
+        assert one.sentence.endswith(".") and one.sentence.isprintable()
+        assert all(o.text.isprintable() for o in one.only)
         for stage in one.stages:
             if stage.shift_low is not None:
                 assert stage.shift_low <= stage.shift_s <= stage.shift_high
