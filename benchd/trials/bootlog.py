@@ -75,9 +75,7 @@ class BootGroup:
 
     def __post_init__(self) -> None:
         if not 1 <= len(self.boots) <= MAX_BOOTS:
-            raise CallerError(
-                f"'{self.name}' has {len(self.boots)} boots; from 1 to {MAX_BOOTS} can be compared"
-            )
+            raise CallerError(f"'{self.name}' has {len(self.boots)} boots; from 1 to {MAX_BOOTS} can be compared")
 
 
 def mask(line: str) -> str:

@@ -310,8 +310,7 @@ def _matters(space: Space, weight: Floats) -> tuple[tuple[str, float], ...]:
     """Per factor, the weight of explanations that name it."""
     owner = np.concatenate([space.literal_factor, [-1, -1]])[space.rows]
     return tuple(
-        (factor.name, float(weight[(owner == f).any(axis=1)].sum()))
-        for f, factor in enumerate(space.study.factors)
+        (factor.name, float(weight[(owner == f).any(axis=1)].sum())) for f, factor in enumerate(space.study.factors)
     )
 
 

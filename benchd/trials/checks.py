@@ -87,14 +87,10 @@ def suspect_card(study: Study) -> Condition | None:
 
 def trials_for_check(trials: Sequence[Trial], check: str) -> tuple[Trial, ...]:
     """The trials with `check` as their result, to weigh causes of that check alone."""
-    return tuple(
-        Trial(trial.name, trial.setup, *trial.checks[check]) for trial in trials if check in trial.checks
-    )
+    return tuple(Trial(trial.name, trial.setup, *trial.checks[check]) for trial in trials if check in trial.checks)
 
 
-def compare_checks(
-    study: Study, trials: Sequence[Trial], card: Condition | None = None
-) -> tuple[CheckReport, ...]:
+def compare_checks(study: Study, trials: Sequence[Trial], card: Condition | None = None) -> tuple[CheckReport, ...]:
     """Every check of the trials across setups, in order of first appearance.
 
     `card` says which level is the card in question (default: `suspect_card`). Machines are told apart by
@@ -152,8 +148,7 @@ def _pattern(name: str, cells: Sequence[CheckCell], card: Condition | None) -> t
         if any(c.reference for c in cells):
             return (
                 EVERYWHERE,
-                f"Check {name} fails everywhere, in the known-good setup too ({_count(cells)}): "
-                "the test may mislead.",
+                f"Check {name} fails everywhere, in the known-good setup too ({_count(cells)}): the test may mislead.",
             )
         return (
             EVERYWHERE,

@@ -145,10 +145,7 @@ def compare(groups: Sequence[BootGroup]) -> tuple[Comparison, ...]:
         raise CallerError(f"{len(groups)} groups to compare; give from 2 to {MAX_GROUPS}")
     pairs = [_pair(groups[0], other) for other in groups[1:]]
     spots = [
-        (i, j, stage.p)
-        for i, pair in enumerate(pairs)
-        for j, stage in enumerate(pair.stages)
-        if stage.p is not None
+        (i, j, stage.p) for i, pair in enumerate(pairs) for j, stage in enumerate(pair.stages) if stage.p is not None
     ]
     adjusted = timing.holm([p for _, _, p in spots])
     stages = [list(pair.stages) for pair in pairs]
@@ -225,10 +222,7 @@ def _stages(a: BootGroup, b: BootGroup) -> tuple[StageShift, ...]:
     out = []
     for name in names:
         (ta, ended_a), (tb, ended_b) = times[0][name], times[1][name]
-        sides = [
-            Side(len(t), float(np.median(t)) if t else None, ended)
-            for t, ended in ((ta, ended_a), (tb, ended_b))
-        ]
+        sides = [Side(len(t), float(np.median(t)) if t else None, ended) for t, ended in ((ta, ended_a), (tb, ended_b))]
         found = timing.shift(ta, tb)
         out.append(
             StageShift(

@@ -87,9 +87,7 @@ def _first(alone: Counter[tuple[int, ...]]) -> list[int]:
     return list(common[len(common) // 2])
 
 
-def _widen(
-    center: list[int], sequences: Sequence[tuple[int, ...]], weight: Ints, places: Ints, need: int
-) -> list[int]:
+def _widen(center: list[int], sequences: Sequence[tuple[int, ...]], weight: Ints, places: Ints, need: int) -> list[int]:
     """The centre without rungs that few have, and with tokens that many have between its rungs."""
     extra: list[Counter[int]] = [Counter() for _ in range(len(center) + 1)]
     rank: dict[tuple[int, int], list[int]] = {}

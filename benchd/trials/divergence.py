@@ -107,9 +107,7 @@ def divergences(a: BootGroup, b: BootGroup, notes: list[str]) -> tuple[Divergenc
             notes.append(f"{group.name}: {len(chosen)} of {len(group.boots)} boots aligned, evenly chosen")
         cut = sum(len(boot.events) > MAX_EVENTS for boot in group.boots)
         if cut:
-            notes.append(
-                f"{group.name}: {cut} boots have more than {MAX_EVENTS} events; the rest is not aligned"
-            )
+            notes.append(f"{group.name}: {cut} boots have more than {MAX_EVENTS} events; the rest is not aligned")
         folded = [fold(boot, tokens) for boot in chosen]
         ladders.append((chosen, folded, consensus(folded)))
     (boots_a, folded_a, rungs_a), (boots_b, folded_b, rungs_b) = ladders
@@ -170,8 +168,7 @@ def order_changes(a: BootGroup, b: BootGroup) -> tuple[OrderChange, ...]:
     found = np.argwhere((shares[0] >= ORDER_SHARE) & (shares[1] <= 1 - ORDER_SHARE))
     ordered = sorted(found.tolist(), key=lambda ij: (abs(ij[0] - ij[1]), ij[0]))
     return tuple(
-        OrderChange(names[i], names[j], float(shares[0][i, j]), float(shares[1][i, j]))
-        for i, j in ordered[:ORDER_MOST]
+        OrderChange(names[i], names[j], float(shares[0][i, j]), float(shares[1][i, j])) for i, j in ordered[:ORDER_MOST]
     )
 
 
@@ -212,11 +209,7 @@ def _moved(
 
 
 def _point(rung: Rung, boots: Sequence[BootLog], folded: Sequence[Folded], tokens: Tokens) -> Point:
-    times = [
-        boots[b].events[folded[b].starts[place]].t_s
-        for b, place in enumerate(rung.places.tolist())
-        if place >= 0
-    ]
+    times = [boots[b].events[folded[b].starts[place]].t_s for b, place in enumerate(rung.places.tolist()) if place >= 0]
     return Point(clean(str(tokens.names[rung.token])), float(np.median(times)), len(times), len(boots))
 
 

@@ -115,10 +115,7 @@ def draft(boots: Sequence[BootLog]) -> Draft:
     folded = [fold(boot, tokens) for boot in used]
     rungs = consensus(folded, LADDER_SHARE)
     times = [
-        [
-            used[b].events[folded[b].starts[p]].t_s if p >= 0 else math.nan
-            for b, p in enumerate(r.places.tolist())
-        ]
+        [used[b].events[folded[b].starts[p]].t_s if p >= 0 else math.nan for b, p in enumerate(r.places.tolist())]
         for r in rungs
     ]
     gaps = _gaps(used, times)
@@ -142,9 +139,7 @@ def draft(boots: Sequence[BootLog]) -> Draft:
                 of=len(used),
                 optional=len(places) < MUST_SHARE * len(used),
                 repeats=(
-                    Repeats(min(counts), statistics.median(counts), max(counts), max(periods))
-                    if periods
-                    else None
+                    Repeats(min(counts), statistics.median(counts), max(counts), max(periods)) if periods else None
                 ),
             )
         )

@@ -36,9 +36,7 @@ RANKED_MOST = 100
 WORTH_BITS = 0.01
 """Below this a boot tells so little that it is not worth its minutes."""
 
-POWER_OFF = (
-    "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge."
-)
+POWER_OFF = "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge."
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,16 +131,12 @@ def propose(
     grid = allowed(study, here)
     grid, left_out = _without(study, grid, leave_out)
     if not len(grid):
-        raise CallerError(
-            f"study '{study.name}': every setup is excluded or predicted to collide; remove an exclusion"
-        )
+        raise CallerError(f"study '{study.name}': every setup is excluded or predicted to collide; remove an exclusion")
     bits, fail, minutes, order = rank(posterior, here, grid, study.boot_minutes)
     which = kept(posterior)
     chosen = _different(space.holds(grid[order[: 40 * limit]], which), limit)
     ranked = tuple(
-        _next(
-            study, posterior, which, current, grid[order[i]], bits[order[i]], fail[order[i]], minutes[order[i]]
-        )
+        _next(study, posterior, which, current, grid[order[i]], bits[order[i]], fail[order[i]], minutes[order[i]])
         for i in chosen
     )
     why = describe(study, trials, posterior, evidence)
@@ -158,15 +152,12 @@ def propose(
     else:
         stop = False
         advice = (
-            f"Go on until one explanation holds 95 %; the likeliest now holds "
-            f"{percent(why.causes[0].probability)}."
+            f"Go on until one explanation holds 95 %; the likeliest now holds {percent(why.causes[0].probability)}."
         )
     return Proposal(ranked, stop, advice, left_out)
 
 
-def rank(
-    posterior: Posterior, current: Ints, grid: Ints, boot_minutes: float
-) -> tuple[Floats, Floats, Floats, Ints]:
+def rank(posterior: Posterior, current: Ints, grid: Ints, boot_minutes: float) -> tuple[Floats, Floats, Floats, Ints]:
     """Expected bits, chance of failing, minutes of each row of `grid`, and rows by bits per minute.
 
     Ties go to fewer minutes, then to the order of `grid`.

@@ -110,9 +110,7 @@ class Factor:
         if len(set(self.levels)) != len(self.levels):
             raise CallerError(f"factor '{self.name}' names a level twice: {', '.join(self.levels)}")
         if self.kind not in KIND_HARDWARE:
-            raise CallerError(
-                f"factor '{self.name}' has kind '{self.kind}'; use one of {', '.join(KIND_HARDWARE)}"
-            )
+            raise CallerError(f"factor '{self.name}' has kind '{self.kind}'; use one of {', '.join(KIND_HARDWARE)}")
         for level, minutes in {"any level": self.minutes, **self.level_minutes}.items():
             if level != "any level" and level not in self.levels:
                 raise CallerError(f"factor '{self.name}': minutes given for '{level}', which is no level of it")
@@ -213,9 +211,7 @@ class Trial:
             *((f"check '{name}'", k, n) for name, (k, n) in self.checks.items()),
         ]:
             if not 0 <= k <= n <= MAX_BOOTS:
-                raise CallerError(
-                    f"trial '{self.name}': {what} {k} of {n}; need 0 <= {k} <= {n} <= {MAX_BOOTS}"
-                )
+                raise CallerError(f"trial '{self.name}': {what} {k} of {n}; need 0 <= {k} <= {n} <= {MAX_BOOTS}")
 
     @property
     def failures(self) -> int:
@@ -290,9 +286,7 @@ class Study:
 
     def check_trials(self, trials: Sequence[Trial]) -> None:
         if len(trials) > MAX_TRIALS:
-            raise CallerError(
-                f"study '{self.name}' has {len(trials)} trials; at most {MAX_TRIALS} can be weighed"
-            )
+            raise CallerError(f"study '{self.name}' has {len(trials)} trials; at most {MAX_TRIALS} can be weighed")
         for trial in trials:
             self.check_setup(trial.setup, f"trial '{trial.name}'")
 
@@ -331,9 +325,7 @@ def repeats(trials: Sequence[Trial]) -> tuple[tuple[str, ...], ...]:
 
 def changed_between(study: Study, trials: Sequence[Trial]) -> tuple[tuple[str, tuple[Change, ...]], ...]:
     """For each trial after the first: its name and what changed since the trial before."""
-    return tuple(
-        (after.name, study.changes(before.setup, after.setup)) for before, after in itertools.pairwise(trials)
-    )
+    return tuple((after.name, study.changes(before.setup, after.setup)) for before, after in itertools.pairwise(trials))
 
 
 def infer_kind(name: str) -> str:

@@ -190,8 +190,7 @@ def log_rank(
     if not any(a[1]) and not any(b[1]):
         return None
     data = [
-        CensoredData.right_censored(np.asarray(t, dtype=np.float64), ~np.asarray(d, dtype=np.bool_))
-        for t, d in (a, b)
+        CensoredData.right_censored(np.asarray(t, dtype=np.float64), ~np.asarray(d, dtype=np.bool_)) for t, d in (a, b)
     ]
     with np.errstate(invalid="ignore", divide="ignore"):
         found = logrank(data[0], data[1])

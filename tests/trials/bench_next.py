@@ -128,14 +128,10 @@ def make_bench(rng: np.random.Generator) -> Bench:
 def make_wide_bench(rng: np.random.Generator) -> Bench:
     """Benches of every family and with other rates, to hold the probabilities to account off their home."""
     study = make_study(rng)
-    family = rng.choice(
-        ["one", "two", "three", "any", NOTHING, INTERMITTENT], p=[0.45, 0.35, 0.05, 0.05, 0.05, 0.05]
-    )
+    family = rng.choice(["one", "two", "three", "any", NOTHING, INTERMITTENT], p=[0.45, 0.35, 0.05, 0.05, 0.05, 0.05])
     number = {"one": 1, "two": 2, "three": 3, "any": 2}.get(str(family), 0)
     which = sorted(rng.choice(6, number, replace=False).tolist())
-    conditions = tuple(
-        draw_condition(rng, study.factors[w], 0.3 if i == 0 else 0.0) for i, w in enumerate(which)
-    )
+    conditions = tuple(draw_condition(rng, study.factors[w], 0.3 if i == 0 else 0.0) for i, w in enumerate(which))
     form = str(family) if family in ("any", NOTHING, INTERMITTENT) else "all"
     start = starting(rng, study, conditions[:1] if form == "any" else conditions)
     return Bench(study, conditions, form, start, float(rng.uniform(0.7, 1.0)), float(rng.uniform(0.0, 0.08)))
@@ -150,9 +146,7 @@ def true_rows(space: Space, bench: Bench) -> Ints:
     wanted = frozenset(bench.conditions)
     literal = {}
     for i, (f, level, negated) in enumerate(
-        zip(
-            space.literal_factor.tolist(), space.literal_level.tolist(), space.literal_not.tolist(), strict=True
-        )
+        zip(space.literal_factor.tolist(), space.literal_level.tolist(), space.literal_not.tolist(), strict=True)
     ):
         factor = space.study.factors[f]
         literal[Condition(factor.name, "is not" if negated else "is", factor.levels[level])] = i

@@ -38,9 +38,7 @@ def studies(draw):
         return {f.name: draw(st.sampled_from(f.levels)) for f in factors}
 
     exclusions = tuple(
-        Exclusion(
-            tuple(Condition(n, draw(st.sampled_from(["is", "is not"])), v) for n, v in setup().items()), "r"
-        )
+        Exclusion(tuple(Condition(n, draw(st.sampled_from(["is", "is not"])), v) for n, v in setup().items()), "r")
         for _ in range(draw(st.integers(0, 2)))
     )
     study = Study("s", factors, exclusions=exclusions, reference=draw(st.sampled_from([None, setup()])))
@@ -48,9 +46,7 @@ def studies(draw):
     for i in range(draw(st.integers(0, 6))):
         n = draw(st.integers(0, 5))
         done = draw(st.integers(0, 3))
-        trials.append(
-            Trial(f"t{i}", setup(), draw(st.integers(0, n)), n, {"c": (draw(st.integers(0, done)), done)})
-        )
+        trials.append(Trial(f"t{i}", setup(), draw(st.integers(0, n)), n, {"c": (draw(st.integers(0, done)), done)}))
     return study, trials
 
 
@@ -76,9 +72,7 @@ def test_causes_next_trials_and_checks_of_any_study(case):
 
 @st.composite
 def boot_logs(draw):
-    values = draw(
-        st.lists(st.sampled_from(["01", "02", "03", "mem 1 KB", "mem 22 KB", "\x1b[2J<b>"]), max_size=12)
-    )
+    values = draw(st.lists(st.sampled_from(["01", "02", "03", "mem 1 KB", "mem 22 KB", "\x1b[2J<b>"]), max_size=12))
     step, end = draw(seconds), draw(seconds)
     own = tuple(Event("code" if len(v) == 2 else "line", v, i * step) for i, v in enumerate(values))
     names = draw(st.lists(st.sampled_from("xyz"), max_size=4))

@@ -223,9 +223,7 @@ def test_causes_that_no_allowed_setup_tells_apart_count_as_one():
     twins = {why.causes[i].conditions for i in lead.twins} | {lead.conditions}
     assert {(Condition("card", "is", "grey"),), (Condition("base", "is", "C800"),)} <= twins
     space = build_space(study)
-    row = next(
-        h for h in range(space.count) if space.conditions(h) == lead.conditions and not space.any_form[h]
-    )
+    row = next(h for h in range(space.count) if space.conditions(h) == lead.conditions and not space.any_form[h])
     assert {space.conditions(h) for h in alike(space, row).tolist()} >= twins
 
 
@@ -245,9 +243,7 @@ def test_more_of_the_same_evidence_never_weakens_the_true_cause():
 def test_evidence_besides_boots_shifts_the_order_and_is_named():
     """ROM prediction and boot disagree: odds on the image put it first among equals."""
     study = Study("s", FACTORS)
-    why = weigh(
-        study, trials((setup(), BAD)), evidence=[Evidence("prediction and boot disagree", 6, factor="image")]
-    )
+    why = weigh(study, trials((setup(), BAD)), evidence=[Evidence("prediction and boot disagree", 6, factor="image")])
     assert why.causes[0].conditions == (Condition("image", "is", "first"),)
     assert why.evidence == ("prediction and boot disagree",)
 

@@ -28,9 +28,7 @@ def report(*trials, study=STUDY):
 
 
 def test_failing_everywhere_the_reference_too_puts_the_test_in_doubt():
-    found = report(
-        trial("1", "grey", "left", 0), trial("2", "grey", "right", 0), trial("3", "green", "right", 0)
-    )
+    found = report(trial("1", "grey", "left", 0), trial("2", "grey", "right", 0), trial("3", "green", "right", 0))
     assert found.pattern == checks.EVERYWHERE and "the test may mislead" in found.sentence
 
 
@@ -52,12 +50,8 @@ def test_failing_with_the_card_in_any_machine():
 
 
 def test_failing_with_the_card_only_in_one_machine_is_a_conflict():
-    found = report(
-        trial("1", "grey", "left", 0), trial("2", "grey", "right", 3), trial("3", "green", "left", 3)
-    )
-    assert (
-        found.pattern == checks.CARD_HERE and "only in left" in found.sentence and "conflict" in found.sentence
-    )
+    found = report(trial("1", "grey", "left", 0), trial("2", "grey", "right", 3), trial("3", "green", "left", 3))
+    assert found.pattern == checks.CARD_HERE and "only in left" in found.sentence and "conflict" in found.sentence
 
 
 def test_one_machine_is_not_enough_to_tell():
@@ -66,9 +60,7 @@ def test_one_machine_is_not_enough_to_tell():
 
 
 def test_failing_without_the_card_too_is_not_the_card():
-    found = report(
-        trial("1", "grey", "left", 0), trial("2", "green", "left", 0), trial("3", "green", "right", 3)
-    )
+    found = report(trial("1", "grey", "left", 0), trial("2", "green", "left", 0), trial("3", "green", "right", 3))
     assert found.pattern == checks.WITHOUT and "in 2" in found.sentence
 
 

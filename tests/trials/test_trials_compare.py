@@ -76,9 +76,7 @@ def test_a_change_of_order_nearby_is_no_divergence_of_rungs():
     """Two neighbours that swap are told as order, not as parting."""
     stages = [("memory", 0.0), ("video", 2.0), ("disk", 4.0)]
     swapped = [("memory", 0.0), ("disk", 2.0), ("video", 4.0)]
-    found = one(
-        boot("a", ["01", "02", "03", "04"], stages=stages), boot("b", ["01", "03", "02", "04"], stages=swapped)
-    )
+    found = one(boot("a", ["01", "02", "03", "04"], stages=stages), boot("b", ["01", "03", "02", "04"], stages=swapped))
     assert found.first_divergence is None
     assert [(c.earlier, c.later) for c in found.order] == [("video", "disk")]
     assert found.sentence == "Disk comes before video in B."
@@ -120,9 +118,7 @@ def test_stalled_boots_are_censored_not_dropped():
     disk = found.stages[1]
     assert (disk.b.n, disk.b.ended_here, disk.a.ended_here) == (3, 9, 0)
     assert (found.finish.b.k, found.finish.b.n) == (3, 12) and found.finish.p < 0.001
-    assert found.time_to_finish.b_median_s is None and found.time_to_finish.a_median_s == pytest.approx(
-        6, abs=0.3
-    )
+    assert found.time_to_finish.b_median_s is None and found.time_to_finish.a_median_s == pytest.approx(6, abs=0.3)
     assert found.time_to_finish.p < 0.001
     assert found.sentence.startswith("B finishes less often than A (3 of 12 against 12 of 12")
 

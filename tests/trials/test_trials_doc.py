@@ -21,9 +21,7 @@ from benchd.trials import (
 from benchd.trials.hypotheses import Prior, build_space
 from benchd.trials.study import Factor, Study
 
-TEXT = " ".join(
-    (Path(__file__).parents[2] / "firmware-notes" / "causes.md").read_text(encoding="utf-8").split()
-)
+TEXT = " ".join((Path(__file__).parents[2] / "firmware-notes" / "causes.md").read_text(encoding="utf-8").split())
 PRIOR = Prior()
 
 

@@ -31,9 +31,7 @@ def test_the_shared_ladder_comes_out_in_order_with_its_times():
 
 def test_rungs_that_some_boots_lack_are_optional_and_rare_ones_stay_off():
     full = ["01", "02", "03", "04"]
-    boots = [boot(str(i), full if i < 6 else ["01", "02", "04"]) for i in range(19)] + [
-        boot("x", [*full, "EE"])
-    ]
+    boots = [boot(str(i), full if i < 6 else ["01", "02", "04"]) for i in range(19)] + [boot("x", [*full, "EE"])]
     found = draft(boots)
     assert [(s.value, s.optional, s.seen) for s in found.stages] == [
         ("01", False, 20), ("02", False, 20), ("03", True, 7), ("04", False, 20),
@@ -71,9 +69,7 @@ def test_limits_are_learned_from_five_boots_and_a_wide_guess_below(n, kind):
 
 
 def test_boots_that_did_not_finish_are_pointed_out_and_their_last_rung_has_no_time():
-    found = draft(
-        [boot("1", ["01", "02"]), boot("2", ["01", "02"], outcome="stalled"), BootLog("3", "finished", 1.0)]
-    )
+    found = draft([boot("1", ["01", "02"]), boot("2", ["01", "02"], outcome="stalled"), BootLog("3", "finished", 1.0)])
     assert len(found.notes) == 2 and "1 boots without" in found.notes[0] and "1 of 2" in found.notes[1]
     assert found.boots == 2 and found.stages[1].usual_s == 0.5
 

@@ -161,9 +161,7 @@ def test_a_condition_does_not_pay_for_being_rare():
     space = build_space(study)
     setup = {"x": "a", "y": "a", "z": "a"}
     weight = update(space, [trial_of("1", setup, [False])]).weight
-    single = {
-        space.conditions(h)[0]: weight[h] for h in range(space.count - 3) if len(space.conditions(h)) == 1
-    }
+    single = {space.conditions(h)[0]: weight[h] for h in range(space.count - 3) if len(space.conditions(h)) == 1}
     assert single[Condition("x", "is", "a")] == pytest.approx(single[Condition("y", "is", "a")])
     pairs = [
         weight[h]
@@ -186,9 +184,7 @@ def test_known_good_reference_counts_against_what_holds_there():
     x = next(h for h in range(space.count) if space.conditions(h) == (Condition("x", "is", "a"),))
     misleads = space.count - 2
     assert known.weight[row] / known.weight[x] < plain.weight[row] / plain.weight[x] / 20
-    assert known.weight[misleads] / known.weight[x] == pytest.approx(
-        plain.weight[misleads] / plain.weight[x], rel=0.6
-    )
+    assert known.weight[misleads] / known.weight[x] == pytest.approx(plain.weight[misleads] / plain.weight[x], rel=0.6)
 
 
 def test_evidence_moves_only_what_it_names():

@@ -83,9 +83,7 @@ def test_normal_limit_by_hand():
 def test_the_limit_covers_95_percent_in_95_percent_of_samples(n):
     """Seeded lognormal boots: the share of samples whose limit lies above the true 95 % point is 95 % or so."""
     rng = np.random.default_rng(n)
-    above = [
-        learned_limit(np.exp(rng.normal(2, 0.3, n))).limit_s > math.exp(2 + 1.644854 * 0.3) for _ in range(1500)
-    ]
+    above = [learned_limit(np.exp(rng.normal(2, 0.3, n))).limit_s > math.exp(2 + 1.644854 * 0.3) for _ in range(1500)]
     assert 0.935 <= np.mean(above) <= 0.985
 
 

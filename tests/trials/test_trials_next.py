@@ -135,16 +135,11 @@ def test_stops_when_one_explanation_holds_and_when_nothing_tells_more():
 def test_starts_from_reference_or_first_allowed_setup_when_nothing_was_tried():
     ref = {"card": "green", "base": "D800", "boot-device": "third"}
     assert (
-        next(
-            t for t in propose(Study("s", STUDY.factors, reference=ref), [], limit=50).ranked if t.repeat
-        ).setup
-        == ref
+        next(t for t in propose(Study("s", STUDY.factors, reference=ref), [], limit=50).ranked if t.repeat).setup == ref
     )
     blocked = Study("s", STUDY.factors, exclusions=(Exclusion((Condition("card", "is", "grey"),), "lent"),))
     assert all(t.setup["card"] == "green" for t in propose(blocked, [], limit=50).ranked)
-    nothing = Study(
-        "s", (CARD,), exclusions=tuple(Exclusion((Condition("card", "is", x),), "r") for x in CARD.levels)
-    )
+    nothing = Study("s", (CARD,), exclusions=tuple(Exclusion((Condition("card", "is", x),), "r") for x in CARD.levels))
     with pytest.raises(CallerError, match="forbid every setup"):
         propose(nothing, [])
 

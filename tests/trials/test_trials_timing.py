@@ -49,9 +49,7 @@ def test_kaplan_meier_maintained_arm():
     done = [bool(d) for d in (1, 1, 0, 1, 1, 0, 1, 1, 0, 1, 0)]
     curve = timing.kaplan_meier(times, done)
     assert curve.times_s == (9, 13, 18, 23, 31, 34, 48)
-    assert curve.survival == pytest.approx(
-        (0.90909, 0.81818, 0.71591, 0.61364, 0.49091, 0.36818, 0.18409), abs=5e-6
-    )
+    assert curve.survival == pytest.approx((0.90909, 0.81818, 0.71591, 0.61364, 0.49091, 0.36818, 0.18409), abs=5e-6)
 
 
 def test_nothing_finished_has_no_curve_and_no_median():
