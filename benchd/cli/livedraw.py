@@ -89,7 +89,7 @@ def draw(picture: dict[str, Any]) -> RenderableType:
         head = Text.assemble((boot["outcome"], f"bold {style}"), f"  {clean(boot['id'], 80)}  started {age}")
         parts.append(head)
     parts += _alarm(picture)
-    parts.append(_ladder(picture))
+    parts += [Text(""), _ladder(picture), Text("")]
     codes = picture["codes"][-CODES:]
     if codes:
         shown = " ".join(clean(c["code"], 4) + ("" if c["known"] else "?") for c in codes)
