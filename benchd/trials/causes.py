@@ -23,12 +23,12 @@ from benchd.trials.hypotheses import (
     build_space,
     update,
 )
+from benchd.trials.ordering import RIVAL_LIMIT as RIVAL_LIMIT
+from benchd.trials.ordering import Ordering, judge_ordering
 from benchd.trials.study import Condition, Study, Trial
-from benchd.trials.wording import PART_CLASSES, class_of, listed, percent, text_of
+from benchd.trials.wording import class_of, listed, percent, text_of
 
 SEPARATED_AT = 0.95
-RIVAL_LIMIT = 0.10
-"""Ordering a part is premature while explanations that do not need it hold more than this."""
 
 LISTED_FROM = 0.001
 LISTED_MOST = 60
@@ -101,26 +101,6 @@ class Group:
             "group": self.group,
             "probability": round(self.probability, 6),
             "explanations": self.explanations,
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Ordering:
-    """Whether ordering (or condemning) a part would be premature, the rivals' share, and why."""
-
-    part: str | None
-    premature: bool
-    rival_share: float
-    limit: float
-    sentence: str
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "part": self.part,
-            "premature": self.premature,
-            "rival_share": round(self.rival_share, 6),
-            "limit": self.limit,
-            "sentence": self.sentence,
         }
 
 
@@ -212,7 +192,7 @@ def describe(
         verdict=_verdict(causes, groups, separated, together, boots, failures),
         boots=boots,
         failures=failures,
-        ordering=_ordering(study, trials, space, weight, causes, failures),
+        ordering=judge_ordering(study, trials, space, weight, failures),
         left_out=space.left_out,
         evidence=tuple(item.reason for item in evidence),
     )
@@ -343,67 +323,4 @@ def _verdict(
     return (
         f"Not settled: the likeliest is that {lead.text} ({lead.cause_class}, {percent(lead.probability)}), "
         f"then that {second.text} ({percent(second.probability)})."
-    )
-
-
-def _ordering(
-    study: Study,
-    trials: Sequence[Trial],
-    space: Space,
-    weight: Floats,
-    causes: Sequence[Cause],
-    failures: int,
-) -> Ordering:
-    part = next((c for c in causes if c.cause_class in PART_CLASSES and c.special is None), None)
-    if part is None or not failures or part.probability < 0.01:
-        return Ordering(None, True, 1.0, RIVAL_LIMIT, "Nothing tried so far points at a part.")
-    condition = part.conditions[0]
-    needs = 0.0
-    for h in np.argsort(-weight, kind="stable")[:TWINS_AMONG].tolist():
-        own = space.conditions(h)
-        if len(own) == 1 and own[0].factor == condition.factor and _same_part(own[0], condition):
-            needs += float(weight[h])
-    share = max(0.0, 1.0 - needs)
-    name = condition.words()
-    if share > RIVAL_LIMIT:
-        return Ordering(
-            name,
-            True,
-            share,
-            RIVAL_LIMIT,
-            f"Ordering a part is premature: explanations that do not need it (where {name}) still hold "
-            f"{percent(share)}; the limit is {percent(RIVAL_LIMIT)}.",
-        )
-    only = _only_machine(study, trials, condition)
-    if only:
-        return Ordering(name, True, share, RIVAL_LIMIT, only)
-    return Ordering(
-        name,
-        False,
-        share,
-        RIVAL_LIMIT,
-        f"The trials point at the part itself (where {name}); explanations that do not need another one "
-        f"hold {percent(share)}.",
-    )
-
-
-def _same_part(a: Condition, b: Condition) -> bool:
-    return a == b or (a.relation != b.relation and a.level != b.level)
-
-
-def _only_machine(study: Study, trials: Sequence[Trial], condition: Condition) -> str | None:
-    """Why a card must not be condemned yet: it was never tried in a second machine."""
-    if study.factor(condition.factor).kind not in ("card", "adapter"):
-        return None
-    machines = [factor.name for factor in study.factors if factor.kind == "machine"]
-    tried = {
-        tuple(trial.setup[name] for name in machines)
-        for trial in trials
-        if trial.boots and condition.holds(trial.setup)
-    }
-    if len(tried) > 1:
-        return None
-    return (
-        f"Ordering a part is premature: where {condition.words()}, only one machine was tried, "
-        "so a bad card cannot be told from a card that does not suit this machine."
     )

@@ -8,6 +8,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from benchd.errors import CallerError
+from benchd.trials.kinds import KIND_HARDWARE as KIND_HARDWARE
+from benchd.trials.kinds import KIND_MINUTES as KIND_MINUTES
+from benchd.trials.kinds import infer_kind as infer_kind
 
 MAX_FACTORS = 24
 MAX_LEVELS = 24
@@ -17,49 +20,6 @@ MAX_NAME = 80
 
 RELATIONS = ("is", "is not")
 GOALS = ("stage-reached", "finding-absent", "check-passed", "stage-faster", "result-ok")
-
-KIND_HARDWARE: dict[str, bool] = {
-    "card": True,
-    "machine": True,
-    "jumper": True,
-    "bios-setting": False,
-    "image": False,
-    "slot": True,
-    "adapter": True,
-    "cable": True,
-    "test": False,
-    "other": False,
-}
-"""Kinds of factor, and whether changing one usually means opening the machine."""
-
-KIND_MINUTES: dict[str, float] = {
-    "card": 8.0,
-    "machine": 12.0,
-    "jumper": 6.0,
-    "bios-setting": 2.0,
-    "image": 6.0,
-    "slot": 7.0,
-    "adapter": 8.0,
-    "cable": 5.0,
-    "test": 2.0,
-    "other": 5.0,
-}
-"""Minutes of work for one change when nobody said (common practice, no source)."""
-
-_KIND_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("jumper", ("jumper", "jumpers", "jp", "switch", "dip", "irq", "dma", "strap", "base", "address")),
-    (
-        "bios-setting",
-        ("bios", "setup", "cmos", "setting", "shadow", "bootdevice", "boot-device", "wait-states"),
-    ),
-    ("slot", ("slot", "position")),
-    ("cable", ("cable", "lead", "terminator", "ribbon")),
-    ("image", ("image", "rom", "eprom", "firmware", "flash", "version", "driver")),
-    ("adapter", ("adapter", "adaptor", "video", "display", "graphics")),
-    ("test", ("test", "tester", "program", "diagnostic", "disk-image", "floppy")),
-    ("machine", ("machine", "pc", "computer", "host", "board", "mainboard", "motherboard", "cpu")),
-    ("card", ("card", "controller", "module")),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,22 +286,6 @@ def repeats(trials: Sequence[Trial]) -> tuple[tuple[str, ...], ...]:
 def changed_between(study: Study, trials: Sequence[Trial]) -> tuple[tuple[str, tuple[Change, ...]], ...]:
     """For each trial after the first: its name and what changed since the trial before."""
     return tuple((after.name, study.changes(before.setup, after.setup)) for before, after in itertools.pairwise(trials))
-
-
-def infer_kind(name: str) -> str:
-    """The kind of a factor by its name alone (for imported columns); 'other' when no word tells.
-
-    The last word that tells wins: in "card jumper" the thing changed is the jumper.
-    """
-    text = name.lower().replace("_", " ").replace(".", " ").replace("/", " ")
-    words = [word.rstrip("0123456789") for word in text.replace("-", " ").split()] + [text.replace(" ", "-")]
-    found = [kind for word in words for kind, known in _KIND_WORDS if word in known]
-    if not found:
-        return "other"
-    for strong in ("jumper", "bios-setting", "cable", "slot", "image"):
-        if strong in found:
-            return strong
-    return found[-1]
 
 
 def factor_from_column(name: str, values: Sequence[str]) -> Factor:

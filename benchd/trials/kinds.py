@@ -1,0 +1,62 @@
+"""Kinds of factor: what moving one means on a bench, and how a kind is told from a name."""
+
+from __future__ import annotations
+
+KIND_HARDWARE: dict[str, bool] = {
+    "card": True,
+    "machine": True,
+    "jumper": True,
+    "bios-setting": False,
+    "image": False,
+    "slot": True,
+    "adapter": True,
+    "cable": True,
+    "test": False,
+    "other": False,
+}
+"""Kinds of factor, and whether changing one usually means opening the machine."""
+
+KIND_MINUTES: dict[str, float] = {
+    "card": 8.0,
+    "machine": 12.0,
+    "jumper": 6.0,
+    "bios-setting": 2.0,
+    "image": 6.0,
+    "slot": 7.0,
+    "adapter": 8.0,
+    "cable": 5.0,
+    "test": 2.0,
+    "other": 5.0,
+}
+"""Minutes of work for one change when nobody said (common practice, no source)."""
+
+_KIND_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("jumper", ("jumper", "jumpers", "jp", "switch", "dip", "irq", "dma", "strap", "base", "address")),
+    (
+        "bios-setting",
+        ("bios", "setup", "cmos", "setting", "shadow", "bootdevice", "boot-device", "wait-states"),
+    ),
+    ("slot", ("slot", "position")),
+    ("cable", ("cable", "lead", "terminator", "ribbon")),
+    ("image", ("image", "rom", "eprom", "firmware", "flash", "version", "driver")),
+    ("adapter", ("adapter", "adaptor", "video", "display", "graphics")),
+    ("test", ("test", "tester", "program", "diagnostic", "disk-image", "floppy")),
+    ("machine", ("machine", "pc", "computer", "host", "board", "mainboard", "motherboard", "cpu")),
+    ("card", ("card", "controller", "module")),
+)
+
+
+def infer_kind(name: str) -> str:
+    """The kind of a factor by its name alone (for imported columns); 'other' when no word tells.
+
+    The last word that tells wins: in "card jumper" the thing changed is the jumper.
+    """
+    text = name.lower().replace("_", " ").replace(".", " ").replace("/", " ")
+    words = [word.rstrip("0123456789") for word in text.replace("-", " ").split()] + [text.replace(" ", "-")]
+    found = [kind for word in words for kind, known in _KIND_WORDS if word in known]
+    if not found:
+        return "other"
+    for strong in ("jumper", "bios-setting", "cable", "slot", "image"):
+        if strong in found:
+            return strong
+    return found[-1]
