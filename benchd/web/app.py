@@ -17,6 +17,7 @@ from benchd.web.mapping import map_routes
 from benchd.web.pages import page_routes
 from benchd.web.record import Records
 from benchd.web.shapes import MachineCard, PageStart
+from benchd.web.studies import study_routes
 
 if TYPE_CHECKING:
     from benchd.daemon import Daemon
@@ -70,8 +71,9 @@ def make_app(daemon: Daemon) -> FastAPI:
 
     app.include_router(live_routes(daemon.now))
     app.include_router(boot_routes(daemon, records))
-    app.include_router(compare_routes(daemon, records))
+    app.include_router(compare_routes(daemon))
     app.include_router(map_routes(daemon, records))
+    app.include_router(study_routes(daemon))
     app.include_router(page_routes(keys))
     return app
 

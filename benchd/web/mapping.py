@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from fastapi import APIRouter, HTTPException, Query
@@ -16,7 +16,8 @@ from benchd.web.shapes import MapAgreement, MapPage, MapWindow
 if TYPE_CHECKING:
     from benchd.daemon import Daemon
     from benchd.models import Boot
-    from benchd.rom.layout import Window
+    from benchd.rom.layout import Layout, Window
+    from benchd.rom.mapfile import MapFile
     from benchd.rom.predict import Prediction
 
 OFF = "off"
@@ -29,17 +30,17 @@ def map_routes(daemon: Daemon, records: Records) -> APIRouter:
     @routes.get("/maps/{machine}")
     def the_map(
         machine: str,
-        move: Annotated[list[str], Query(max_length=64, description="WINDOW=ADDRESS or WINDOW=off")] = [],
-        boot: Annotated[str | None, Query(description="the boot to hold it against; the newest that ended")] = None,
+        move: Annotated[list[str] | None, Query(max_length=64, description="WINDOW=ADDRESS, or off")] = None,
+        boot: Annotated[str | None, Query(description="to hold it against; else the newest that ended")] = None,
     ) -> MapPage:
-        """Map a machine's first megabyte, with windows moved as asked, and predict its option-ROM scan."""
+        """Map a machine's first megabyte, with windows moved as asked, and predict its option-ROM scan.
+
+        The setup is that of the running trial where its study has a map, else the settings' map file.
+        """
         if machine not in daemon.runs:
             raise HTTPException(404, f"no machine is called {machine!r}")
-        path = daemon.loaded.resolve(daemon.runs[machine].part.map)
-        if path is None:
-            raise HTTPException(404, f"the settings name no map file for {machine}: add map = \"FILE\" to it")
         try:
-            return _page(daemon, records, machine, move, boot)
+            return _page(daemon, records, machine, move or [], boot)
         except CallerError as error:
             raise HTTPException(422, str(error)) from None
         except BenchError as error:
@@ -48,21 +49,37 @@ def map_routes(daemon: Daemon, records: Records) -> APIRouter:
     return routes
 
 
-def _page(daemon: Daemon, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
+def _stands(daemon: Daemon, machine: str) -> tuple[Path, MapFile, Layout, list[str]]:
+    """Return (map file, what it wants, the layout as the machine stands, notes). Raises CallerError for no map."""
     from benchd.cli.map import load
+    from benchd.studying.bench import images_of
+    from benchd.studying.foretell import can_foretell, layout_of
+    from benchd.studying.known import complete, open_study
+
+    path = daemon.loaded.resolve(daemon.runs[machine].part.map)
+    trial = daemon.store.current_trial(machine)
+    if trial is not None:
+        known = open_study(daemon.store, trial.study)
+        if can_foretell(known.document) and known.document.map is not None:
+            own = Path(known.document.map)
+            found, _, notes = load(own)
+            setup = complete(known.study, trial.setup)[0]
+            layout = layout_of(known.document, setup, images_of(daemon.store, known.document))
+            return own, found, layout, [*notes, f"as trial {trial.id} of study {trial.study} is set up"]
+    if path is None:
+        raise CallerError(f'the settings name no map file for {machine}: add map = "FILE" to it')
+    found, layout, notes = load(path)
+    return path, found, layout, notes
+
+
+def _page(daemon: Daemon, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
     from benchd.rom.layout import Layout, areas, free_bases
     from benchd.rom.moves import apply, ways_out
     from benchd.rom.predict import predict
 
-    path = daemon.loaded.resolve(daemon.runs[machine].part.map)
-    assert path is not None
-    found, layout, notes = load(path)
-    trial = daemon.store.current_trial(machine)
-    stand = from_setup(trial.setup if trial else {}, layout.windows)
-    if stand and trial:
-        notes.append(f"{', '.join(stand)}: placed as trial {trial.id} says")
+    path, found, layout, notes = _stands(daemon, machine)
     moved = dict(_parse_move(text, layout.windows) for text in move)
-    windows = apply(layout.windows, tuple({**stand, **moved}.items()))
+    windows = apply(layout.windows, tuple(moved.items()))
     changed = Layout(windows, layout.rules, layout.floating)
     prediction = predict(changed)
     room = []
@@ -100,30 +117,14 @@ def _page(daemon: Daemon, records: Records, machine: str, move: list[str], boot_
     )
 
 
-def from_setup(setup: Mapping[str, str], windows: tuple[Window, ...]) -> dict[str, int | None]:
-    """Return where a trial's setup puts windows: a factor named like a window, with its base as level."""
-    out: dict[str, int | None] = {}
-    for window in windows:
-        level = setup.get(window.name)
-        if level is None:
-            continue
-        if level.lower() in (OFF, "none"):
-            out[window.name] = None
-            continue
-        digits = level.lower().removesuffix("h")
-        for base in (*window.positions, window.base):
-            if base is not None and digits in (f"{base:05x}", f"{base >> 4:04x}"):
-                out[window.name] = base
-    return out
-
-
 def _parse_move(text: str, windows: tuple[Window, ...]) -> tuple[str, int | None]:
     from benchd.rom.numbers import MEGABYTE, parse_address
 
     name, equals, place = text.rpartition("=")
     window = next((w for w in windows if w.name == name), None)
     if not equals or window is None:
-        raise CallerError(f"{text!r}: write WINDOW=ADDRESS; the windows are {', '.join(w.name for w in windows)}")
+        known = ", ".join(w.name for w in windows)
+        raise CallerError(f"{text!r}: write WINDOW=ADDRESS; the windows are {known}")
     if place == OFF:
         return name, None
     try:
@@ -149,8 +150,11 @@ def _agreement(
         return []
     record = record_of(daemon, records, boot)
     codes = {int(code.code, 16) for code in record.codes}
-    held = compare(prediction, codes, [line.text for line in record.lines], [stage.name for stage in boot.stages])
+    lines = [line.text for line in record.lines]
+    held = compare(prediction, codes, lines, [stage.name for stage in boot.stages])
     return [
-        MapAgreement(window=one.window, predicted=one.predicted, seen=one.seen, agrees=one.agrees, text=one.text)
+        MapAgreement(
+            window=one.window, predicted=one.predicted, seen=one.seen, agrees=one.agrees, text=one.text
+        )
         for one in held
     ]

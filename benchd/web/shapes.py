@@ -77,15 +77,6 @@ class BootPage(Model):
     after: str | None
 
 
-class Group(Model):
-    """One side of a comparison: the boots behind its name, and each stage's share and times (seconds)."""
-
-    name: str
-    boots: list[str]
-    outcomes: dict[str, int]
-    ladder: list[GroupStage]
-
-
 class GroupStage(Model):
     """A stage in one group: reached by `k` of `n` boots; `took` the complete times, at most 400."""
 
@@ -96,12 +87,22 @@ class GroupStage(Model):
     took: list[float]
 
 
+class Group(Model):
+    """One side of a comparison: the boots behind its name, and each stage's share and times (seconds)."""
+
+    name: str
+    trial: str | None
+    boots: list[str]
+    outcomes: dict[str, int]
+    ladder: list[GroupStage]
+
+
 class ComparePage(Model):
-    """A comparison: `comparisons` as `benchd compare --json` gives them, every group against the first."""
+    """A comparison as `benchd compare --json` gives it (None with one group only), and what is drawn."""
 
     groups: list[Group]
     stages: list[str]
-    comparisons: list[dict[str, Any]]
+    comparison: dict[str, Any] | None
 
 
 class MapWindow(Model):

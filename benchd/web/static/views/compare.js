@@ -46,10 +46,13 @@ async function makePicker(of) {
 }
 
 function draw(page, query) {
+  const whole = page.comparison;
+  page.comparisons = whole ? [whole, ...(whole.others ?? [])] : [];
   const names = new Map(page.groups.map((one, n) => [one.name, n]));
   const key = el("ul", { class: "group-key" }, page.groups.map((one, n) =>
     el("li", { class: `g${n}` }, el("span", { "aria-hidden": "true" }, MARKS[n]), label(one), el("span", { class: "soft" }, one.boots.length > 1 ? `${one.boots.length} boots` : ""))));
-  const sentences = page.comparisons.map((one) => el("p", { class: "sentence" }, wire(one.sentence, 1000)));
+  const sentences = page.comparisons.map((one) => el("div", {}, el("p", { class: "sentence" }, wire(one.sentence, 1000)),
+    one.changes?.length ? el("p", {}, "Changed between them: ", el("strong", {}, wire(one.changes.map((c) => `${c.factor} from ${c.from} to ${c.to}`).join("; "), 600))) : null));
   const ladders = el("div", {});
   drawLadders(ladders, page);
   new ResizeObserver(() => drawLadders(ladders, page)).observe(ladders);
@@ -71,7 +74,7 @@ function draw(page, query) {
 }
 
 const section = (title, ...parts) => el("section", { class: "part" }, el("h2", {}, title), parts);
-const label = (group) => (/^T\d+$/.test(group.name) ? el("a", { href: `/boots?trial=${group.name}` }, `trial ${group.name}`)
+const label = (group) => (group.trial ? el("a", { href: `/boots?trial=${group.name}` }, `trial ${group.name}`)
   : el("a", { href: `/boot/${encodeURIComponent(group.name)}` }, wire(group.name, 60)));
 const marked = (name, names) => el("strong", { class: `g${names.get(name)}` }, `${MARKS[names.get(name)]} `, wire(name, 60));
 
@@ -183,6 +186,11 @@ function leftovers(one, names) {
     parts.push(el("h3", {}, "Stages that changed places"), el("ul", {}, one.order_changes.slice(0, 20).map((o) =>
       el("li", {}, wire(o.later, 40), " comes before ", wire(o.earlier, 40), " in ", marked(one.names.b, names)))));
   }
+  const told = Object.entries(one.predictions ?? {});
+  if (one.checks?.length) {
+    parts.push(el("h3", {}, "Checks"), el("ul", {}, one.checks.map((c) => el("li", {}, wire(c.check, 80), `: ${c.a.passed} of ${c.a.done} passed, against ${c.b.passed} of ${c.b.done}`))));
+  }
+  if (told.length) parts.push(el("h3", {}, "The scan, foretold and seen"), told.map(([name, list]) => el("ul", {}, list.map((text) => el("li", {}, wire(name, 40), ": ", wire(text, 300))))));
   if (one.notes.length) parts.push(el("h3", {}, "Notes"), el("ul", {}, one.notes.map((n) => el("li", { class: "soft" }, wire(n, 300)))));
   return parts.length ? section("Besides", parts) : null;
 }

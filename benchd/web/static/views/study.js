@@ -1,0 +1,191 @@
+// Study: what was tried, what it says, what to try next; and buttons that a gloved hand can hit.
+import { el, put, shape, wire, harmless } from "../dom.js";
+import { ask, percent, send } from "../talk.js";
+
+const POLL_MS = 3000;
+
+export async function show(main, { argument }) {
+  const path = `/api/studies/${encodeURIComponent(argument)}`;
+  const parts = Object.fromEntries(["run", "next", "why", "trials"].map((name) => [name, el("div", {})]));
+  const title = el("div", {});
+  const told = el("p", { class: "wrong", role: "alert", hidden: true });
+  let page = null;
+  let mark = "";
+
+  const fail = (error) => {
+    told.hidden = false;
+    told.textContent = harmless(error.message, 600);
+    told.scrollIntoView({ block: "center" });
+  };
+
+  async function load(force = false) {
+    page = await ask(path);
+    const now = JSON.stringify([page.trials.map((t) => [t.id, t.ended, t.ok, t.fail, t.not_counted, t.checks]), page.results.length]);
+    if (now === mark && !force) return;
+    mark = now;
+    put(title, el("h1", {}, wire(page.study.name ?? argument, 120)), page.study.document?.question ? el("p", { class: "sentence" }, wire(page.study.document.question, 600)) : null,
+      el("p", { class: "meta" }, el("span", {}, "goal ", el("strong", {}, wire(page.study.goal, 160))), page.machine ? el("span", {}, "machine ", el("strong", {}, wire(page.machine, 64))) : null));
+    drawRunning(parts.run, page, act);
+    drawTrials(parts.trials, page);
+    const [why, next] = await Promise.all([ask(`${path}/why`), ask(`${path}/next`).catch((error) => ({ next: [], stop: false, advice: error.message, remarks: [], left_out: [] }))]);
+    drawNext(parts.next, page, next, act);
+    drawWhy(parts.why, why);
+  }
+
+  async function act(work, button) {
+    told.hidden = true;
+    if (button) button.disabled = true;
+    try {
+      const answer = await work();
+      await load(true);
+      return answer;
+    } catch (error) {
+      fail(error);
+      return null;
+    } finally {
+      if (button) button.disabled = false;
+    }
+  }
+
+  put(main, title, told, el("div", { class: "two" }, el("div", {}, parts.run, parts.next), el("div", {}, parts.why)), parts.trials);
+  await load();
+  setInterval(() => { if (!document.hidden && !main.contains(document.activeElement?.closest("form"))) load().catch(() => {}); }, POLL_MS);
+}
+
+function drawRunning(box, page, act) {
+  const trial = page.trials.find((one) => one.id === page.running);
+  if (!trial) {
+    put(box, el("section", { class: "part" }, el("h2", {}, "No trial is running"), el("p", {}, "Boots seen now belong to no trial. Start one below.")));
+    return;
+  }
+  const end = el("button", { type: "button", class: "plain", id: "end" }, "End this trial");
+  end.addEventListener("click", () => act(() => send(`/api/trials/${encodeURIComponent(trial.id)}/end`), end));
+  const other = el("input", { id: "other-check", type: "text", maxlength: "200", placeholder: "name of another check" });
+  const grid = el("div", { class: "glove" });
+  const add = (name) => grid.append(glove(name, trial, page, act));
+  page.checks.forEach(add);
+  const more = el("button", { type: "button", class: "plain" }, "Add the check");
+  more.addEventListener("click", () => {
+    const name = other.value.trim();
+    if (!name) return;
+    add(name);
+    other.value = "";
+    grid.lastChild.querySelector("button").focus();
+  });
+  put(box, el("section", { class: "part" },
+    el("div", { class: "title-line" }, el("h2", {}, "Trial ", wire(trial.id, 20), " is running"), dots(trial), el("span", { class: "soft" }, tally(trial)), end),
+    el("dl", { class: "setup" }, Object.entries(trial.setup).map(([factor, level]) => {
+      const change = trial.changes.find((one) => one.factor === factor);
+      return el("div", { class: change ? "changed" : null }, el("dt", {}, wire(factor, 40)), el("dd", {}, wire(level, 60), change ? el("em", {}, " was ", wire(change.from, 60)) : null));
+    })),
+    trial.note ? el("p", { class: "soft" }, wire(trial.note, 1000)) : null,
+    el("h3", { class: "glove-head" }, "What did you see? It is entered for the newest boot of this trial."), grid,
+    el("form", { class: "actions", onsubmit: (event) => { event.preventDefault(); more.click(); } }, el("label", { for: "other-check", class: "unseen" }, "Another check"), other, more)));
+}
+
+function glove(name, trial, page, act) {
+  const shown = name === "goal" ? `the goal: ${page.study.goal}` : name;
+  const last = page.results.filter((one) => one.trial === trial.id && one.check === name).at(-1);
+  const enter = (passed) => (event) => act(() => send("/api/results", { check: name, passed, trial: trial.id }), event.currentTarget);
+  const said = el("p", { class: "said", role: "status" });
+  if (last) {
+    const back = el("button", { type: "button", class: "quiet-button" }, "take it back");
+    back.addEventListener("click", () => act(() => send(`/api/results/${last.id}`, {}, "DELETE"), back));
+    put(said, `last entered: ${last.passed ? "passed" : "failed"} `, last.boot ? ["for ", el("a", { href: `/boot/${encodeURIComponent(last.boot)}` }, "a boot"), " "] : "for the trial ", back);
+  } else said.textContent = "nothing entered by hand yet";
+  return el("fieldset", {}, el("legend", {}, wire(shown, 120)),
+    el("button", { type: "button", class: "pass", onclick: enter(true) }, shape("finished"), "passed"),
+    el("button", { type: "button", class: "fail", onclick: enter(false) }, shape("link-lost"), "failed"), said);
+}
+
+const tally = (trial) => `${trial.ok} ok, ${trial.fail} failed${trial.not_counted ? `, ${trial.not_counted} not counted` : ""}`;
+
+function dots(trial) {
+  return el("span", { class: "dots", role: "img", "aria-label": tally(trial) }, trial.boots.slice(-24).map((one) =>
+    el("span", { class: one.ok === null ? "none" : one.ok ? "good" : "bad", title: harmless(one.why, 200) }, shape(one.ok === null ? "idle" : one.ok ? "finished" : "link-lost"))));
+}
+
+function drawNext(box, page, next, act) {
+  const start = (changes, button) => act(() => send("/api/trials", { study: page.study.name, machine: page.machine, changes }), button);
+  put(box, el("section", { class: "part" }, el("h2", {}, next.stop ? "Time to stop" : "Next"),
+    el("p", { class: "verdict" }, wire(next.advice, 600)),
+    next.next.map((one, n) => step(one, n, start)),
+    next.left_out.concat(next.remarks).map((text) => el("p", { class: "soft" }, wire(text, 300))),
+    own(page, start)));
+}
+
+function step(one, n, start) {
+  const go = el("button", { type: "button", class: n ? "plain" : "big" }, "Start this trial");
+  go.addEventListener("click", () => start(Object.fromEntries(one.changes.map((c) => [c.factor, c.to])), go));
+  const lead = (what) => what.leads?.[0] && el("li", {}, `${what === one.if_ok ? "works" : "fails"} (${percent(what.chance)}): likeliest then that `, wire(what.leads[0].text, 200), ` (${percent(what.leads[0].probability)})`);
+  return el("article", { class: `next-step${n ? " lesser" : ""}` },
+    el("h3", {}, n ? `or, choice ${n + 1}` : "The most told per minute of work"),
+    el("ol", {}, one.steps.map((text) => el("li", {}, wire(text, 300)))),
+    el("p", { class: "figures" }, el("span", {}, el("strong", {}, `${+one.minutes.toFixed(1)} min`), " of work"), el("span", {}, el("strong", {}, `${one.gain_bits.toFixed(2)} bits`), " expected"), one.repeat ? el("span", {}, "a repeat") : null),
+    one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(one.caution, 300)) : null,
+    n ? null : el("ul", {}, lead(one.if_ok), lead(one.if_fail)), go);
+}
+
+/** Another trial than those proposed: only what is chosen differently from now changes. */
+function own(page, start) {
+  const selects = page.factors.map((factor, n) => {
+    const select = el("select", { id: `level${n}` }, factor.levels.map((level) => el("option", { value: level }, harmless(level, 60))));
+    select.value = page.current[factor.name];
+    return [factor, select];
+  });
+  const said = el("div", { role: "status" });
+  const changes = () => Object.fromEntries(selects.filter(([factor, select]) => select.value !== page.current[factor.name]).map(([factor, select]) => [factor.name, select.value]));
+  const go = el("button", { type: "submit", class: "plain" }, "Start it");
+  const plan = async () => {
+    try {
+      const answer = await send("/api/trials", { study: page.study.name, machine: page.machine, changes: changes(), plan_only: true });
+      put(said, answer.remarks.map((text) => el("p", { class: text.startsWith("CAUTION") ? "caution" : "soft" }, wire(text, 400))), answer.excluded ? el("p", { class: "wrong" }, "The study excludes this: ", wire(answer.excluded, 300)) : null);
+    } catch (error) {
+      put(said, el("p", { class: "wrong" }, harmless(error.message, 300)));
+    }
+  };
+  for (const [, select] of selects) select.addEventListener("change", plan);
+  return el("details", { class: "own" }, el("summary", {}, "Another trial of your own"),
+    el("form", { onsubmit: (event) => { event.preventDefault(); start(changes(), go); } },
+      el("div", { class: "pickers" }, selects.map(([factor, select]) => el("label", { for: select.id }, wire(factor.name, 60), factor.hardware ? " (opens the machine)" : "", select))), said, go));
+}
+
+function drawWhy(box, why) {
+  const groups = new Map();
+  for (const one of why.causes.slice(0, 12)) groups.set(one.group, [...(groups.get(one.group) ?? []), one]);
+  put(box, el("section", { class: "part" }, el("h2", {}, "Causes, weighed"),
+    el("p", { class: "verdict" }, shape(why.separated ? "finished" : "idle"), " ", wire(why.verdict, 900)),
+    el("p", { class: "soft" }, `${why.boots} boots, ${why.failures} of them failed.`),
+    why.boots ? [...groups.values()].map((members) => (members.length > 1
+      ? el("div", { class: "together" }, el("p", {}, `The trials cannot separate these ${members.length}:`), members.map(cause))
+      : cause(members[0]))) : null,
+    el("h3", {}, "Ordering a part"), el("p", {}, shape(why.ordering.premature ? "link-lost" : "finished"), " ", wire(why.ordering.sentence, 500)),
+    why.checks?.length ? [el("h3", {}, "Checks across setups"), el("ul", {}, why.checks.map((one) => el("li", {}, el("strong", {}, wire(one.check, 80)), ": ", wire(one.sentence, 400))))] : null,
+    why.remarks.concat(why.evidence, why.left_out).map((text) => el("p", { class: "soft" }, wire(text, 300)))));
+}
+
+function cause(one) {
+  const speaks = (list, head) => (list.length ? el("div", {}, el("h3", {}, head), el("ul", {}, list.slice(0, 6).map((s) => el("li", {}, wire(s.trial, 20), `: `, wire(s.words, 200), el("span", { class: "soft" }, ` (${s.bits > 0 ? "+" : ""}${s.bits.toFixed(1)} bits)`))))) : null);
+  return el("div", { class: "cause" },
+    el("div", {}, el("div", { class: "share" }, percent(one.probability)), el("div", { class: "share-bar", "aria-hidden": "true" }, el("i", { style: { width: `${100 * one.probability}%` } }))),
+    el("div", {}, el("p", {}, el("strong", {}, wire(one.class, 60)), ": ", wire(one.text, 400)),
+      one.supports.length || one.against.length ? el("details", {}, el("summary", {}, `evidence: ${one.supports.length} for, ${one.against.length} against`), speaks(one.supports, "speaks for it"), speaks(one.against, "speaks against it")) : null));
+}
+
+function drawTrials(box, page) {
+  const factors = page.factors.filter((factor) => factor.levels.length > 1 || page.trials.some((t) => t.setup[factor.name] !== factor.levels[0]));
+  put(box, el("section", { class: "part" }, el("h2", {}, "Trials"),
+    page.trials.length ? el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Trials" }, el("table", { class: "trials" },
+      el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "trial"), factors.map((f) => el("th", { scope: "col" }, wire(f.name, 40))), el("th", { scope: "col" }, "boots"), el("th", { scope: "col" }, "checks"), el("th", { scope: "col" }, ""))),
+      el("tbody", {}, [...page.trials].reverse().map((trial, n, all) => el("tr", { class: trial.id === page.running ? "now-row" : null },
+        el("th", { scope: "row" }, el("a", { href: `/boots?trial=${encodeURIComponent(trial.id)}` }, wire(trial.id, 20)), trial.id === page.running ? " running" : null),
+        factors.map((f) => {
+          const moved = trial.changes.some((c) => c.factor === f.name);
+          return el("td", { class: moved ? "moved" : null }, wire(trial.setup[f.name], 60), moved ? el("span", { class: "unseen" }, " (changed)") : null);
+        }),
+        el("td", {}, dots(trial), el("span", { class: "soft" }, tally(trial)), trial.repeats ? el("span", { class: "soft" }, ", repeats ", wire(trial.repeats, 20)) : null),
+        el("td", {}, Object.entries(trial.checks).slice(0, 6).map(([name, c]) => el("div", {}, wire(name, 60), ` ${c.passed}/${c.done}`))),
+        el("td", {}, all[n + 1] && trial.boots.length && all[n + 1].boots.length ? el("a", { href: `/compare?of=${encodeURIComponent(all[n + 1].id)}&of=${encodeURIComponent(trial.id)}` }, "compare with the one before") : null)))))) : el("p", { class: "soft" }, "None yet."),
+    el("p", { class: "soft" }, "A copper edge marks what changed since the trial before.")));
+}
+
