@@ -130,18 +130,14 @@ def resolve_images(store: Store, document: StudyDocument, base: Path) -> StudyDo
     return document.model_copy(update=update)
 
 
-def with_image(
-    store: Store, known: Known, factor: str, path: Path, level: str | None, now: str
-) -> tuple[Known, str]:
+def with_image(store: Store, known: Known, factor: str, path: Path, level: str | None, now: str) -> tuple[Known, str]:
     """The study with an image file as a level of `factor`, and that level."""
     part = known.document.factor_named(factor)
     if part is None:
         known.study.factor(factor)
         raise AssertionError
     if pure_kind(part) != "image":
-        raise CallerError(
-            f"factor '{factor}' is no ROM image (kind {pure_kind(part)}); name a level instead of a file"
-        )
+        raise CallerError(f"factor '{factor}' is no ROM image (kind {pure_kind(part)}); name a level instead of a file")
     image = add_image(store, path)
     name = level or image_level(image)
     before = part.images.get(name)
@@ -196,9 +192,7 @@ def plan_trial(
     setup = {**before, **changes}
     study.check_setup(setup)
     same = [trial.id for trial in earlier if complete(study, trial.setup)[0] == setup]
-    return known, Plan(
-        setup, study.changes(before, setup), came, tuple(same), study.excluded(setup), tuple(new)
-    )
+    return known, Plan(setup, study.changes(before, setup), came, tuple(same), study.excluded(setup), tuple(new))
 
 
 def start(
@@ -210,9 +204,7 @@ def start(
     notes = []
     if plan.excluded is not None:
         if not anyway:
-            raise CallerError(
-                f"the study excludes this setup: {plan.excluded}. To try it all the same: --anyway"
-            )
+            raise CallerError(f"the study excludes this setup: {plan.excluded}. To try it all the same: --anyway")
         notes.append(f"Tried although excluded: {plan.excluded}.")
     if plan.new:
         known = save(store, known.name, known.document, now)
@@ -237,9 +229,7 @@ def start(
 
 def running(store: Store, machines: Sequence[str] = ()) -> dict[str, Trial]:
     """The trial that runs on each machine; also on machines that the settings do not name."""
-    found = {
-        trial.machine: trial for trial in store.trials() if trial.ended is None and trial.machine != IMPORTED
-    }
+    found = {trial.machine: trial for trial in store.trials() if trial.ended is None and trial.machine != IMPORTED}
     return {name: found[name] for name in [*machines, *sorted(found.keys() - set(machines))] if name in found}
 
 

@@ -182,9 +182,7 @@ def events_of(store: Store, boots: Sequence[Boot]) -> tuple[dict[str, list[Event
             missing += 1
     found, problems = read_events(by_path, [boot.id for boot in boots]) if not missing else ({}, [])
     if missing:
-        problems.append(
-            f"{missing} captures are not there any more: stages are compared instead of codes and lines"
-        )
+        problems.append(f"{missing} captures are not there any more: stages are compared instead of codes and lines")
     if missing or not found:
         found = {boot.id: [Event("line", f"stage {s.name}", s.t) for s in boot.stages] for boot in boots}
     return found, problems
@@ -203,9 +201,7 @@ def compare_groups(store: Store, groups: Sequence[Group], *, read: bool = True) 
         events, problems = events_of(store, [boot for boots in chosen for boot in boots])
         notes += problems
     else:
-        events = {
-            b.id: [Event("line", f"stage {s.name}", s.t) for s in b.stages] for boots in chosen for b in boots
-        }
+        events = {b.id: [Event("line", f"stage {s.name}", s.t) for s in b.stages] for boots in chosen for b in boots}
     parts = [
         BootGroup(g.name, tuple(boot_log(boot, events.get(boot.id, ())) for boot in boots))
         for g, boots in zip(groups, chosen, strict=True)

@@ -66,9 +66,7 @@ def read_table(text: str, file: str, goal_column: str) -> Table:
     for factor in table.factors:
         count = len(table.levels(factor))
         if count > MAX_LEVELS:
-            raise CallerError(
-                f"{file}: column {factor!r} has {count} different values; at most {MAX_LEVELS} levels"
-            )
+            raise CallerError(f"{file}: column {factor!r} has {count} different values; at most {MAX_LEVELS} levels")
     return table
 
 
@@ -81,9 +79,7 @@ def _check_head(head: Sequence[str], file: str, goal_column: str) -> None:
         if name in head[:i]:
             raise CallerError(f"{file}:1: column {name!r} stands there twice")
         if not 1 <= len(name) <= MAX_NAME:
-            raise CallerError(
-                f"{file}:1: column {i + 1} has a name of {len(name)} characters; use 1 to {MAX_NAME}"
-            )
+            raise CallerError(f"{file}:1: column {i + 1} has a name of {len(name)} characters; use 1 to {MAX_NAME}")
     if not 2 <= len(head) <= MAX_FACTORS + 1:
         raise CallerError(f"{file}:1: {len(head) - 1} factor columns; from 1 to {MAX_FACTORS} can be weighed")
 
@@ -99,9 +95,7 @@ def _row(head: Sequence[str], cells: Sequence[str], at: int, file: str, line: in
         setup[name] = cell
     word = cells[at].lower()
     if word not in WORDS:
-        raise CallerError(
-            f"{file}:{line}: {head[at]}: {cells[at][:40]!r} is no result; write ok, fail, or nothing"
-        )
+        raise CallerError(f"{file}:{line}: {head[at]}: {cells[at][:40]!r} is no result; write ok, fail, or nothing")
     return Row(line, setup, WORDS[word])
 
 
@@ -188,9 +182,7 @@ def read_checks(text: str, file: str) -> list[tuple[str, bool, str | None, int]]
     try:
         head = [name.strip().lower() for name in next(reader, [])]
         if not {"check", "result"} <= set(head) or set(head) - {"check", "result", "boot"}:
-            raise CallerError(
-                f"{file}:1: the columns are check, result and perhaps boot, not {', '.join(head)}"
-            )
+            raise CallerError(f"{file}:1: the columns are check, result and perhaps boot, not {', '.join(head)}")
         for cells in reader:
             line = reader.line_num
             if not any(cell.strip() for cell in cells):
@@ -199,12 +191,8 @@ def read_checks(text: str, file: str) -> list[tuple[str, bool, str | None, int]]
                 raise CallerError(f"{file}:{line}: {len(cells)} cells, the head has {len(head)}")
             row = dict(zip(head, (cell.strip() for cell in cells), strict=True))
             if not 1 <= len(row["check"]) <= 200:
-                raise CallerError(
-                    f"{file}:{line}: a check's name has 1 to 200 characters, not {len(row['check'])}"
-                )
-            out.append(
-                (row["check"], passed_word(row["result"], f"{file}:{line}"), row.get("boot") or None, line)
-            )
+                raise CallerError(f"{file}:{line}: a check's name has 1 to 200 characters, not {len(row['check'])}")
+            out.append((row["check"], passed_word(row["result"], f"{file}:{line}"), row.get("boot") or None, line))
     except csv.Error as error:
         raise CallerError(f"{file}:{reader.line_num}: not CSV: {error}") from None
     if not out:

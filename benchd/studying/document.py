@@ -293,9 +293,7 @@ class StudyDocument(Part):
             out += self._level_misfit(("reference", name), (), name, level)
         if self.reference is not None:
             out += [
-                (("reference",), f"says nothing about factor {name!r}")
-                for name in names
-                if name not in self.reference
+                (("reference",), f"says nothing about factor {name!r}") for name in names if name not in self.reference
             ]
         return out
 

@@ -42,9 +42,7 @@ Images = Mapping[str, Image]
 
 def movers(document: StudyDocument) -> list[FactorPart]:
     """The factors that say what they move in the map."""
-    return [
-        one for one in document.factor if one.places or (one.window and one.kind in ("rom-base", "rom-image"))
-    ]
+    return [one for one in document.factor if one.places or (one.window and one.kind in ("rom-base", "rom-image"))]
 
 
 def can_foretell(document: StudyDocument) -> bool:
@@ -121,9 +119,7 @@ def explain_boot(
     return explain(prediction, codes, lines, [stage.name for stage in boot.stages])
 
 
-def collisions(
-    document: StudyDocument, study: Study, images: Images
-) -> tuple[tuple[Exclusion, ...], list[str]]:
+def collisions(document: StudyDocument, study: Study, images: Images) -> tuple[tuple[Exclusion, ...], list[str]]:
     """Combinations of levels at which two devices would answer at one address, and notes on what failed."""
     moving = movers(document)
     if document.map is None or not moving:
@@ -143,9 +139,7 @@ def collisions(
             return (), notes
         if prediction.collides:
             where = prediction.overlaps[0]
-            reason = (
-                f"predicted to collide: {' and '.join(where.parties)} at {where.first:05X}-{where.last:05X}"
-            )
+            reason = f"predicted to collide: {' and '.join(where.parties)} at {where.first:05X}-{where.last:05X}"
             out.append(Exclusion(tuple(Condition(f, "is", v) for f, v in setup.items()), reason))
     return tuple(out), notes
 

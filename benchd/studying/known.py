@@ -129,15 +129,11 @@ def open_study(store: Store, name: str) -> Known:
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
-        raise CallerError(
-            f"study '{name}': its stored document does not read: {where}: {first['msg']}"
-        ) from None
+        raise CallerError(f"study '{name}': its stored document does not read: {where}: {first['msg']}") from None
     return Known(record, document, document.pure(name))
 
 
-def save(
-    store: Store, name: str, document: StudyDocument, now: str, *, text: str = "", file: str = "study"
-) -> Known:
+def save(store: Store, name: str, document: StudyDocument, now: str, *, text: str = "", file: str = "study") -> Known:
     """Store a document under `name`. Raises FileProblems for parts that do not fit, CallerError for trials.
 
     A level that a trial used cannot be taken out: the trial would mean nothing any more.

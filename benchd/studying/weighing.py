@@ -104,9 +104,7 @@ def remarks(known: Known, views: Sequence[TrialView], trials: Sequence[Trial]) -
         out.append(f"{lost} boots are not counted (running, cut short, link lost, or no result entered).")
     assumed = sorted({name for view in views for name in view.assumed})
     if assumed:
-        out.append(
-            f"Trials from before {', '.join(assumed)} became a factor count as its reference or first level."
-        )
+        out.append(f"Trials from before {', '.join(assumed)} became a factor count as its reference or first level.")
     tried = [view for view in views if view.counted]
     fixed = [
         factor.name
@@ -140,9 +138,7 @@ def next_trials(store: Store, name: str, *, limit: int = 5, with_collisions: boo
         current = first_setup(known.study)
         came = "the reference setup" if known.study.reference else "the first levels"
     leave_out, notes = (
-        ((), [])
-        if with_collisions
-        else collisions(known.document, known.study, images_of(store, known.document))
+        ((), []) if with_collisions else collisions(known.document, known.study, images_of(store, known.document))
     )
     proposal = propose(
         known.study,
