@@ -56,6 +56,7 @@ async function begin() {
     put(main, el("h1", {}, "This could not be shown"), el("p", { class: "wrong", role: "alert" }, error.message));
   }
   main.dataset.ready = "yes";
+  performance.mark("shown");
 }
 
 async function untilItAnswers() {

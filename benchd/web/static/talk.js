@@ -66,10 +66,11 @@ export function clock(s) {
 }
 
 /** A wall time as a label. */
-export function when(iso) {
+export function when(iso, short = false) {
   const at = new Date(iso);
   if (Number.isNaN(at.valueOf())) return iso;
-  const day = at.toLocaleDateString(undefined, { year: "numeric", month: "short", day: "numeric" });
+  const year = short && at.getFullYear() === new Date().getFullYear() ? undefined : "numeric";
+  const day = at.toLocaleDateString(undefined, { year, month: "short", day: "numeric" });
   return `${day}, ${at.toLocaleTimeString(undefined, { hour12: false })}`;
 }
 

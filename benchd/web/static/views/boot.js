@@ -5,6 +5,7 @@ import { ask, KINDS, seconds, when, WORDS } from "../talk.js";
 const LABEL = 132;
 const ROW = 27;
 const SHOWN = 6000;
+const STOOD = { stalled: 1, looped: 1 };
 
 export async function show(main, { argument }) {
   const path = `/api/boots/${encodeURIComponent(argument)}`;
@@ -109,7 +110,8 @@ function drawStages(box, page, findings, record) {
   const stages = boot.stages;
   const usual = new Map(page.usual.map((one) => [one.stage, one]));
   const missed = page.ladder.filter((name) => findings.some((f) => f.kind === "skipped" && f.stage === name));
-  const end = Math.max(boot.duration_s, ...findings.map((f) => f.cleared_t ?? f.t), 0.1);
+  const watched = boot.outcome in STOOD && boot.ended ? (new Date(boot.ended) - new Date(boot.started)) / 1000 : 0;
+  const end = Math.max(boot.duration_s, watched, ...findings.map((f) => f.cleared_t ?? f.t), 0.1);
   const right = 56;
   const x = (t) => label + ((width - label - right) * t) / (end * 1.02);
   const rows = stages.length + missed.length;
@@ -124,18 +126,19 @@ function drawStages(box, page, findings, record) {
   }
   stages.forEach((stage, n) => {
     const y = top + n * ROW;
-    const until = stages[n + 1]?.t ?? boot.duration_s;
+    const stood = n === stages.length - 1 && boot.outcome in STOOD;
+    const until = stages[n + 1]?.t ?? (stood ? end : boot.duration_s);
     const known = usual.get(stage.name);
     if (known?.n) {
       parts.push(svg("rect", { class: "band", x: x(stage.t + known.low), y: y + 2, width: Math.max(3, x(known.high) - x(known.low)), height: ROW - 6 }),
         svg("line", { class: "band-line", x1: x(stage.t + known.median), x2: x(stage.t + known.median), y1: y + 2, y2: y + ROW - 4 }));
     }
     parts.push(
-      svg("rect", { class: `bar${n === stages.length - 1 && boot.outcome !== "finished" ? " ended" : ""}`, x: x(stage.t), y: y + 7, width: Math.max(2, x(until) - x(stage.t)), height: ROW - 16 },
+      svg("rect", { class: `bar${stood ? " ended" : ""}`, x: x(stage.t), y: y + 7, width: Math.max(2, x(until) - x(stage.t)), height: ROW - 16 },
         svg("title", {}, `${harmless(stage.name, 60)}: at ${seconds(stage.t, stage.u)} ± ${seconds(stage.u)}, took ${seconds(until - stage.t)}`)),
       svg("line", { class: "whisker", x1: x(Math.max(0, stage.t - stage.u)), x2: Math.max(x(stage.t + stage.u), x(Math.max(0, stage.t - stage.u)) + 1), y1: y + ROW - 13.5, y2: y + ROW - 13.5 }),
       svg("text", { x: label - 8, y: y + 18, "text-anchor": "end" }, harmless(stage.name, label < 100 ? 13 : 17)),
-      svg("text", { class: "faint", x: Math.min(x(until) + 6, width - right + 2), y: y + 18 }, seconds(until - stage.t)));
+      svg("text", { class: "faint", x: Math.min(x(until) + 6, width - right + 2), y: y + 18 }, stood ? WORDS[boot.outcome] : n === stages.length - 1 ? "" : seconds(until - stage.t)));
   });
   missed.forEach((name, n) => {
     const y = top + (stages.length + n) * ROW;

@@ -17,6 +17,7 @@ export async function show(main, { start }) {
   const machine = choice("machine", "machine", ["", ...start.machines.map((m) => m.name)], asked.get("machine") ?? "", load);
   const outcome = choice("outcome", "how it went", ["", "finished", "stalled", "looped", "cut-short", "link-lost", "running"], asked.get("outcome") ?? "", load);
   let run = 0;
+  let longest = 1;
 
   function pick(id, on) {
     if (on) picked.add(id);
@@ -38,7 +39,8 @@ export async function show(main, { start }) {
     history.replaceState(null, "", `/boots${query.size ? `?${query}` : ""}`);
     const first = await ask(`/api/boots?${new URLSearchParams([...query, ["limit", FIRST]])}`);
     if (mine !== run) return;
-    put(list, first.map((boot) => row(boot, picked, pick)));
+    longest = Math.max(1, ...first.map((boot) => boot.duration_s));
+    put(list, first.map((boot) => row(boot, picked, pick, longest)));
     count.textContent = first.length ? `${first.length} boots` : "No boot is stored yet: power a machine on.";
     if (first.length < FIRST) return;
     const all = await ask(`/api/boots?${new URLSearchParams([...query, ["limit", MOST]])}`);
@@ -47,7 +49,7 @@ export async function show(main, { start }) {
     count.textContent = all.length < MOST ? `${all.length} boots` : `the newest ${all.length} boots`;
     for (let at = 0; at < rest.length && mine === run; at += CHUNK) {
       await new Promise((next) => requestAnimationFrame(next));
-      list.append(...rest.slice(at, at + CHUNK).map((boot) => row(boot, picked, pick)));
+      list.append(...rest.slice(at, at + CHUNK).map((boot) => row(boot, picked, pick, longest)));
     }
     list.dataset.whole = "yes";
   }
@@ -65,15 +67,15 @@ function choice(id, label, values, value, changed) {
   return { select, node: el("label", { for: `pick-${id}` }, label, select) };
 }
 
-function row(boot, picked, pick) {
+function row(boot, picked, pick, longest) {
   const box = el("input", { type: "checkbox", "aria-label": `compare ${boot.id}`, checked: picked.has(boot.id) });
   box.addEventListener("change", () => pick(boot.id, box.checked));
   const spans = boot.stages.map((stage, n) => Math.max(0, (boot.stages[n + 1]?.t ?? boot.duration_s) - stage.t));
   return el("li", { class: "boot-row" },
     el("label", { class: "pick" }, box),
     el("span", { class: "outcome", "data-is": boot.outcome }, shape(boot.outcome), WORDS[boot.outcome]),
-    el("span", { class: "who" }, el("a", { href: `/boot/${encodeURIComponent(boot.id)}` }, wire(boot.machine, 64), " ", when(boot.started))),
-    el("span", { class: "run", "aria-hidden": "true" }, spans.map((s) => el("i", { style: { "flex-grow": Math.sqrt(s + 0.02).toFixed(3) } }))),
+    el("span", { class: "who" }, el("a", { href: `/boot/${encodeURIComponent(boot.id)}` }, wire(boot.machine, 64), " ", when(boot.started, true))),
+    el("span", { class: "run", "aria-hidden": "true", style: { width: `${Math.min(100, 100 * Math.sqrt(boot.duration_s / longest)).toFixed(1)}%` } }, spans.map((s) => el("i", { style: { "flex-grow": Math.sqrt(s + 0.02).toFixed(3) } }))),
     el("span", { class: "dur" }, seconds(boot.duration_s, 0.05)),
     el("span", { class: "end" }, boot.last_stage ? wire(boot.last_stage, 40) : "–",
       boot.trial ? [" · ", wire(boot.trial, 20)] : null,

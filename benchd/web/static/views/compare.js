@@ -90,9 +90,9 @@ function partedAfter(page, one) {
 
 function drawLadders(box, page) {
   const width = Math.max(280, box.clientWidth || 280);
-  const column = Math.min(260, (width - 130) / page.groups.length);
   const names = Math.min(150, width * 0.34);
-  const gap = 38;
+  const column = Math.min(340, (width - names) / page.groups.length);
+    const gap = 38;
   const y = (n) => 30 + n * gap;
   const high = y(page.stages.length - 1) + 34;
   const parts = page.stages.map((name, n) => svg("text", { x: names - 14, y: y(n) + 5, "text-anchor": "end" }, harmless(name, width < 560 ? 13 : 18)));

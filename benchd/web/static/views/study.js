@@ -3,6 +3,7 @@ import { el, put, shape, wire, harmless } from "../dom.js";
 import { ask, percent, send } from "../talk.js";
 
 const POLL_MS = 3000;
+const SHOWN = 4;
 
 export async function show(main, { argument }) {
   const path = `/api/studies/${encodeURIComponent(argument)}`;
@@ -152,16 +153,24 @@ function own(page, start) {
 
 function drawWhy(box, why) {
   const groups = new Map();
-  for (const one of why.causes.slice(0, 12)) groups.set(one.group, [...(groups.get(one.group) ?? []), one]);
+  for (const one of why.causes.slice(0, 24)) groups.set(one.group, [...(groups.get(one.group) ?? []), one]);
   put(box, el("section", { class: "part" }, el("h2", {}, "Causes, weighed"),
     el("p", { class: "verdict" }, shape(why.separated ? "finished" : "idle"), " ", wire(why.verdict, 900)),
     el("p", { class: "soft" }, `${why.boots} boots, ${why.failures} of them failed.`),
-    why.boots ? [...groups.values()].map((members) => (members.length > 1
-      ? el("div", { class: "together" }, el("p", {}, `The trials cannot separate these ${members.length}:`), members.map(cause))
-      : cause(members[0]))) : null,
+    why.boots ? [...groups].map(([number, members]) => together(members, why.groups.find((one) => one.group === number))) : null,
     el("h3", {}, "Ordering a part"), el("p", {}, shape(why.ordering.premature ? "link-lost" : "finished"), " ", wire(why.ordering.sentence, 500)),
     why.checks?.length ? [el("h3", {}, "Checks across setups"), el("ul", {}, why.checks.map((one) => el("li", {}, el("strong", {}, wire(one.check, 80)), ": ", wire(one.sentence, 400))))] : null,
     why.remarks.concat(why.evidence, why.left_out).map((text) => el("p", { class: "soft" }, wire(text, 300)))));
+}
+
+function together(members, group) {
+  const all = Math.max(members.length, group?.explanations ?? 0);
+  if (all < 2) return cause(members[0]);
+  const rest = members.slice(SHOWN);
+  return el("div", { class: "together" },
+    el("p", {}, `The trials cannot separate these ${all}${group ? `; together they hold ${percent(group.probability)}` : ""}:`),
+    members.slice(0, SHOWN).map(cause),
+    rest.length ? el("details", {}, el("summary", {}, `${rest.length} more of them`), rest.map(cause)) : null);
 }
 
 function cause(one) {

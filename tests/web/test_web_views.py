@@ -1,0 +1,97 @@
+"""Every view, at a phone's, a laptop's and a bench screen's width, dark and light, with the demo's data."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from selenium.webdriver.common.by import By
+from web.conftest import Browser
+from web.rig import Rig
+
+pytestmark = pytest.mark.peer("chromium", "chromedriver")
+
+STUDY = "/study/storage%20rom"
+VIEWS = {
+    "now": ("/", ".board .contact"),
+    "boots": ("/boots", ".boot-row .outcome"),
+    "boot": ("/boot/{stalled}", ".both-row.rung"),
+    "live boot": ("/boot/{seen}", ".both-row .hex"),
+    "compare trials": ("/compare?of=T1&of=T3", ".parting"),
+    "compare boots": ("/compare?of={seen}&of={before}&of={stalled}", ".rate-dot"),
+    "studies": ("/studies", "main a[href='/study/storage%20rom']"),
+    "study": (STUDY, ".cause .share"),
+    "map": ("/map/at286", ".drawing .clash"),
+    "map moved": ("/map/at286?move=storage%20ROM%3DC8000", ".drawing .ghost"),
+}
+"""Name: (address, what must be on the page)."""
+
+
+@pytest.fixture(scope="module")
+def places(bench: Rig) -> dict[str, str]:
+    seen = [boot.id for boot in bench.store.boots(machine="at286", limit=2)]
+    stalled = bench.store.boots(outcome="stalled", limit=1)[0].id
+    return {"seen": seen[0], "before": seen[1], "stalled": stalled}
+
+
+@pytest.mark.parametrize("look", ["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1280, 1920])
+@pytest.mark.parametrize("view", VIEWS)
+def test_every_view_at_every_width(
+    bench: Rig, browser: Browser, places: dict[str, str], view: str, width: int, look: str
+) -> None:
+    """It comes up, holds its data, fits the width without scrolling sideways, and nothing is refused or fails."""
+    path, wanted = VIEWS[view]
+    browser.open(bench.url + path.format(**places), width=width, look=look)
+    browser.until("return document.querySelector(arguments[0]) !== null", 15, wanted)
+    browser.until("return [...document.images].every((i) => i.complete && i.naturalWidth > 0)")
+    assert browser.js("return document.documentElement.scrollWidth") <= width
+    ground = str(browser.js("return getComputedStyle(document.documentElement).backgroundColor"))
+    shade = sum(int(part) for part in ground.strip("rgb()").split(",")) / 3
+    assert (shade < 60) if look == "dark" else (shade > 200), ground
+    assert browser.js("return document.querySelector('h1').textContent.trim()")
+    assert browser.complaints() == []
+
+
+@pytest.mark.parametrize("look", ["light", "dark"])
+@pytest.mark.parametrize("view", VIEWS)
+@pytest.mark.peer("npm")
+def test_axe_finds_no_serious_violation(
+    bench: Rig, browser: Browser, places: dict[str, str], serious: Callable[[Browser], list[str]], view: str, look: str
+) -> None:
+    """axe-core 4.10 (its default rules: WCAG 2 A and AA, best practice) against each view."""
+    path, wanted = VIEWS[view]
+    browser.open(bench.url + path.format(**places), width=390 if look == "dark" else 1280, look=look)
+    browser.until("return document.querySelector(arguments[0]) !== null", 15, wanted)
+    assert serious(browser) == []
+
+
+def test_chosen_look_wins_over_the_system_s_and_is_kept(bench: Rig, browser: Browser) -> None:
+    """The switch goes system, light, dark; the choice stands before the first paint of the next page."""
+    browser.open(bench.url + "/boots", look="light")
+    button = browser.driver.find_element(By.ID, "look")
+    button.click()
+    button.click()
+    assert browser.js("return document.documentElement.dataset.look") == "dark"
+    browser.open(bench.url + "/studies", look="light")
+    ground = str(browser.js("return getComputedStyle(document.body.parentElement).backgroundColor"))
+    assert sum(int(part) for part in ground.strip("rgb()").split(",")) < 180
+    browser.js("localStorage.clear()")
+
+
+def test_what_a_boot_s_page_shows_is_what_the_store_has(bench: Rig, browser: Browser, places: dict[str, str]) -> None:
+    """Every stage, code and line of the boot stands on one clock, in order of time."""
+    boot = bench.store.boot(places["seen"])
+    browser.open(f"{bench.url}/boot/{boot.id}")
+    browser.until("return document.querySelector('main').dataset.record === 'yes'")
+    rungs = browser.js("return [...document.querySelectorAll('.both-row.rung bdi')].map((n) => n.textContent)")
+    assert rungs == [stage.name for stage in boot.stages]
+    codes = browser.js("return [...document.querySelectorAll('.both-row .hex')].map((n) => n.firstChild.textContent)")
+    assert len(codes) == boot.codes and codes[0] == "01" and codes[-1] == "6F"  # type: ignore[arg-type]
+    clock = browser.js("return [...document.querySelectorAll('.both-row .clock')].map((n) => parseFloat(n.textContent))")
+    assert clock == sorted(clock)  # type: ignore[type-var]
+
+
+def test_an_unknown_boot_is_told_of_plainly(bench: Rig, browser: Browser) -> None:
+    browser.open(bench.url + "/boot/nothing-like-it")
+    assert "there is no boot" in browser.driver.find_element(By.CSS_SELECTOR, "main [role=alert]").text
