@@ -1,4 +1,4 @@
-"""`benchd rules`: check rule tables, list the ones there are, show one."""
+"""`benchd rules`: check rule tables, list the ones there are, show one, draft one."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from benchd.rules import RuleTable
     from benchd.rules.schema import Help
 
-sub = typer.Typer(no_args_is_help=True, help="Rule tables: check, list, show.")
+sub = typer.Typer(no_args_is_help=True, help="Rule tables: check, list, show, draft.")
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
@@ -210,3 +210,42 @@ def _show_codes(table: RuleTable) -> None:
         port = f" on {entry.port:X}h" if entry.port is not None else ""
         source = f"  ({clean(entry.source)})" if entry.source else ""
         say(f"  {str(entry.code) + port:<11} {clean(entry.means)}{source}")
+
+
+@sub.command()
+def draft(
+    captures: Annotated[list[Path], typer.Argument(help="Captures of good boots.", metavar="CAPTURE...")],
+    name: Annotated[str, typer.Option(help="The new table's name.")] = "draft",
+    rules: Annotated[str | None, typer.Option(help="Tell boots apart by this table instead of the captures'.")] = None,
+    lines: Annotated[
+        bool | None, typer.Option("--lines/--no-lines", help="Console lines as stages; default: only without codes.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Write to this new file; default: standard output.")] = None,
+    json: Json = False,
+) -> None:
+    """Draft a table from several good boots of an unknown BIOS: common ladder, usual times, limits.
+
+    Exit codes: 0 fine, 1 a file is damaged or cannot be written, 2 too few boots or a wrong name.
+    """
+    import sys
+
+    from benchd.cli.romfiles import write_new
+    from benchd.rules import check_text
+    from benchd.studying.drafting import draft_toml, read_boots
+    from benchd.trials.draft import draft as draft_ladder
+
+    found = read_boots(captures, rules, lines=lines)
+    drafted = draft_ladder(found.logs)
+    text = draft_toml(drafted, name, len(captures), found.notes)
+    check_text(text, "the draft")
+    for problem in found.problems:
+        print(f"benchd: {clean(problem)}", file=sys.stderr)
+    if json:
+        emit_json(drafted.to_json() | {"notes": [*drafted.notes, *found.notes], "toml": text})
+    elif out is not None:
+        write_new(out, text.encode(), False, list(captures))
+        say(f"{clean(str(out))}: {len(drafted.stages)} rungs from {drafted.boots} boots; fill in the names")
+    else:
+        sys.stdout.write(text)
+    if found.problems:
+        raise typer.Exit(1)

@@ -21,7 +21,7 @@ NUMBER_FROM = 13.0
 
 _PROLOG = re.compile(r"^.*?(?=<svg)", re.DOTALL)
 _METADATA = re.compile(r"<metadata>.*?</metadata>", re.DOTALL)
-_LINK_NS = re.compile(r'\sxmlns:xlink="[^"]*"')
+_NAMESPACES = re.compile(r'\sxmlns(?::\w+)?="[^"]*"')
 _LINK = re.compile(r'\bxlink:href="(#[^"]*)"')
 
 
@@ -75,7 +75,7 @@ def draw_ladders(study: Study, views: Sequence[TrialView]) -> str:
         ".light{fill:#fff;font-size:10px}.bad{fill:%s;font-weight:600}" % (SOFT, "#c9cdbb", INK, BAD)
     )
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {high:g}" role="img" '
+        f'<svg viewBox="0 0 {WIDTH} {high:g}" role="img" '
         f'aria-label="Each boot as a bar of its stages over time"><style>{style}</style>{"".join(out)}{axis}{note}</svg>'
     )
 
@@ -84,9 +84,10 @@ def _bar(study: Study, view: TrialView, i: int, log: BootLog, names: Sequence[st
     parts = []
     for mark in log.stages:
         x = LEFT + mark.at_s * scale
-        wide = max(1.0, (log.end_s - mark.at_s if mark.took_s is None else mark.took_s) * scale)
         number = names.index(mark.name) + 1
         goal = study.goal.kind in ("stage-reached", "stage-faster") and mark.name == study.goal.target
+        took_s = log.end_s - mark.at_s if mark.took_s is None else mark.took_s
+        wide = max(4.0 if goal else 1.0, took_s * scale)
         fill = GOAL if goal else SHADES[number % 2]
         open_end = mark.took_s is None and log.outcome in ("stalled", "looped")
         edge = f' stroke="{BAD}" stroke-dasharray="3 2"' if open_end else ""
@@ -150,6 +151,6 @@ def draw_stage_times(views: Sequence[TrialView], most: int = 6) -> str:
 
 
 def bare_svg(text: str) -> str:
-    """An SVG document as an element for HTML: no prolog, no metadata, no link namespace; links inside only."""
+    """An SVG document as an element for HTML: no prolog, no metadata, no namespaces (HTML knows them)."""
     body = _METADATA.sub("", _PROLOG.sub("", text, count=1))
-    return _LINK.sub(r'href="\1"', _LINK_NS.sub("", body))
+    return _LINK.sub(r'href="\1"', _NAMESPACES.sub("", body))

@@ -80,6 +80,7 @@ def report_values(store: Store, name: str, now: str) -> dict[str, Any]:
         "ladders": ladders,
         "stages": [plain(one, 80) for one in stage_names(views)] if ladders else [],
         "times": draw_stage_times(views),
+        "legend": _legend(views),
         "stage_rows": _stage_rows(views),
         "remarks": [plain(text) for text in (*found.remarks, *found.weighing.evidence)],
         "checks": [plain(report.sentence) for report in found.checks],
@@ -89,6 +90,14 @@ def report_values(store: Store, name: str, now: str) -> dict[str, Any]:
         "tables": _tables(store, views),
     }
     return values | _causes(found) | _next(store, name)
+
+
+def _legend(views: tuple[TrialView, ...]) -> str:
+    """Which row of the stage times is which: the first with discs, the second with diamonds."""
+    seen = {verdict.ok for view in views for verdict in view.verdicts if verdict.boot is not None}
+    if {True, False} <= seen:
+        return "Upper row, discs: boots that reached the goal. Lower row, diamonds: boots that did not."
+    return "All boots reached the goal." if True in seen else "No boot reached the goal."
 
 
 def _tally(found: Why) -> str:
