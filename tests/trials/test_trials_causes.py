@@ -10,6 +10,7 @@ import pytest
 from benchd.errors import CallerError
 from benchd.trials.causes import RIVAL_LIMIT, alike, weigh
 from benchd.trials.hypotheses import Evidence, build_space
+from benchd.trials.ordering import _same_part
 from benchd.trials.study import Condition, Exclusion, Factor, Study, trial_of
 
 CARD = Factor("card", ("grey", "green"), kind="card")
@@ -113,16 +114,19 @@ def test_one_failing_trial_separates_nothing():
     assert f"limit is {RIVAL_LIMIT:.0%}".replace("%", " %") in why.ordering.sentence
 
 
-def test_groups_are_equal_predictions_in_all_trials_so_far():
+@pytest.mark.parametrize("number", [1, 2, 3, 7])
+def test_groups_are_equal_predictions_in_all_trials_so_far(number):
     """Two causes share a group exactly when they predict the same of each setup tried."""
     study = Study("s", FACTORS)
-    why = weigh(study, BAD_CARD)
+    why = weigh(study, BAD_CARD[:number])
+    if number == 1:
+        assert any(c.special == "intermittent" for c in why.causes)
 
     def predicts(c):
         if c.special:
-            return (c.special == "intermittent", *[True] * len(BAD_CARD))
+            return (c.special == "intermittent", *[True] * number)
         join = any if c.form == "any" else all
-        return (False, *[join(x.holds(t.setup) for x in c.conditions) for t in BAD_CARD])
+        return (False, *[join(x.holds(t.setup) for x in c.conditions) for t in BAD_CARD[:number]])
 
     for a in why.causes:
         for b in why.causes:
@@ -197,6 +201,14 @@ def test_a_card_tried_in_one_machine_is_not_condemned():
     why = weigh(study, rows)
     assert why.causes[0].cause_class == "bad card" and why.causes[0].probability > 0.9
     assert why.ordering.premature and "only one machine" in why.ordering.sentence
+
+
+def test_only_explanations_that_need_this_very_card_count_for_ordering_it():
+    """'Is grey' and 'is not green' blame the grey card; 'is green' and 'is not grey' do not."""
+    grey = Condition("card", "is", "grey")
+    assert _same_part(grey, grey) and _same_part(Condition("card", "is not", "green"), grey)
+    assert not _same_part(Condition("card", "is", "green"), grey)
+    assert not _same_part(Condition("card", "is not", "grey"), grey)
 
 
 def test_causes_that_no_allowed_setup_tells_apart_count_as_one():

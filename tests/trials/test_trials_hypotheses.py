@@ -106,9 +106,13 @@ def test_predictions_agree_with_the_conditions_in_words():
     assert mask[-3:].all()
 
 
-def test_weights_agree_with_a_plain_loop():
-    """Posterior = prior x product of two marginals, written out with scipy for each explanation."""
-    study = small_study()
+@pytest.mark.parametrize("reference", [None, {"x": "b", "y": "b", "z": "a"}, {"x": "b", "y": "a", "z": "a"}])
+def test_weights_agree_with_a_plain_loop(reference):
+    """Posterior = prior x product of two marginals, written out with scipy for each explanation.
+
+    A reference adds three good boots, except for "the test misleads"; "nothing" expects it to work.
+    """
+    study = small_study(reference=reference)
     trials = [
         trial_of("1", {"x": "a", "y": "a", "z": "a"}, [False, False, True]),
         trial_of("2", {"x": "b", "y": "a", "z": "a"}, [True] * 4),
@@ -126,14 +130,19 @@ def test_weights_agree_with_a_plain_loop():
     for h in range(space.count):
         join = any if space.any_form[h] else all
         counts = {True: [0, 0], False: [0, 0]}
-        for t in trials:
-            inside = h >= space.count - 3 or join(c.holds(t.setup) for c in space.conditions(h))
-            counts[inside][0] += t.failures
-            counts[inside][1] += t.boots
+        boots = [(t.setup, t.failures, t.boots) for t in trials]
+        if reference and h != space.count - 2:
+            boots.append((reference, 0, 3))
+        for setup, failures, number in boots:
+            inside = h >= space.count - 3 or join(c.holds(setup) for c in space.conditions(h))
+            if h == space.count - 3 and setup == reference:
+                inside = False
+            counts[inside][0] += failures
+            counts[inside][1] += number
         if h == space.count - 1:
             like = marginal(prior.between, *counts[True])
         elif h >= space.count - 3:
-            like = marginal(prior.always, *counts[True])
+            like = marginal(prior.always, *counts[True]) * marginal(prior.working, *counts[False])
         else:
             like = marginal(prior.failing, *counts[True]) * marginal(prior.working, *counts[False])
         want.append(like * math.exp(space.log_prior[h]))

@@ -11,7 +11,7 @@ from scipy.stats import entropy as scipy_entropy
 
 from benchd.errors import CallerError
 from benchd.trials.hypotheses import build_space, update
-from benchd.trials.next_trial import entropy, propose, rank
+from benchd.trials.next_trial import _different, entropy, propose, rank
 from benchd.trials.setups import SETUP_CAP, allowed, named
 from benchd.trials.study import Condition, Exclusion, Factor, Study, trial_of
 
@@ -60,6 +60,26 @@ def test_ranked_by_bits_per_minute():
         assert t.minutes == sum(c.minutes for c in t.changes) + 4
         assert 0 <= t.gain_bits <= 1
         assert [c.factor for c in t.changes] == [f for f in HERE if t.setup[f] != HERE[f]]
+
+
+def test_minutes_are_those_of_the_level_changed_to():
+    """Setting the third device takes 30 minutes, setting it back two."""
+    boot = Factor("boot-device", BOOT.levels, kind="bios-setting", minutes=2, level_minutes={"third": 30})
+    study = Study("s", (CARD, BASE, boot), boot_minutes=4)
+    there = {**HERE, "boot-device": "third"}
+    to = {t.setup["boot-device"]: t.minutes for t in propose(study, FAILED, limit=50).ranked if len(t.changes) == 1}
+    back = {
+        t.setup["boot-device"]: t.minutes for t in propose(study, FAILED, there, limit=50).ranked if len(t.changes) == 1
+    }
+    assert to["third"] == 34 and to["second"] == 6
+    assert back["first"] == 6 and back["second"] == 6
+
+
+def test_setups_that_would_tell_the_same_are_shown_once():
+    """Columns of predictions: the second like the first and the fourth like the third are dropped."""
+    inside = np.array([[1, 1, 0, 0, 1], [0, 0, 1, 1, 1]], dtype=bool)
+    assert _different(inside, 5) == [0, 2, 4]
+    assert _different(inside, 2) == [0, 2]
 
 
 def test_the_cheap_setting_is_tried_before_the_card_is_moved():
