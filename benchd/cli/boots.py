@@ -12,10 +12,23 @@ from benchd.cli.output import clean, emit_json, say
 
 if TYPE_CHECKING:
     from benchd.models import Boot
+    from benchd.store import Store
 
 
 def boots_json(boots: list[Boot]) -> list[dict[str, object]]:
     return [boot.model_dump(mode="json", by_alias=True) for boot in boots]
+
+
+def foretold(store: Store, boot: Boot) -> list[str]:
+    """What was foretold of the option-ROM scan for the boot's trial, against what the boot showed."""
+    if boot.trial is None or not store.predictions(boot.trial):
+        return []
+    from benchd.cli.studytext import wrapped
+    from benchd.studying.comparing import Group, events_of, predicted
+
+    group = Group(boot.id, (boot,), boot.trial)
+    told = predicted(store, group, events_of(store, [boot])[0])
+    return ["", "option-ROM scan, predicted against seen:", *(line for text in told for line in wrapped(text, "  "))]
 
 
 def register(app: typer.Typer) -> None:
@@ -69,10 +82,13 @@ def register(app: typer.Typer) -> None:
             else:
                 found = store.boot(boot)
             capture = store.capture_of(found.id)
+            told = [] if json else foretold(store, found)
         if json:
             emit_json(found.model_dump(mode="json", by_alias=True))
         else:
             for line in boot_page(found, capture):
+                say(line)
+            for line in told:
                 say(line)
         if trace and not json:
             if capture is None:

@@ -17,11 +17,12 @@ def schema(
     name: str = typer.Argument("", help="What to describe; leave out for a list.", show_default=False),
     as_json: bool = typer.Option(False, "--json", help="The list as JSON (a schema always is)."),
 ) -> None:
-    """Print the JSON Schema of a published form: boots, MQTT payloads, alerts. Exit 2: no such form."""
+    """Print the JSON Schema of a published form: boots, trials, MQTT payloads, alerts. Exit 2: no such form."""
     from benchd.rom.published import FORMS
     from benchd.sinks.payloads import PUBLISHED
+    from benchd.studying.published import FORMS as STUDY_FORMS
 
-    published = PUBLISHED | FORMS
+    published = PUBLISHED | FORMS | STUDY_FORMS
 
     if not name:
         forms = {form: (model.__doc__ or "").strip().split("\n")[0] for form, model in published.items()}

@@ -20,6 +20,8 @@ SHOWN_FROM = 0.02
 SHOWN_MOST = 8
 GROUP_MOST = 6
 ONLY_MOST = 8
+WORTH_SHARE = 0.1
+"""A shift below this share of the stage is not worth more boots, so none are asked for."""
 
 
 def why_lines(why: Why) -> Iterator[str]:
@@ -30,9 +32,7 @@ def why_lines(why: Why) -> Iterator[str]:
     yield clean(
         f"({why.known.name}, goal: {why.known.study.goal.words()}; {tally(ok, weighing.boots, weighing.boots)} in {len(why.views)} trials)"
     )
-    causes = [c for c in weighing.causes if c.probability >= SHOWN_FROM][:SHOWN_MOST] or list(
-        weighing.causes[:3]
-    )
+    causes = [c for c in weighing.causes if c.probability >= SHOWN_FROM][:SHOWN_MOST] or list(weighing.causes[:3])
     if weighing.failures:
         yield ""
         rows = [["", "probability", "kind of cause", "explanation"]]
@@ -44,9 +44,7 @@ def why_lines(why: Why) -> Iterator[str]:
         yield from wrapped(weighing.ordering.sentence)
         matters = [(name, p) for name, p in weighing.matters if p < 0.05]
         if matters:
-            yield from wrapped(
-                "Hardly matter so far: " + ", ".join(f"{n} ({percent(p)})" for n, p in matters) + "."
-            )
+            yield from wrapped("Hardly matter so far: " + ", ".join(f"{n} ({percent(p)})" for n, p in matters) + ".")
     telling = [report for report in why.checks if report.pattern != "passes"]
     if telling:
         yield ""
@@ -104,8 +102,7 @@ def next_lines(found: Next) -> Iterator[str]:
     for number, step in enumerate(best.steps, 1):
         yield from wrapped(f"{number}. {step}", "  ")
     named = " ".join(
-        f"'{c.factor}={c.after}'" if " " in c.factor + c.after else f"{c.factor}={c.after}"
-        for c in best.changes
+        f"'{c.factor}={c.after}'" if " " in c.factor + c.after else f"{c.factor}={c.after}" for c in best.changes
     )
     yield clean(f"  benchd trial start --study {found.known.name} {named}".rstrip(), 1000)
     yield ""
@@ -143,6 +140,8 @@ def compare_lines(compared: Compared) -> Iterator[str]:
             yield ""
             yield "-" * 40
         yield from wrapped(one.sentence)
+        for stage in compared.reached[number][1:4]:
+            yield from wrapped(f"Also: {stage.words(one.a_name, one.b_name)}.")
         if changes:
             yield from wrapped("Changed: " + "; ".join(change.words() for change in changes) + ".")
         yield from _finish(one)
@@ -191,7 +190,7 @@ def _stages(one: Comparison) -> Iterator[str]:
     if not one.stages:
         return
     yield ""
-    rows = [["stage", one.a_name, one.b_name, "longer in b by", "95 % interval", "adjusted p"]]
+    rows = [["stage", one.a_name, one.b_name, f"{one.b_name} minus {one.a_name}", "95 % interval", "adjusted p"]]
     for stage in one.stages:
         sides = []
         for side in (stage.a, stage.b):
@@ -205,7 +204,9 @@ def _stages(one: Comparison) -> Iterator[str]:
         ends = (stage.shift_low, stage.shift_high)
         interval = f"{ends[0]:+.3f} to {ends[1]:+.3f}" if ends[0] is not None and ends[1] is not None else ""
         p = "" if stage.p_adjusted is None else f"{stage.p_adjusted:.2g}"
-        more = f"{stage.more_boots} more boots each would tell" if stage.more_boots else ""
+        size = max((side.median_s or 0.0) for side in (stage.a, stage.b))
+        worth = stage.more_boots and stage.shift_s is not None and abs(stage.shift_s) >= WORTH_SHARE * size
+        more = f"{stage.more_boots} more boots each would tell" if worth else ""
         rows.append([stage.name, *sides, shift, interval or more, p])
     yield from table(rows, 40)
 

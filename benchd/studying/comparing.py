@@ -61,11 +61,39 @@ class CheckSide:
 
 
 @dataclass(frozen=True, slots=True)
+class Reached:
+    """A stage that one group reaches more often than the other: k of n boots on each side, Fisher's p."""
+
+    stage: str
+    a: tuple[int, int]
+    b: tuple[int, int]
+    p: float | None
+
+    def words(self, a_name: str, b_name: str) -> str:
+        """As part of a sentence, the side that reaches it more often first."""
+        sides = [(a_name, *self.a), (b_name, *self.b)]
+        (more, k, n), (less, j, m) = sorted(sides, key=lambda side: -side[1] / side[2])
+        return f"stage {self.stage} is reached in {k} of {n} boots of {more}, in {j} of {m} of {less}"
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "stage": self.stage,
+            "a": {"k": self.a[0], "n": self.a[1]},
+            "b": {"k": self.b[0], "n": self.b[1]},
+            "p": self.p,
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class Compared:
-    """Every group against the first, with what the studies know besides."""
+    """Every group against the first, with what the studies know besides.
+
+    `reached` names stages whose share differs by half or more, or shows a difference (Fisher, p below 0.05).
+    """
 
     groups: tuple[Group, ...]
     comparisons: tuple[Comparison, ...]
+    reached: tuple[tuple[Reached, ...], ...]
     checks: tuple[tuple[CheckSide, ...], ...]
     changed: tuple[tuple[Change, ...], ...]
     predictions: Mapping[str, list[str]]
@@ -74,10 +102,13 @@ class Compared:
     def to_json(self) -> dict[str, Any]:
         """The contract of `benchd compare --json`: the first comparison's keys; more groups under `others`."""
         out = []
-        for one, checks, changed in zip(self.comparisons, self.checks, self.changed, strict=True):
+        for one, reached, checks, changed in zip(
+            self.comparisons, self.reached, self.checks, self.changed, strict=True
+        ):
             out.append(
                 one.to_json()
                 | {
+                    "reached": [stage.to_json() for stage in reached],
                     "checks": [check.to_json() for check in checks],
                     "changes": [change.to_json() for change in changed],
                 }
@@ -97,6 +128,8 @@ def find_groups(store: Store, names: Sequence[str]) -> list[Group]:
     out: list[Group] = []
     for name in names:
         trial = trials.get(name) or trials.get(name.upper())
+        if trial is None and name[:1] in "Tt" and name[1:].isdigit():
+            trial = store.trial(name)
         if trial is not None:
             if trial.machine == IMPORTED:
                 raise CallerError(f"trial {trial.id} came from a file: it has results but no boots to compare")
@@ -220,14 +253,49 @@ def compare_groups(store: Store, groups: Sequence[Group], *, read: bool = True) 
             for one, own in zip(compare(whole), compare(parts), strict=True)
         )
     checks = [_checks(store, group) for group in groups]
+    reached = tuple(_reached(groups[0], other) for other in groups[1:])
     return Compared(
         tuple(groups),
-        comparisons,
+        tuple(_led(one, own) for one, own in zip(comparisons, reached, strict=True)),
+        reached,
         tuple(_check_sides(checks[0], other) for other in checks[1:]),
         tuple(_changed(store, groups[0], other) for other in groups[1:]),
         {group.name: told for group in groups if (told := predicted(store, group, events))},
         tuple(dict.fromkeys(notes)),
     )
+
+
+def _led(one: Comparison, reached: Sequence[Reached]) -> Comparison:
+    """The comparison with a stage that only one side reaches put first in its sentence: on a bench it matters most."""
+    from dataclasses import replace
+
+    if not reached:
+        return one
+    first = max(reached, key=lambda stage: abs(stage.a[0] / stage.a[1] - stage.b[0] / stage.b[1]))
+    text = first.words(one.a_name, one.b_name)
+    rest = one.sentence
+    if rest.startswith("No difference"):
+        return replace(one, sentence=f"{text[0].upper()}{text[1:]}.")
+    if not rest.startswith(one.a_name) and not rest.startswith(one.b_name):
+        rest = rest[0].lower() + rest[1:]
+    return replace(one, sentence=f"{text[0].upper()}{text[1:]}; {rest}")
+
+
+def _reached(a: Group, b: Group) -> tuple[Reached, ...]:
+    from benchd.trials.timing import fisher, wilson
+
+    out = []
+    names = dict.fromkeys(stage.name for group in (a, b) for boot in group.boots for stage in boot.stages)
+    for name in names:
+        sides = [
+            (sum(any(s.name == name for s in boot.stages) for boot in group.boots), len(group.boots))
+            for group in (a, b)
+        ]
+        p = fisher(wilson(*sides[0]), wilson(*sides[1]))
+        apart = abs(sides[0][0] / sides[0][1] - sides[1][0] / sides[1][1])
+        if apart >= 0.5 or (p is not None and p < 0.05):
+            out.append(Reached(name, sides[0], sides[1], p))
+    return tuple(out)
 
 
 def _evenly(boots: Sequence[Boot]) -> list[Boot]:
