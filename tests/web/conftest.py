@@ -136,7 +136,7 @@ def axe() -> str:
     return source.read_text(encoding="utf-8")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def serious(axe: str) -> object:
     """A function that returns axe-core's serious and critical violations of the page that is open."""
 

@@ -123,8 +123,8 @@ class Rig:
 
     # ------------------------------------------------------------------ the daemon
 
-    def start(self) -> None:
-        """Start the daemon and wait until it answers and its links are open."""
+    def start(self, headers: Mapping[str, str] | None = None) -> None:
+        """Start the daemon and wait until it answers."""
         log = (self.folder / "daemon.log").open("ab")
         self.process = subprocess.Popen(
             [sys.executable, "-m", "benchd", "run", "--config", str(self.folder / "bench.toml")],
@@ -132,7 +132,7 @@ class Rig:
         )  # fmt: skip
         log.close()
         try:
-            wait_for("the daemon answers", lambda: self.get("/api/start"))
+            wait_for("the daemon answers", lambda: self.get("/api/start", headers=headers))
         except AssertionError as error:
             raise AssertionError(f"{error}\n{(self.folder / 'daemon.log').read_text()[-2000:]}") from None
 

@@ -41,6 +41,7 @@ export async function show(main, { start }) {
     if (mine !== run) return;
     longest = Math.max(1, ...first.map((boot) => boot.duration_s));
     put(list, first.map((boot) => row(boot, picked, pick, longest)));
+    performance.mark("rows");
     count.textContent = first.length ? `${first.length} boots` : "No boot is stored yet: power a machine on.";
     if (first.length < FIRST) return;
     const all = await ask(`/api/boots?${new URLSearchParams([...query, ["limit", MOST]])}`);
