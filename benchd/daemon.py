@@ -11,6 +11,7 @@ import logging
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Coroutine
+from datetime import datetime
 from functools import partial
 from typing import Any
 
@@ -41,7 +42,9 @@ TICK_S = 0.05
 SYNC_S = 0.5
 """Captures are put on disk this often; the promise is 1 s."""
 FIGURES_S = 1.0
-TRIAL_S = 0.5
+TRIAL_S = 0.25
+TRIAL_BACK_NS = 5_000_000_000
+"""A boot that began this short before word of its trial came still gets it."""
 BATCH = 500
 """Records handled before other tasks get their turn."""
 RECORDS_MAX = 200_000
@@ -87,7 +90,7 @@ class Daemon:
         self._relearn: set[tuple[str, str]] = set()
         self.learned: dict[str, dict[str, Limit]] = {}
         self._seen_counts: Counter[tuple[str, ...]] = Counter()
-        self._trials: dict[str, str] = {}
+        self._trials: dict[str, tuple[str, str | None]] = {}
         self._trouble: dict[str, str | None] = {}
 
     def _add(self, part: MachinePart, table: RuleTable, text: str) -> None:
@@ -119,6 +122,7 @@ class Daemon:
         for run in self.runs.values():
             await asyncio.to_thread(recover, self.store, run, self.loaded.data / "captures")
         for run in self.runs.values():
+            await asyncio.to_thread(self._look_up_trial, run)
             self._set_trial(run)
             await self._learn_all(run)
         try:
@@ -268,19 +272,24 @@ class Daemon:
                     await asyncio.to_thread(self._look_up_trial, run)
                 except BenchError as error:
                     log.debug("trial of %s: %s", run.name, error)
-                self._set_trial(run, self._trials.get(run.name, ""))
+                self._set_trial(run)
 
     def _look_up_trial(self, run: MachineRun) -> None:
         trial = self.store.current_trial(run.name)
-        self._trials[run.name] = trial.id if trial else ""
+        self._trials[run.name] = (trial.id, trial.started) if trial else ("", None)
 
-    def _set_trial(self, run: MachineRun, trial: str | None = None) -> None:
-        if trial is None:
-            self._look_up_trial(run)
-            trial = self._trials[run.name]
-        if trial != (run.street.tracker.trial or ""):
-            self._dispatch(run, run.label("trial", trial))
-            self.now.describe(run.name, trial=trial or None)
+    def _set_trial(self, run: MachineRun) -> None:
+        """Tell a machine's street of its running trial: boots that began after the trial did belong to it."""
+        trial, started = self._trials.get(run.name, ("", None))
+        if trial == (run.street.tracker.trial or ""):
+            return
+        now_ns = time.monotonic_ns()
+        since_ns = now_ns
+        if started is not None:
+            began_ns = self.anchor.mono(datetime.fromisoformat(started))
+            since_ns = min(now_ns, max(began_ns, now_ns - TRIAL_BACK_NS))
+        self._dispatch(run, run.label("trial", trial, since_ns))
+        self.now.describe(run.name, trial=trial or None)
 
     def _capture_of(self, machine: str) -> str | None:
         path = self.runs[machine].keeper.path

@@ -97,7 +97,7 @@ class MachineRun:
 
     def take(self, record: Record) -> list[Event]:
         """Keep a record, and judge it."""
-        if record.t_ns < self._told_ns:
+        if record.t_ns < self._told_ns and not isinstance(record, Note):
             # Stamped before an instant that was already judged: the thread was held up. Rare; counted.
             record = replace(record, t_ns=self._told_ns)
             self.late += 1
@@ -124,9 +124,9 @@ class MachineRun:
             self._mark_ns = t_ns
         return events
 
-    def label(self, key: str, value: str) -> list[Event]:
-        """Judge boots from now on under a label; see `records.Note`."""
-        return self.take(Note(max(time.monotonic_ns(), self._told_ns), key, value))
+    def label(self, key: str, value: str, since_ns: int | None = None) -> list[Event]:
+        """Judge boots from now on, or from a moment ago, under a label; see `records.Note`."""
+        return self.take(Note(time.monotonic_ns() if since_ns is None else since_ns, key, value))
 
     def learn(self, limits: dict[str, Limit]) -> list[Event]:
         """Take over learned limits, those that changed."""

@@ -7,7 +7,7 @@ looked at. In order of precedence for the boot that is running:
 2. A known stall point `in` the stage that the boot is in: its `quiet`.
 3. Unknown: silence beyond the stage's limit; where the stage has none, beyond the table's `quiet`.
 
-A stage over its limit that still shows life is slow, not stalled.
+A stage over its limit that still shows life is slow, not stalled; `tracker.py` tells of it at that sign of life.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ SETTLE_NS = 5 * NS
 OFF_NS = 2 * NS
 """A target that shows life this soon after "power off" only dropped its DTR."""
 
-What = Literal["known", "unknown", "slow", "quiet", "finish", "settle", "off"]
+What = Literal["known", "unknown", "quiet", "finish", "settle", "off"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +77,4 @@ def silence(boot: BootState, table: RuleTable) -> list[Deadline]:
     else:
         quiet = _table_limit(table, "quiet")
         out.append(Deadline(boot.last_ns + _ns(quiet.seconds), "unknown", quiet))
-    if stage is not None and limit is not None and not stage.slow:
-        t_ns = stage.t_ns + _ns(limit.seconds)
-        if t_ns < out[0].t_ns:
-            out.append(Deadline(t_ns, "slow", limit))
     return out

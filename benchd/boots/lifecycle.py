@@ -304,18 +304,19 @@ class Lifecycle:
             self._settle_ns = t_ns
         self._raise(finding, t_ns)
 
-    def _slow(self, deadline: Deadline, t_ns: int) -> None:
+    def _slow(self, t_ns: int) -> None:
+        """A sign of life: if the stage is over its limit by now, it is slow."""
         boot = self.boot
-        assert boot is not None and boot.stage is not None
-        boot.stage.slow = True
-        finding = boot.note(
-            "slow",
-            boot.stage.rule.name,
-            t_ns,
-            limit=deadline.limit,
-            means=boot.stage.rule.means,
-            detail="still alive, but over its limit",
-        )
+        stage = boot.stage if boot is not None else None
+        if boot is None or stage is None or stage.limit is None or stage.slow or self.phase not in ("running", "looping"):
+            return
+        length = (t_ns - stage.t_ns) / NS
+        if length <= stage.limit.seconds:
+            return
+        stage.slow = True
+        detail = f"still alive after {length:.3g} s, limit {stage.limit.seconds:.3g} s ({stage.limit.kind})"
+        name, means = stage.rule.name, stage.rule.means
+        finding = boot.note("slow", name, t_ns, limit=stage.limit, means=means, detail=detail)
         if finding is not None:
             self._raise(finding, t_ns)
 

@@ -30,6 +30,12 @@ class Anchor:
         total = self.wall_ns + (t_ns - self.mono_ns)
         return datetime.fromtimestamp(total // NS, UTC) + timedelta(microseconds=total % NS // 1000)
 
+    def mono(self, moment: datetime) -> int:
+        """Return a wall time (with zone) as a monotonic instant."""
+        since = moment - datetime(1970, 1, 1, tzinfo=UTC)
+        wall_ns = (since // timedelta(microseconds=1)) * 1000
+        return self.mono_ns + wall_ns - self.wall_ns
+
     def iso(self, t_ns: int) -> str:
         return self.wall(t_ns).isoformat(timespec="milliseconds")
 

@@ -111,8 +111,6 @@ class BootTracker(Lifecycle):
             match deadline.what:
                 case "known" | "unknown" | "quiet":
                     self._stall(deadline, at_ns)
-                case "slow":
-                    self._slow(deadline, at_ns)
                 case "finish":
                     self._finish(at_ns)
                 case "settle":
@@ -154,6 +152,7 @@ class BootTracker(Lifecycle):
         stages = [hit for hit in hits if hit.role == "stage" and not boot.has(hit.index)]
         others = [hit for hit in hits if hit.role != "stage"]
         self._apply(others + stages[:1], lambda hit: seen.t_ns, seen.u_ns)
+        self._slow(seen.t_ns)
         if self.phase in ("running", "looping"):
             self._unknown(seen, known)
             self._code_loops(seen.t_ns)
@@ -218,6 +217,8 @@ class BootTracker(Lifecycle):
             )
         )
         self._apply(fresh, lambda hit: seen.time_at(hit.start), seen.u_ns)
+        if news:
+            self._slow(seen.at_ns)
 
     def _on_power(self, seen: Power) -> None:
         if not seen.on:
@@ -252,6 +253,10 @@ class BootTracker(Lifecycle):
     def _on_label(self, seen: Label) -> None:
         if seen.key == "trial":
             self.trial = seen.value or None
+            boot = self.boot
+            if boot is not None and self.phase in OPEN and boot.start_ns >= seen.t_ns and boot.trial != self.trial:
+                boot.trial = self.trial  # the trial began before this boot; word of it came after
+                self._changed(self._now)
         elif seen.key == "phase":
             if self.phase == "idle" and seen.value == "over":
                 self.phase = "over"

@@ -256,10 +256,10 @@ def summary(config: Path, good: Boot, story: tuple[str, list[str]], hung: Boot) 
 def compare_sentence(config: Path, a: str, b: str) -> str:
     """Return the one plain sentence of `benchd compare`."""
     from benchd.cli.common import store_of
-    from benchd.studies import compare
+    from benchd.studying.comparing import compare_groups, find_groups
 
     with store_of(config) as store:
-        return compare(store, [a, b]).sentence
+        return str(compare_groups(store, find_groups(store, [a, b])).to_json()["sentence"])
 
 
 def register(app: typer.Typer) -> None:

@@ -358,3 +358,23 @@ def test_a_stall_stays_a_stall_when_the_link_is_lost_afterwards() -> None:
     """What was seen before the adapter went stays true."""
     story = Story(links=(POST,)).tell(*GOOD[:5], (20, "DOWN"), until=60)
     assert story.outcomes == ["stalled"] and story.boots[0].findings[0].cleared_t is None
+
+
+def test_silence_beyond_the_limit_is_not_called_slow_while_a_known_stall_is_due() -> None:
+    """A silent machine shows no life: the known stall point speaks, and slow is told only if it moves on."""
+    table = TABLE.replace('name = "rom-scan"', 'name = "rom-scan"\nlimit = "1s"')
+    story = Story(table).tell(*GOOD[:5], until=8)
+    assert findings(story.boots[0]) == []
+    story.tell(until=9.5)
+    assert findings(story.boots[0]) == [("stall", "rom-never-returns")]
+    story.tell((11, "AA"), until=12)
+    assert ("slow", "rom-scan") in findings(story.boots[0])
+
+
+def test_a_trial_that_began_before_the_boot_is_its_trial_though_word_came_after() -> None:
+    """The daemon hears of a trial a moment after it was started; the boot in between belongs to it."""
+    late = Label("", NS // 2, 0, "trial", "T4")
+    story = Story().tell((0.6, "01"), (0.7, "05"), (0.8, late), until=1)
+    assert story.boots[0].trial == "T4"
+    before = Story().tell((0.4, "01"), (0.5, "05"), (0.8, late), until=1)
+    assert before.boots[0].trial is None
