@@ -86,14 +86,19 @@ class Started:
         }
 
 
-def add_image(store: Store, path: Path) -> Image:
-    """Store what is known of a ROM image file: name, size, SHA-256 of the file's bytes, where it was read."""
+def read_image_record(path: Path) -> Image:
+    """What is known of a ROM image file: name, size, SHA-256 of the file's bytes, where it was read."""
     from benchd.cli.romfiles import read_raw
 
     data = read_raw(path)
-    image = Image(
+    return Image(
         sha256=hashlib.sha256(data).hexdigest(), name=path.name[:200], size=len(data), path=str(path.resolve())
     )
+
+
+def add_image(store: Store, path: Path) -> Image:
+    """Store what is known of a ROM image file. Raises OutsideError when it cannot be read."""
+    image = read_image_record(path)
     store.add_image(image)
     return image
 
@@ -131,21 +136,23 @@ def resolve_images(store: Store, document: StudyDocument, base: Path) -> StudyDo
 
 
 def with_image(store: Store, known: Known, factor: str, path: Path, level: str | None, now: str) -> tuple[Known, str]:
-    """The study with an image file as a level of `factor`, and that level."""
+    """The study with an image file as a level of `factor`, and that level: bytes known already keep theirs."""
     part = known.document.factor_named(factor)
     if part is None:
         known.study.factor(factor)
         raise AssertionError
     if pure_kind(part) != "image":
         raise CallerError(f"factor '{factor}' is no ROM image (kind {pure_kind(part)}); name a level instead of a file")
-    image = add_image(store, path)
-    name = level or image_level(image)
+    image = read_image_record(path)
+    same = next((one for one, sha in part.images.items() if sha == image.sha256), None)
+    name = level or same or image_level(image)
     before = part.images.get(name)
     if before is not None and before != image.sha256:
         raise CallerError(
             f"level '{name}' of factor '{factor}' is the image {before[:12]}, not {image.sha256[:12]} as in "
             f"{path}: give the new image a level of its own"
         )
+    store.add_image(image)
     document = known.document if name in part.levels else known.document.with_level(factor, name)
     factors = [
         one.model_copy(update={"images": {**one.images, name: image.sha256}}) if one.name == factor else one
