@@ -24,13 +24,16 @@ export async function show(main, { argument }) {
     const now = JSON.stringify([page.trials.map((t) => [t.id, t.ended, t.ok, t.fail, t.not_counted, t.checks]), page.results.length]);
     if (now === mark && !force) return;
     mark = now;
+    const focused = document.activeElement?.id;
     put(title, el("h1", {}, wire(page.study.name ?? argument, 120)), page.study.document?.question ? el("p", { class: "sentence" }, wire(page.study.document.question, 600)) : null,
       el("p", { class: "meta" }, el("span", {}, "goal ", el("strong", {}, wire(page.study.goal, 160))), page.machine ? el("span", {}, "machine ", el("strong", {}, wire(page.machine, 64))) : null));
     drawRunning(parts.run, page, act);
     drawTrials(parts.trials, page);
+    if (focused && document.activeElement?.id !== focused) document.getElementById(focused)?.focus({ preventScroll: true });
     const [why, next] = await Promise.all([ask(`${path}/why`), ask(`${path}/next`).catch((error) => ({ next: [], stop: false, advice: error.message, remarks: [], left_out: [] }))]);
     drawNext(parts.next, page, next, act);
     drawWhy(parts.why, why);
+    main.dataset.weighed = "yes";
   }
 
   async function act(work, button) {
@@ -53,6 +56,9 @@ export async function show(main, { argument }) {
   setInterval(() => { if (!document.hidden && !main.contains(document.activeElement?.closest("form"))) load().catch(() => {}); }, POLL_MS);
 }
 
+/** Checks named on this page that have no result yet. */
+const added = new Set();
+
 function drawRunning(box, page, act) {
   const trial = page.trials.find((one) => one.id === page.running);
   if (!trial) {
@@ -63,14 +69,17 @@ function drawRunning(box, page, act) {
   end.addEventListener("click", () => act(() => send(`/api/trials/${encodeURIComponent(trial.id)}/end`), end));
   const other = el("input", { id: "other-check", type: "text", maxlength: "200", placeholder: "name of another check" });
   const grid = el("div", { class: "glove" });
-  const add = (name) => grid.append(glove(name, trial, page, act));
-  page.checks.forEach(add);
+  const add = (name) => grid.append(glove(name, trial, page, act, grid.children.length));
+  [...new Set([...page.checks, ...added])].forEach(add);
   const more = el("button", { type: "button", class: "plain" }, "Add the check");
   more.addEventListener("click", () => {
     const name = other.value.trim();
     if (!name) return;
-    add(name);
     other.value = "";
+    if (!added.has(name) && !page.checks.includes(name)) {
+      added.add(name);
+      add(name);
+    }
     grid.lastChild.querySelector("button").focus();
   });
   put(box, el("section", { class: "part" },
@@ -84,7 +93,7 @@ function drawRunning(box, page, act) {
     el("form", { class: "actions", onsubmit: (event) => { event.preventDefault(); more.click(); } }, el("label", { for: "other-check", class: "unseen" }, "Another check"), other, more)));
 }
 
-function glove(name, trial, page, act) {
+function glove(name, trial, page, act, n) {
   const shown = name === "goal" ? `the goal: ${page.study.goal}` : name;
   const last = page.results.filter((one) => one.trial === trial.id && one.check === name).at(-1);
   const enter = (passed) => (event) => act(() => send("/api/results", { check: name, passed, trial: trial.id }), event.currentTarget);
@@ -95,8 +104,8 @@ function glove(name, trial, page, act) {
     put(said, `last entered: ${last.passed ? "passed" : "failed"} `, last.boot ? ["for ", el("a", { href: `/boot/${encodeURIComponent(last.boot)}` }, "a boot"), " "] : "for the trial ", back);
   } else said.textContent = "nothing entered by hand yet";
   return el("fieldset", {}, el("legend", {}, wire(shown, 120)),
-    el("button", { type: "button", class: "pass", onclick: enter(true) }, shape("finished"), "passed"),
-    el("button", { type: "button", class: "fail", onclick: enter(false) }, shape("link-lost"), "failed"), said);
+    el("button", { type: "button", class: "pass", id: `pass${n}`, onclick: enter(true) }, shape("finished"), "passed"),
+    el("button", { type: "button", class: "fail", id: `fail${n}`, onclick: enter(false) }, shape("link-lost"), "failed"), said);
 }
 
 const tally = (trial) => `${trial.ok} ok, ${trial.fail} failed${trial.not_counted ? `, ${trial.not_counted} not counted` : ""}`;
