@@ -9,6 +9,7 @@ import asyncio
 import sys
 import tempfile
 from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
 MACHINE = "at286"
 SPEED = 10.0
-SEED = 7
+SEED = 5
 HANG_S = 9.0
 """How long the hanging boot is left standing; its stall point is known after 6 s."""
 SETTLE_S = 15.0
@@ -138,22 +139,41 @@ class Demo:
         from benchd.simbench import at286
 
         say("3. A machine that hangs at POST")
+        trial = self.daemon.store.current_trial(MACHINE)
+        if trial is not None:
+            self.daemon.store.end_trial(trial.id, datetime.now(UTC).isoformat())
+        before = self.alarms()
         self.teller.on = True
         setup = at286.START
         boot = self.power_on(setup, at286.boot_script(setup, "stuck", patience_s=HANG_S))
         self.teller.on = False
-        alarm = self.folder / "alarms.jsonl"
-        told = sum(1 for line in alarm.read_text().splitlines() if line.strip()) if alarm.exists() else 0
-        say(f"    boot {boot.id}: {boot.outcome}; the alarm command was run {told} times, see {alarm}")
+        told = self.alarms() - before
+        say(f"    boot {boot.id}: {boot.outcome}; the alarm command was run {told} times, see {self.alarm_file}")
         return boot
 
-    def story(self) -> tuple[str, list[str]]:
-        """Part 2: an evening of trials. Returns the answer and the trials that were made."""
+    @property
+    def alarm_file(self) -> Path:
+        return self.folder / "alarms.jsonl"
+
+    def alarms(self) -> int:
+        """Return how often the alarm command was run."""
+        return len(self.alarm_file.read_text().splitlines()) if self.alarm_file.exists() else 0
+
+    def story(self) -> tuple[str, tuple[str, str] | None]:
+        """Part 2: an evening of trials. Returns the answer, and the first trial with one that works."""
         from benchd.demostory import play_story
 
         say("2. An evening of trials: the storage adapter's ROM is not seen. Bad card, bad image, or what?")
         answer = play_story(self.daemon.store, MACHINE, self.power_on, lambda line: say(f"    {clean(line, 200)}"))
-        return answer, [trial.id for trial in self.daemon.store.trials(machine=MACHINE)]
+        trials = sorted(self.daemon.store.trials(machine=MACHINE), key=lambda trial: trial.started)
+        works = [trial.id for trial in trials if self._works(trial.id)]
+        return answer, (trials[0].id, works[-1]) if works and works[-1] != trials[0].id else None
+
+    def _works(self, trial: str) -> bool:
+        from benchd.simbench.at286 import GOAL_STAGE
+
+        boots = self.daemon.store.boots(trial=trial)
+        return bool(boots) and all(any(s.name == GOAL_STAGE for s in boot.stages) for boot in boots)
 
 
 async def run_demo(folder: Path, listen: str, keep: bool) -> int:
@@ -239,17 +259,18 @@ async def keep_booting(bench: Bench) -> None:
             await asyncio.sleep(4.0)
 
 
-def summary(config: Path, good: Boot, story: tuple[str, list[str]], hung: Boot) -> None:
+def summary(config: Path, good: Boot, story: tuple[str, tuple[str, str] | None], hung: Boot) -> None:
     """Print what was shown, and the commands that show it again."""
-    answer, trials = story
+    answer, pair = story
     say("What this showed")
     say(f"  watching a boot live    {good.id}: {len(good.stages)} stages in {good.duration_s:.2f} s")
     say(f"  alarm at a hang         {hung.id}: {hung.findings[0].rule} at code {hung.last_code}")
-    if len(trials) >= 2:
-        say(f"  comparing two trials    {trials[0]} and {trials[-1]}: {compare_sentence(config, trials[0], trials[-1])}")
+    if pair is not None:
+        say(f"  comparing two trials    {pair[0]} and {pair[1]}: {compare_sentence(config, *pair)}")
     say(f"  finding the cause       {answer}")
     say("Look again with")
-    for command in ("boots", f"show {hung.id}", *([f"compare {trials[0]} {trials[-1]}"] if len(trials) > 1 else [])):
+    compare = [f"compare {pair[0]} {pair[1]}"] if pair else []
+    for command in ("boots", f"show {hung.id}", *compare, "why storage-rom", "report storage-rom"):
         say(f"  benchd {command} --config {config}")
 
 
