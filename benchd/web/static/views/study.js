@@ -36,9 +36,13 @@ export async function show(main, { argument }) {
     main.dataset.weighed = "yes";
   }
 
+  // Not `disabled`: that would take the focus away from whoever works by keyboard.
+  let busy = false;
   async function act(work, button) {
+    if (busy) return null;
+    busy = true;
     told.hidden = true;
-    if (button) button.disabled = true;
+    button?.setAttribute("aria-disabled", "true");
     try {
       const answer = await work();
       await load(true);
@@ -47,7 +51,8 @@ export async function show(main, { argument }) {
       fail(error);
       return null;
     } finally {
-      if (button) button.disabled = false;
+      busy = false;
+      button?.removeAttribute("aria-disabled");
     }
   }
 
