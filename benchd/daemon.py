@@ -7,21 +7,25 @@ to the sinks, each of which has its own queue. Nothing that follows a reader can
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import fcntl
 import logging
+import os
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Coroutine
 from datetime import datetime
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from benchd.boots.limits import Limit
 from benchd.boots.state import Anchor
-from benchd.errors import BenchError
+from benchd.errors import BenchError, OutsideError
 from benchd.events import BootEnded, Event, LinkChanged
 from benchd.models import Boot
-from benchd.recover import recover
 from benchd.records import Chunk, LinkState, Record
+from benchd.recover import recover
 from benchd.rulefiles import load_table_text
 from benchd.rules import RuleTable
 from benchd.runner import MachineRun
@@ -38,6 +42,7 @@ from benchd.web.server import WebServer
 
 log = logging.getLogger(__name__)
 
+LOCK = "benchd.lock"
 TICK_S = 0.05
 SYNC_S = 0.5
 """Captures are put on disk this often; the promise is 1 s."""
@@ -51,6 +56,29 @@ RECORDS_MAX = 200_000
 """Records that may wait for the loop; beyond it the newest are dropped, counted and told."""
 
 
+def lock_data(folder: Path) -> int:
+    """Make the data directory this process's own; return the descriptor that holds it. Raises OutsideError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        fd = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError as error:
+        raise OutsideError(f"data directory {folder} cannot be used: {error.strerror}; see bench.data") from None
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        owner = os.pread(fd, 20, 0).decode("ascii", "replace").strip() or "unknown"
+        os.close(fd)
+        raise OutsideError(
+            f"data directory {folder} is in use by another benchd (process {owner}): end that one, or name "
+            "another directory in bench.data"
+        ) from None
+    os.ftruncate(fd, 0)
+    # On a full disk the number is missing, the lock holds all the same.
+    with contextlib.suppress(OSError):
+        os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
+    return fd
+
+
 class Daemon:
     """One bench. `run` works until `stop` is called (from the loop's thread)."""
 
@@ -58,15 +86,15 @@ class Daemon:
         self.loaded = loaded
         settings = loaded.settings
         tables = [(part, *load_table_text(part.rules, loaded.base)) for part in settings.machine]
-        loaded.data.mkdir(parents=True, exist_ok=True)
+        self._lock = lock_data(loaded.data)
         self.store = Store.open(loaded.store_url)
         self.anchor = Anchor(time.time_ns(), time.monotonic_ns())
         self.now = NowSink()
         self.metrics = Metrics(trial_series=settings.metrics.trial_series)
         self.runs: dict[str, MachineRun] = {}
+        self._overflowed: Counter[tuple[str, str]] = Counter()
         self._records: deque[tuple[MachineRun, Record]] = deque()
         self._woken = False
-        self.overflow = 0
         self.reload_problem: str | None = None
         for part, table, text in tables:
             self._add(part, table, text)
@@ -88,13 +116,14 @@ class Daemon:
         self._wake = asyncio.Event()
         self._stopping = asyncio.Event()
         self._relearn: set[tuple[str, str]] = set()
+        self._learning: set[asyncio.Task[None]] = set()
         self.learned: dict[str, dict[str, Limit]] = {}
         self._seen_counts: Counter[tuple[str, ...]] = Counter()
         self._trials: dict[str, tuple[str, str | None]] = {}
         self._trouble: dict[str, str | None] = {}
 
     def _add(self, part: MachinePart, table: RuleTable, text: str) -> None:
-        run = MachineRun(part, table, text, self.loaded.data / "captures", self.anchor, self._deliver)
+        run = MachineRun(part, table, text, self.loaded.data / "captures", self.anchor, self._deliver, self.loaded.base)
         self.runs[part.name] = run
         self.now.add(part.name, table.name, [s.name for s in table.stage], [info.name for info in run.links])
         for info in run.links:
@@ -106,7 +135,7 @@ class Daemon:
     def _deliver(self, run: MachineRun, record: Record) -> None:
         """Take a record from a reader thread: append, and wake the loop once. Never blocks."""
         if len(self._records) >= RECORDS_MAX and isinstance(record, Chunk):
-            self.overflow += 1
+            self._overflowed[run.name, record.link] += len(record.data)
             return
         self._records.append((run, record))
         if not self._woken and self._loop is not None:
@@ -118,44 +147,56 @@ class Daemon:
     async def run(self, ready: Callable[[], None] | None = None) -> None:
         """Work until stopped. Raises OutsideError where the server's address cannot be taken."""
         self._loop = asyncio.get_running_loop()
-        self.server.bind()
-        for run in self.runs.values():
-            await asyncio.to_thread(recover, self.store, run, self.loaded.data / "captures")
-        for run in self.runs.values():
-            await asyncio.to_thread(self._look_up_trial, run)
-            self._set_trial(run)
-            await self._learn_all(run)
         try:
-            async with asyncio.TaskGroup() as group:
-                tasks = [
-                    self._spawn(group, "records", self._consume()),
-                    self._spawn(group, "ticks", self._ticks()),
-                    self._spawn(group, "captures", self._sync()),
-                    self._spawn(group, "figures", self._figures()),
-                    self._spawn(group, "trials", self._watch_trials()),
-                ]
-                sinks = [self._spawn(group, f"sink {sink.name}", self._guard(sink)) for sink in self.sinks]
-                web = self._spawn(group, "server", self.server.serve())
-                for run in self.runs.values():
-                    run.start()
-                if ready is not None:
-                    ready()
-                await self._stopping.wait()
-                await asyncio.to_thread(self._stop_readers)
-                for task in tasks:
-                    task.cancel()
-                self._drain()
-                for sink in self.sinks:
-                    await sink.close()
-                await asyncio.wait(sinks, timeout=10)
-                for task in sinks:
-                    task.cancel()
-                self.server.stop()
-                await asyncio.wait([web], timeout=5)
-                web.cancel()
+            self.server.bind()
+            for run in self.runs.values():
+                await asyncio.to_thread(recover, self.store, run, self.loaded.data / "captures")
+            for run in self.runs.values():
+                await asyncio.to_thread(self._look_up_trial, run)
+                self._set_trial(run)
+                await self._learn_all(run)
+            await self._work(ready)
+        except BaseExceptionGroup as group:
+            told, _ = group.split(BenchError)
+            while told is not None:
+                first = told.exceptions[0]
+                if not isinstance(first, BaseExceptionGroup):
+                    raise first from None
+                told = first
+            raise
         finally:
             self._stop_readers()
             self.store.close()
+            os.close(self._lock)
+
+    async def _work(self, ready: Callable[[], None] | None) -> None:
+        async with asyncio.TaskGroup() as group:
+            tasks = [
+                self._spawn(group, "records", self._consume()),
+                self._spawn(group, "ticks", self._ticks()),
+                self._spawn(group, "captures", self._sync()),
+                self._spawn(group, "figures", self._figures()),
+                self._spawn(group, "trials", self._watch_trials()),
+            ]
+            sinks = [self._spawn(group, f"sink {sink.name}", self._guard(sink)) for sink in self.sinks]
+            web = self._spawn(group, "server", self.server.serve())
+            for run in self.runs.values():
+                run.start()
+            if ready is not None:
+                ready()
+            await self._stopping.wait()
+            await asyncio.to_thread(self._stop_readers)
+            for task in tasks:
+                task.cancel()
+            self._drain()
+            for sink in self.sinks:
+                await sink.close()
+            await asyncio.wait(sinks, timeout=10)
+            for task in sinks:
+                task.cancel()
+            self.server.stop()
+            await asyncio.wait([web], timeout=5)
+            web.cancel()
 
     @staticmethod
     def _spawn(group: asyncio.TaskGroup, name: str, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
@@ -175,6 +216,8 @@ class Daemon:
             self._handle(*self._records.popleft())
         for run in self.runs.values():
             self._dispatch(run, run.finish())
+            if run.keeper.dropped:
+                log.error("%s: %d records are in no capture: %s", run.name, run.keeper.dropped, run.keeper.last_failure)
 
     async def _guard(self, sink: Sink) -> None:
         """Run a sink; one that fails is told of and started again, and never takes the others with it."""
@@ -224,9 +267,11 @@ class Daemon:
             await asyncio.sleep(TICK_S)
             for run in self.runs.values():
                 self._dispatch(run, run.tick())
-                if run.rotate_if_due(limit):
+                table = run.table
+                if run.rotate_if_due(limit) and run.table is not table:
                     ladder = [s.name for s in run.table.stage]
                     self.now.describe(run.name, table=run.table.name, ladder=ladder)
+                    self._learn_soon(run)
 
     async def _sync(self) -> None:
         while True:
@@ -244,17 +289,30 @@ class Daemon:
                     for reason, count in list(decoder.counts.refused.items()):
                         key = ("refused", run.name, link, reason)
                         self._count(key, count, partial(self.metrics.refused, run.name, link, reason))
-                trouble = run.keeper.trouble
-                if trouble != self._trouble.get(run.name):
-                    if trouble:
-                        log.error("%s: %s (%d records wait in memory)", run.name, trouble, run.keeper.waiting)
-                    else:
-                        lost = run.keeper.dropped
-                        log.warning("%s: captures are written again; %d records were lost", run.name, lost)
-                    self._trouble[run.name] = trouble
-                    self.metrics.capture_state(trouble is not None)
+                self._tell_capture(run)
+            self.metrics.capture_state(any(run.keeper.trouble for run in self.runs.values()))
+            for (machine, link), lost in list(self._overflowed.items()):
+                self._count(("overflow", machine, link), lost, partial(self._tell_overflow, machine, link))
             self.metrics.queue_length("records", len(self._records))
             await asyncio.sleep(FIGURES_S)
+
+    def _tell_capture(self, run: MachineRun) -> None:
+        """Log capture trouble when it begins, changes or ends, also if it came and went between two looks."""
+        keeper = run.keeper
+        key, trouble = ("capture failures", run.name), keeper.trouble
+        new = keeper.failures > self._seen_counts[key]
+        self._count(key, keeper.failures, self.metrics.capture_failures)
+        if trouble is not None and trouble != self._trouble.get(run.name):
+            log.error("%s: %s (%d records wait in memory)", run.name, trouble, keeper.waiting)
+        elif trouble is None and self._trouble.get(run.name):
+            log.warning("%s: captures are written again; %d records were lost", run.name, keeper.dropped)
+        elif trouble is None and new:
+            log.error("%s: %s; it goes on in a new file", run.name, keeper.last_failure)
+        self._trouble[run.name] = trouble
+
+    def _tell_overflow(self, machine: str, link: str, lost: int) -> None:
+        log.error("%s %s: %d bytes dropped: this computer is too slow for what comes in", machine, link, lost)
+        self.metrics.loss.labels(machine, link, "overload").inc(lost)
 
     def _count(self, key: tuple[str, ...], total: int, add: Callable[[int], None]) -> None:
         if (grown := total - self._seen_counts[key]) > 0:
@@ -299,8 +357,18 @@ class Daemon:
         """A boot is in the store: if it was a good one, the limits may have changed."""
         if (boot.machine, boot.id) in self._relearn and self._loop is not None:
             self._relearn.discard((boot.machine, boot.id))
-            task = self._loop.create_task(self._learn_all(self.runs[boot.machine]), name="learn")
-            task.add_done_callback(lambda done: done.cancelled() or done.exception())
+            self._learn_soon(self.runs[boot.machine])
+
+    def _learn_soon(self, run: MachineRun) -> None:
+        assert self._loop is not None
+        task = self._loop.create_task(self._learn_all(run), name=f"learn {run.name}")
+        self._learning.add(task)
+        task.add_done_callback(self._learnt)
+
+    def _learnt(self, task: asyncio.Task[None]) -> None:
+        self._learning.discard(task)
+        if not task.cancelled() and (error := task.exception()) is not None:
+            log.error("limits could not be learned: %s", error)
 
     async def _learn_all(self, run: MachineRun) -> None:
         limits = await asyncio.to_thread(self._limits, run)

@@ -18,15 +18,13 @@ from benchd.decode.benchframe import FrameRefused, decode_frame
 from benchd.events import Event
 from benchd.links.reader import LinkReader
 from benchd.links.settings import HUNT, PortSettings
-from benchd.records import Chunk, ClockMark, LinkState, Note, Record
+from benchd.records import Chunk, ClockMark, Note, Record
 from benchd.rules import Matcher, RuleTable
 from benchd.settings import MachinePart, link_infos
 from benchd.street import Street
 
 TICK_LAG_NS = 50_000_000
 """Time is told to the street this late, so that a record stamped before it has come in by then."""
-TABLE_KEPT = 200_000
-"""Bytes of a rule table that go into each capture; a larger one is only named there."""
 MARK_NS = 10_000_000_000
 """Silence is marked in the capture this often while a boot is open."""
 
@@ -41,7 +39,10 @@ def frame_ok(wire: bytes) -> bool:
 
 
 class MachineRun:
-    """Runs one machine. `deliver(run, record)` is called from reader threads and must not block."""
+    """Runs one machine. `deliver(run, record)` is called from reader threads and must not block.
+
+    Rule tables that are only named are looked for from `base`.
+    """
 
     def __init__(
         self,
@@ -51,7 +52,9 @@ class MachineRun:
         captures: Path,
         anchor: Anchor,
         deliver: Callable[[MachineRun, Record], None],
+        base: Path = Path(),
     ) -> None:
+        self.base = base
         self.part = part
         self.name = part.name
         self.links = link_infos(part)
@@ -81,11 +84,10 @@ class MachineRun:
         ]
         self._mark_ns = anchor.mono_ns
         self._told_ns = 0
-        self._states: dict[str, LinkState] = {}
-        self._labels: dict[tuple[str, str], Note] = {}
+        self._limits: dict[str, str] = {}
         self._table_text = table_text
         self._next_table: tuple[RuleTable, str] | None = None
-        self.keeper.rotate(self._head())
+        self.keeper.rotate(table_text)
 
     def start(self) -> None:
         for reader in self.readers:
@@ -103,10 +105,8 @@ class MachineRun:
             self.late += 1
         if isinstance(record, Chunk):
             self.received[record.link] += len(record.data)
-        elif isinstance(record, LinkState):
-            self._states[record.link] = record
-        elif isinstance(record, Note):
-            self._labels[(record.key, record.value.rpartition("=")[0] if record.key == "limit" else "")] = record
+        elif isinstance(record, Note) and record.key == "limit":
+            self._limits[record.value.rpartition("=")[0]] = record.value
         self.keeper.keep(record)
         return self.street.feed(record)
 
@@ -133,8 +133,7 @@ class MachineRun:
         events: list[Event] = []
         for stage, limit in limits.items():
             text = limit.to_label(stage)
-            known = self._labels.get(("limit", stage))
-            if known is None or known.value != text:
+            if self._limits.get(stage) != text:
                 events += self.label("limit", text)
         return events
 
@@ -148,26 +147,16 @@ class MachineRun:
 
     def rotate_if_due(self, limit_bytes: int) -> bool:
         """Between boots, go on in a new capture file if this one is large or the table changed."""
-        if not self.between_boots or (self.keeper.size < limit_bytes and self._next_table is None):
+        if not self.between_boots or self.street.holding or self.keeper.waiting:
+            return False
+        if self.keeper.size < limit_bytes and self._next_table is None:
             return False
         if self._next_table is not None:
             (self.table, self._table_text), self._next_table = self._next_table, None
             self.street.tracker.use(Matcher(self.table))
             self.keeper.table = self.table.name
-        self.keeper.rotate(self._head())
+        self.keeper.rotate(self._table_text, over=self.street.tracker.phase == "over")
         return True
-
-    def _head(self) -> list[Record]:
-        """Return what a new capture file begins with: the table, and the labels and link states in force."""
-        now_ns = max(time.monotonic_ns(), self._told_ns)
-        head: list[Record] = []
-        if len(self._table_text.encode()) <= TABLE_KEPT:
-            head.append(Note(now_ns, "table", self._table_text))
-        head += [replace(note, t_ns=now_ns) for note in self._labels.values()]
-        head += [replace(state, t_ns=now_ns) for state in self._states.values()]
-        if self.street.tracker.phase == "over":
-            head.append(Note(now_ns, "phase", "over"))
-        return head
 
     def finish(self) -> list[Event]:
         """End the run: judge what is held back and close the capture."""

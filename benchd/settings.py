@@ -7,18 +7,56 @@ import re
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
+from benchd.decode import make_decoder
+from benchd.decode.charset import Charset
 from benchd.errors import CallerError, OutsideError
 from benchd.links.lines import port_timing
+from benchd.links.settings import HUNT, MAX_RATE, PortSettings
 from benchd.records import LinkInfo
 from benchd.rules.values import compile_pattern, parse_duration, parse_port
 from benchd.sinks.alert_settings import AlertSettings
 from benchd.sinks.mqtt_settings import MqttSettings
 from benchd.tomlfile import validate
 
+
+def _speed(value: object) -> object:
+    if value == HUNT or (isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= MAX_RATE):
+        return value
+    raise ValueError(f'{value!r} is not in 1..{MAX_RATE}; give bits per second, or "hunt"')
+
+
+def _stop_bits(value: float) -> float:
+    if value not in (1, 1.5, 2):
+        raise ValueError(f"{value:g} is not 1, 1.5 or 2")
+    return value
+
+
+def _printable(value: str) -> str:
+    if not value.isprintable():
+        raise ValueError("holds characters that cannot be shown")
+    return value
+
+
+def wrong(title: str, where: tuple[str | int, ...], text: str) -> ValidationError:
+    """Return an error that names the key: one that a model's own check raises would name the model only."""
+    what = PydanticCustomError("value_error", "{text}", {"text": text})
+    return ValidationError.from_exception_data(title, [InitErrorDetails(type=what, loc=where, input=None)])
+
+
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
-Name = Annotated[str, Field(min_length=1, max_length=64)]
+Name = Annotated[str, Field(min_length=1, max_length=64), AfterValidator(_printable)]
 
 
 class Part(BaseModel):
@@ -56,9 +94,8 @@ class HttpPart(Part):
     @model_validator(mode="after")
     def _guarded(self) -> HttpPart:
         if self.token_file is None and not is_loopback(split_listen(self.listen)[0]):
-            raise ValueError(
-                f"listen {self.listen!r} is reachable from other machines; that needs token_file, or use 127.0.0.1"
-            )
+            text = f"{self.listen!r} is reachable from other machines; that needs token_file, or use 127.0.0.1"
+            raise wrong("http", ("listen",), text)
         return self
 
 
@@ -74,10 +111,10 @@ class LinkPart(Part):
     kind: Literal["post", "console"]
     port: str
     name: str | None = Field(None, pattern=r"^[a-z][a-z0-9-]{0,31}$")
-    speed: int | Literal["hunt"] = 9600
+    speed: Annotated[int | Literal["hunt"], BeforeValidator(_speed)] = 9600
     data_bits: Literal[5, 6, 7, 8] = 8
     parity: Literal["N", "E", "O", "M", "S"] = "N"
-    stop_bits: float = 1
+    stop_bits: Annotated[float, AfterValidator(_stop_bits)] = 1
     framing: Literal["raw", "hex", "pattern", "bench"] | None = None
     pattern: str | None = None
     code_port: Annotated[int, BeforeValidator(parse_port)] | None = None
@@ -100,23 +137,53 @@ class LinkPart(Part):
     @classmethod
     def _encoding(cls, value: str) -> str:
         try:
-            if len(bytes(range(128)).decode(value)) != 128:
-                raise ValueError
-        except (LookupError, ValueError):
-            raise ValueError(f"{value!r} is not a known one-byte encoding, like cp437 or latin-1") from None
+            Charset("", value)
+        except CallerError as error:
+            raise ValueError(str(error).removeprefix("link : ")) from None
         return value
 
     @model_validator(mode="after")
     def _sense(self) -> LinkPart:
         if self.kind == "console" and self.framing is not None:
-            raise ValueError("framing is for post links; a console is text")
+            raise wrong("link", ("framing",), "framing is for post links; a console is text")
         if (self.framing == "pattern") != (self.pattern is not None):
-            raise ValueError('framing = "pattern" and pattern = "..." belong together')
+            where = "pattern" if self.pattern is not None else "framing"
+            raise wrong("link", (where,), 'framing = "pattern" and pattern = "..." belong together')
+        try:
+            PortSettings(port=self.port, speed=self.speed)
+        except CallerError as error:
+            raise wrong("link", ("port",), str(error).removeprefix("port: ")) from None
+        try:
+            make_decoder(self.info("link"))
+        except CallerError as error:
+            raise wrong("link", ("pattern",) if self.pattern else (), str(error).removeprefix("link link: ")) from None
         return self
 
     @property
     def framed(self) -> str:
         return "text" if self.kind == "console" else (self.framing or "raw")
+
+    def info(self, name: str) -> LinkInfo:
+        """Return what decoding needs to know of this link; `paced` and latency by the kind of port."""
+        speed = 9600 if self.speed == "hunt" else self.speed
+        timing = port_timing(self.port, speed, self.data_bits, self.parity, self.stop_bits)
+        return LinkInfo(
+            name=name,
+            kind=self.kind,
+            framing=self.framed,
+            port=self.port,
+            speed=speed,
+            data_bits=self.data_bits,
+            parity=self.parity,
+            stop_bits=self.stop_bits,
+            latency_ns=timing.latency_ns if self.latency is None else round(self.latency * 1e9),
+            paced=timing.paced,
+            code_port=self.code_port,
+            lossy=self.lossy,
+            pattern=self.pattern,
+            tick_s=self.tick,
+            encoding=self.encoding,
+        )
 
 
 class MachinePart(Part):
@@ -129,13 +196,6 @@ class MachinePart(Part):
     rules: str
     map: str | None = None
     link: list[LinkPart] = Field(min_length=1, max_length=8)
-
-    @field_validator("name")
-    @classmethod
-    def _printable(cls, value: str) -> str:
-        if not value.isprintable():
-            raise ValueError("holds characters that cannot be shown")
-        return value
 
     def link_names(self) -> list[str]:
         """Return the links' names: given ones, else "post", "console", "post2" and so on."""
@@ -161,14 +221,16 @@ class Settings(Part):
 
     @model_validator(mode="after")
     def _unique(self) -> Settings:
-        names = [m.name for m in self.machine]
-        doubled = sorted({n for n in names if names.count(n) > 1})
-        if doubled:
-            raise ValueError(f"machine names must differ: {', '.join(doubled)} is used twice")
-        ports = [link.port for m in self.machine for link in m.link]
-        shared = sorted({p for p in ports if ports.count(p) > 1})
-        if shared:
-            raise ValueError(f"port {shared[0]} is used by two links")
+        names: set[str] = set()
+        ports: set[str] = set()
+        for m, machine in enumerate(self.machine):
+            if machine.name in names:
+                raise wrong("settings", ("machine", m, "name"), f"{machine.name!r} is the name of two machines")
+            names.add(machine.name)
+            for n, link in enumerate(machine.link):
+                if link.port in ports:
+                    raise wrong("settings", ("machine", m, "link", n, "port"), f"{link.port} is used by two links")
+                ports.add(link.port)
         return self
 
     def machine_named(self, name: str) -> MachinePart:
@@ -230,29 +292,5 @@ def load_settings(path: Path) -> LoadedSettings:
 
 
 def link_infos(machine: MachinePart) -> list[LinkInfo]:
-    """Return what decoding needs to know of each link; `paced` and latency by the kind of port."""
-    out = []
-    for link, name in zip(machine.link, machine.link_names(), strict=True):
-        speed = 9600 if link.speed == "hunt" else link.speed
-        timing = port_timing(link.port, speed, link.data_bits, link.parity, link.stop_bits)
-        latency_ns = timing.latency_ns if link.latency is None else round(link.latency * 1e9)
-        out.append(
-            LinkInfo(
-                name=name,
-                kind=link.kind,
-                framing=link.framed,
-                port=link.port,
-                speed=speed,
-                data_bits=link.data_bits,
-                parity=link.parity,
-                stop_bits=link.stop_bits,
-                latency_ns=latency_ns,
-                paced=timing.paced,
-                code_port=link.code_port,
-                lossy=link.lossy,
-                pattern=link.pattern,
-                tick_s=link.tick,
-                encoding=link.encoding,
-            )
-        )
-    return out
+    """Return what decoding needs to know of each link of a machine."""
+    return [link.info(name) for link, name in zip(machine.link, machine.link_names(), strict=True)]

@@ -65,6 +65,11 @@ class Street:
         """Release what is held back, and tell of the open boot as it stands; for the end of a capture or run."""
         return self._release(self.now_ns) + self.tracker.stand()
 
+    @property
+    def holding(self) -> bool:
+        """Whether observations wait for those of other links."""
+        return bool(self._heap)
+
     def _push(self, seen: Sequence[Observation]) -> None:
         for one in seen:
             self.stirred = True

@@ -67,14 +67,29 @@ def problems_of(error: ValidationError, text: str, file: str) -> list[Problem]:
     """Return a validation error's parts as problems located in `text`."""
     out = []
     places = Places(text)
+    data = tomllib.loads(text)
     for part in error.errors(include_url=False, include_context=False):
-        path = [p for p in part["loc"] if not (isinstance(p, str) and p.endswith(")"))]
+        path = _in_file(part["loc"], data, part["type"] == "missing")
         message = part["msg"].removeprefix("Value error, ")
         if part["type"] == "extra_forbidden":
             message = "unknown key"
         elif part["type"] == "missing":
             message = "is missing"
         out.append(Problem(file, places.line(tuple(path)), dotted(path), message))
+    return out
+
+
+def _in_file(path: Sequence[str | int], data: Any, missing: bool) -> list[str | int]:
+    """Return the part of an error's path that is in the file: the rest names a type within a union."""
+    out: list[str | int] = []
+    for part in path:
+        inside = part in data if isinstance(data, dict) else isinstance(data, list) and isinstance(part, int)
+        if not inside and isinstance(part, str) and part.endswith(")"):
+            continue
+        if not inside:
+            return [*out, part] if missing else out
+        out.append(part)
+        data = data[part] if isinstance(data, dict) or (isinstance(part, int) and part < len(data)) else None
     return out
 
 

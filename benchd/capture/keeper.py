@@ -1,26 +1,35 @@
 """Keeping a machine's records on disk, whatever the disk does: new files, retries, and what could not be kept.
 
 While the disk refuses, records wait in memory (bounded) and are written in order when it takes them again.
+
+Every file after the first begins with what was in force at its first record (labels, link states), so that it
+can be judged by itself; a note says how many records that are, because one who reads on from the file before
+has had them.
 """
 
 from __future__ import annotations
 
+import contextlib
 import re
 import time
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from benchd.capture.layout import MAX_PAYLOAD, event_payload
 from benchd.capture.writer import CaptureWriter
 from benchd.errors import OutsideError
-from benchd.records import Chunk, LinkInfo, Record
+from benchd.records import Chunk, LinkInfo, LinkState, Note, Record
 
 BACKLOG_BYTES = 64 << 20
 """Memory for records that the disk refuses: more than an hour and a half of a full 115,200 baud line."""
 RECORD_BYTES = 100
 """What a record costs besides its data, roughly."""
 RETRY_S = 1.0
+OVER = Note(0, "phase", "over")
+"""Begins a file that was begun between boots."""
 
 
 def folder_name(machine: str) -> str:
@@ -52,10 +61,15 @@ class CaptureKeeper:
         self.dropped = 0
         self.written = 0
         self.trouble: str | None = None
+        """What the disk refuses at this moment."""
+        self.failures = 0
+        self.last_failure = ""
         self._backlog_bytes = backlog_bytes
         self._backlog: deque[Record] = deque()
         self._waiting = 0
-        self._head: list[Record] = []
+        self._table_note: Note | None = None
+        self._over = False
+        self._in_force: dict[tuple[str, ...], Record] = {}
         self._writer: CaptureWriter | None = None
         self._next_try = 0.0
 
@@ -91,10 +105,15 @@ class CaptureKeeper:
             self._backlog.popleft()
             self._waiting -= self._cost(record)
 
-    def rotate(self, head: Sequence[Record]) -> None:
-        """Go on in a new file that begins with `head`: the labels and link states in force."""
+    def rotate(self, table_text: str | None = None, *, over: bool = False) -> None:
+        """Go on in a new file, which begins with what is in force; to be called while nothing waits.
+
+        `table_text` goes in where it fits. `over`: a boot has ended, none has begun.
+        """
         self._close_writer()
-        self._head = list(head)
+        note = None if table_text is None else Note(0, "table", table_text)
+        self._table_note = note if note is not None and len(event_payload(note)) <= MAX_PAYLOAD else None
+        self._over = over
 
     def sync(self) -> None:
         """Put on disk what was written; may run in another thread."""
@@ -107,8 +126,12 @@ class CaptureKeeper:
             self._failed(error)
 
     def close(self) -> None:
+        """Write what waits and close; what the disk still refuses is lost, and counted as such."""
         self.retry()
         self._close_writer()
+        self.dropped += len(self._backlog)
+        self._backlog.clear()
+        self._waiting = 0
 
     def _cost(self, record: Record) -> int:
         return RECORD_BYTES + (len(record.data) if isinstance(record, Chunk) else 0)
@@ -123,16 +146,20 @@ class CaptureKeeper:
 
     def _write(self, record: Record) -> bool:
         try:
-            writer = self._writer or self._open()
+            writer = self._writer or self._open(record)
             writer.write(record)
         except OutsideError as error:
             self._failed(error)
             return False
+        if isinstance(record, LinkState):
+            self._in_force["link", record.link] = record
+        elif isinstance(record, Note) and record.key in ("trial", "limit"):
+            self._in_force[record.key, record.value.rpartition("=")[0] if record.key == "limit" else ""] = record
         self.written += self._cost(record)
         self.trouble = None
         return True
 
-    def _open(self) -> CaptureWriter:
+    def _open(self, first: Record) -> CaptureWriter:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -150,13 +177,29 @@ class CaptureKeeper:
             wall_ns=self.wall_ns,
             mono_ns=self.mono_ns,
         )
-        for record in self._head:
-            writer.write(record)
+        try:
+            for record in self._opening(first.t_ns):
+                writer.write(record)
+        except OutsideError:
+            # A file without its beginning is of no use, and each retry would leave another one.
+            with contextlib.suppress(OutsideError):
+                writer.close()
+            path.unlink(missing_ok=True)
+            raise
+        self._over = False
         self._writer = writer
         return writer
 
+    def _opening(self, t_ns: int) -> list[Record]:
+        again: list[Record] = [replace(record, t_ns=t_ns) for record in self._in_force.values()]
+        if self._over:
+            again.append(replace(OVER, t_ns=t_ns))
+        table = [replace(self._table_note, t_ns=t_ns)] if self._table_note is not None else []
+        return [*table, Note(t_ns, "again", str(len(again))), *again]
+
     def _failed(self, error: OutsideError) -> None:
-        self.trouble = str(error)
+        self.failures += 1
+        self.trouble = self.last_failure = str(error)
         writer = self._writer
         if writer is not None and writer.unusable:
             self._close_writer()
@@ -167,4 +210,5 @@ class CaptureKeeper:
             try:
                 writer.close()
             except OutsideError as error:
-                self.trouble = str(error)
+                self.failures += 1
+                self.trouble = self.last_failure = str(error)

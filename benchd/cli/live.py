@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import time
 import urllib.error
@@ -13,7 +14,7 @@ import typer
 
 from benchd.cli.common import ConfigOption, settings_of
 from benchd.cli.output import clean
-from benchd.errors import OutsideError
+from benchd.errors import CallerError, OutsideError
 
 STALE_S = 5.0
 MAX_LINE = 4 << 20
@@ -68,6 +69,8 @@ def register(app: typer.Typer) -> None:
         def picture() -> Group:
             return Group(*(draw(seen[name]) for name in sorted(seen)))
 
+        if not wanted:
+            raise CallerError(f"{loaded.path} names no [[machine]]: there is nothing to watch")
         if once:
             for one in pictures(url, token):
                 if one["machine"] in wanted:
@@ -76,7 +79,10 @@ def register(app: typer.Typer) -> None:
                     break
             console.print(picture())
             return
-        with Live(console=console, auto_refresh=False, screen=console.is_terminal) as display:
+        with (
+            contextlib.suppress(KeyboardInterrupt),
+            Live(console=console, auto_refresh=False, screen=console.is_terminal) as display,
+        ):
             while True:
                 try:
                     for one in pictures(url, token):
@@ -89,6 +95,3 @@ def register(app: typer.Typer) -> None:
                     old = Text(f" what is shown is old: {clean(str(error))}; trying again ", "bold white on red")
                     display.update(Group(old, picture()), refresh=True)
                     time.sleep(1.0)
-                except KeyboardInterrupt:
-                    return
-

@@ -47,7 +47,7 @@ def _ladder(picture: dict[str, Any]) -> Table:
                 table.add_row("▶", Text(label, "bold"), f"{stage['t']:8.2f} s", note)
             else:
                 took = f"took {after - stage['t']:.2f} s" if after is not None else ""
-                table.add_row("●", label, f"{stage['t']:8.2f} s", Text(took, "dim"))
+                table.add_row("●", Text(label), f"{stage['t']:8.2f} s", Text(took, "dim"))
         elif name in skipped:
             table.add_row("○", Text(label, "yellow"), "", Text("not reached: the boot went without it", "yellow"))
         else:
@@ -80,7 +80,7 @@ def draw(picture: dict[str, Any]) -> RenderableType:
     title = f"{clean(picture['machine'], 40)} · rules {clean(picture['table'], 40)}"
     if picture["trial"]:
         title += f" · trial {clean(picture['trial'], 20)}"
-    parts: list[RenderableType] = [Rule(title, align="left", style="cyan")]
+    parts: list[RenderableType] = [Rule(Text(title), align="left", style="cyan")]
     if boot is None:
         parts.append(Text("no boot seen yet: switch the machine on", "dim"))
     else:

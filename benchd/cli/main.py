@@ -10,6 +10,7 @@ import sys
 
 import typer
 
+from benchd.cli.output import clean_lines
 from benchd.errors import BenchError
 
 COMMANDS = [
@@ -49,7 +50,7 @@ def main() -> None:
     try:
         build()()
     except BenchError as error:
-        print(f"benchd: {error}", file=sys.stderr)
+        print(clean_lines(f"benchd: {error}"), file=sys.stderr)
         sys.exit(error.exit_code)
     except BrokenPipeError:
         sys.exit(1)

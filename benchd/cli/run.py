@@ -12,8 +12,7 @@ from typing import Annotated
 import typer
 
 from benchd.cli.common import ConfigOption, settings_of
-from benchd.cli.output import clean
-
+from benchd.cli.output import clean_lines
 
 SWITCH_S = 0.0005
 
@@ -22,7 +21,7 @@ class CleanFormatter(logging.Formatter):
     """Log lines may quote what came over a wire: only harmless characters reach the terminal."""
 
     def format(self, record: logging.LogRecord) -> str:
-        return "\n".join(clean(line, 2000) for line in super().format(record).split("\n"))
+        return clean_lines(super().format(record))
 
 
 def set_up_logging(verbose: bool = False) -> None:

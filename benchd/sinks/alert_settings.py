@@ -12,7 +12,7 @@ from benchd.models import FindingKind
 from benchd.rules.values import parse_duration
 
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
-AlertKind = FindingKind | Literal["link"]
+AlertKind = Literal[FindingKind, "link"]
 
 DEFAULT_KINDS: tuple[AlertKind, ...] = ("stall", "loop", "quiet", "fault", "link")
 

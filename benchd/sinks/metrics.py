@@ -148,10 +148,12 @@ class Metrics:
         self.capture_bytes.labels(machine).inc(count)
 
     def capture_state(self, failing: bool) -> None:
-        """Say whether captures can be written; each call with `failing` counts one failure."""
+        """Say whether all captures can be written at this moment."""
         self.capture_failing.set(int(failing))
-        if failing:
-            self.capture_errors.inc()
+
+    def capture_failures(self, count: int) -> None:
+        """Count writes and syncs of captures that failed."""
+        self.capture_errors.inc(count)
 
     def queue_length(self, queue: str, length: int) -> None:
         self.queue.labels(queue).set(length)

@@ -177,7 +177,11 @@ class NowSink:
                 if event.alert:
                     now.standing = event.finding
             case FindingCleared():
-                now.standing = None
+                if now.standing is not None and (now.standing.kind, now.standing.rule) == (
+                    event.finding.kind,
+                    event.finding.rule,
+                ):
+                    now.standing = None
             case LinkChanged():
                 now.links[event.link] = ShownLink(up=event.up, reason=event.reason)
             case LossSeen():

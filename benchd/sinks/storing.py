@@ -11,7 +11,7 @@ import logging
 from collections.abc import Callable
 from typing import Any
 
-from benchd.errors import BenchError
+from benchd.errors import BenchError, CallerError
 from benchd.events import BootChanged, BootEnded, BootStarted, Event
 from benchd.models import Boot
 from benchd.sinks.base import Backoff
@@ -19,6 +19,10 @@ from benchd.store import Store
 
 log = logging.getLogger(__name__)
 
+Waiting = tuple[Boot, str | None]
+"""A boot, and the capture it is in."""
+MAX_KNOWN = 1_000
+"""Boots whose capture is remembered: those under way and some that ended."""
 MAX_WAITING = 100_000
 """Boots that may wait for the store; they are in the capture as well, so none is lost beyond that."""
 
@@ -37,10 +41,11 @@ class StoreSink:
         self.store = store
         self._capture_of = capture_of
         self._saved = saved
-        self._waiting: dict[str, tuple[Boot, str | None]] = {}
+        self._waiting: dict[str, Waiting] = {}
         self._captures: dict[str, str | None] = {}
         self._wake = asyncio.Event()
         self._closing = False
+        self._refused: set[str] = set()
         self._dropped = 0
         self._reason = ""
         self._backoff = Backoff(first_s=0.2, cap_s=5.0)
@@ -52,6 +57,8 @@ class StoreSink:
         boot = event.boot
         if isinstance(event, BootStarted):
             self._captures[boot.id] = self._capture_of(boot.machine)
+            while len(self._captures) > MAX_KNOWN:
+                del self._captures[next(iter(self._captures))]
         if boot.id not in self._waiting and len(self._waiting) >= MAX_WAITING:
             self._dropped += 1
             return
@@ -69,6 +76,7 @@ class StoreSink:
         while self._waiting:
             batch, self._waiting = self._waiting, {}
             left = await asyncio.to_thread(self._save, batch)
+            refused, self._refused = self._refused, set()
             if left:
                 self._waiting = {**left, **self._waiting}
                 if self._closing:
@@ -79,19 +87,23 @@ class StoreSink:
             else:
                 self._backoff.reset()
             for boot_id, (boot, _) in batch.items():
-                if boot_id not in left:
+                if boot_id not in left and boot_id not in refused:
                     self._saved(boot)
 
-    def _save(self, batch: dict[str, tuple[Boot, str | None]]) -> dict[str, tuple[Boot, str | None]]:
-        """Save each; return those that could not be."""
+    def _save(self, batch: dict[str, Waiting]) -> dict[str, Waiting]:
+        """Save each; return those that could not be. One that the store will never take is told and left out."""
         left = dict(batch)
         for boot_id, (boot, capture) in batch.items():
             try:
                 self.store.save_boot(boot, capture=capture)
-            except BenchError as error:
+            except CallerError as error:
+                log.error("store: boot %s is left out: %s", boot_id, error)
+                self._refused.add(boot_id)
+                self._dropped += 1
+            except Exception as error:  # whatever it is, nothing may be lost for it
                 if str(error) != self._reason:
-                    log.warning("store: %s; trying again", error)
-                self._reason = str(error)
+                    log.warning("store: %s; trying again", error, exc_info=not isinstance(error, BenchError))
+                self._reason = str(error) or type(error).__name__
                 return left
             del left[boot_id]
         self._reason = ""

@@ -39,7 +39,7 @@ class WebServer:
         return f"http://{f'[{host}]' if ':' in host else host}:{port}"
 
     def bind(self) -> None:
-        """Take the address. Raises OutsideError, saying which and why not."""
+        """Take the address. Raises OutsideError, saying which and why not; CallerError for a bad token file."""
         host, port = self.address
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         sock = socket.socket(family, socket.SOCK_STREAM)
@@ -51,6 +51,7 @@ class WebServer:
             raise OutsideError(
                 f"http.listen {host}:{port} cannot be used: {error.strerror}; is benchd running already?"
             ) from None
+        self._app = make_app(self._daemon)  # before anything runs: a token file that is no good ends the daemon
         sock.listen(128)
         self.address = (host, sock.getsockname()[1])
         self._socket = sock
@@ -59,7 +60,7 @@ class WebServer:
         """Serve until `stop`."""
         assert self._socket is not None, "bind() comes first"
         config = uvicorn.Config(
-            make_app(self._daemon),
+            self._app,
             log_config=None,
             access_log=False,
             lifespan="off",

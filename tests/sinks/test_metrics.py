@@ -57,6 +57,7 @@ def told() -> Metrics:
     m.observed("at286", 0.002)
     m.captured("at286", 512)
     m.capture_state(True)
+    m.capture_failures(1)
     m.queue_length("records", 4)
     m.follow(sink_status)
     return m
