@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -52,6 +53,30 @@ def load(path: Path) -> tuple[MapFile, Layout, list[str]]:
     return found, found.layout(images), notes
 
 
+def room_for(
+    found: MapFile, layout: Layout, extra: Sequence[tuple[str, int, tuple[int, ...]]] = ()
+) -> list[dict[str, Any]]:
+    """Return the free bases for all that the map file wants, for `extra`, and for each window with jumpers."""
+    from benchd.rom.layout import free_bases
+    from benchd.rom.numbers import hex_address
+
+    fits: list[dict[str, Any]] = []
+    wanted = [(want.name, want.size, tuple(want.positions)) for want in found.want]
+    wanted += extra
+    wanted += [
+        (window.name, window.size, tuple(base for base in window.positions if base is not None))
+        for window in layout.windows
+        if window.positions
+    ]
+    for name, wide, positions in wanted:
+        others = tuple(window for window in layout.windows if window.name != name)
+        bases = free_bases(others, layout.rules, wide)
+        if positions:
+            bases = tuple(base for base in bases if base in positions)
+        fits.append({"name": name, "size": wide, "bases": [hex_address(base) for base in bases]})
+    return fits
+
+
 def show_map(
     file: Annotated[Path, typer.Argument(help="Map file (TOML).", metavar="FILE")],
     json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
@@ -64,9 +89,8 @@ def show_map(
 ) -> None:
     """Map the first megabyte of a setup and predict its option-ROM scan."""
     from benchd.rom.drawtext import draw_text
-    from benchd.rom.layout import free_bases
     from benchd.rom.moves import ways_out
-    from benchd.rom.numbers import hex_address, parse_size, show_size
+    from benchd.rom.numbers import parse_size, show_size
     from benchd.rom.predict import predict
 
     try:
@@ -76,21 +100,8 @@ def show_map(
     found, layout, notes = load(file)
     prediction = predict(layout)
     ways = ways_out(layout)
-    fits: list[dict[str, Any]] = []
-    wanted = [(want.name, want.size, tuple(want.positions)) for want in found.want]
-    if size is not None:
-        wanted.append((f"an image of {show_size(size)}", size, ()))
-    wanted += [
-        (window.name, window.size, tuple(base for base in window.positions if base is not None))
-        for window in layout.windows
-        if window.positions
-    ]
-    for name, wide, positions in wanted:
-        others = tuple(window for window in layout.windows if window.name != name)
-        bases = free_bases(others, layout.rules, wide)
-        if positions:
-            bases = tuple(base for base in bases if base in positions)
-        fits.append({"name": name, "size": wide, "bases": [hex_address(base) for base in bases]})
+    extra = [] if size is None else [(f"an image of {show_size(size)}", size, ())]
+    fits = room_for(found, layout, extra)
     if svg is not None:
         from benchd.rom.drawsvg import draw_svg
 

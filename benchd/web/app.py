@@ -29,9 +29,7 @@ def make_app(daemon: Daemon) -> FastAPI:
     token_path = daemon.loaded.resolve(http.token_file)
     keys = Keys(read_token(token_path)) if token_path else None
     records = Records(daemon.loaded.base)
-    app = FastAPI(
-        title="benchd", version=__version__, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json"
-    )
+    app = FastAPI(title="benchd", version=__version__, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
     app.add_middleware(Guard, http=http, keys=keys)
     app.add_exception_handler(BenchError, _told)
 

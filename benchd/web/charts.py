@@ -6,6 +6,7 @@ import io
 import statistics
 import threading
 from collections.abc import Sequence
+from typing import Any
 
 from benchd.harmless import clean
 from benchd.trials.bootlog import BootGroup
@@ -47,7 +48,7 @@ def draw_times(groups: Sequence[BootGroup], *, dark: bool, width: int) -> str:
     high = 70 + max(1, len(stages)) * (ROW_PX * len(groups) + 10)
     out = io.StringIO()
     fonts = ["DejaVu Sans", "sans-serif"]
-    own = {"svg.fonttype": "none", "svg.hashsalt": "benchd", "font.family": fonts, "font.size": 12}
+    own: dict[Any, Any] = {"svg.fonttype": "none", "svg.hashsalt": "benchd", "font.family": fonts, "font.size": 12}
     with _lock, rc_context(own):
         figure = Figure(figsize=(width / DPI, high / DPI), dpi=DPI, facecolor="none")
         FigureCanvasSVG(figure)
@@ -79,13 +80,13 @@ def draw_times(groups: Sequence[BootGroup], *, dark: bool, width: int) -> str:
     return out.getvalue()
 
 
-def _row(axes: object, times: Sequence[float], y: float, colour: str, shape: str, ink: str) -> None:
+def _row(axes: Any, times: Sequence[float], y: float, colour: str, shape: str, ink: str) -> None:
     if not times:
         return
     size = 9 if len(times) < 4 else 6
     if len(times) > 1:
         low, middle, top = statistics.quantiles(times, n=4, method="inclusive")
-        axes.plot([low, top], [y, y], color=colour, lw=9, alpha=0.35, solid_capstyle="butt")  # type: ignore[attr-defined]
-        axes.plot([middle, middle], [y - 0.38, y + 0.38], color=ink, lw=2)  # type: ignore[attr-defined]
+        axes.plot([low, top], [y, y], color=colour, lw=9, alpha=0.35, solid_capstyle="butt")
+        axes.plot([middle, middle], [y - 0.38, y + 0.38], color=ink, lw=2)
     shown = list(times)[-400:]
-    axes.plot(shown, [y] * len(shown), shape, color=colour, ms=size, mew=0, alpha=0.8)  # type: ignore[attr-defined]
+    axes.plot(shown, [y] * len(shown), shape, color=colour, ms=size, mew=0, alpha=0.8)

@@ -11,6 +11,7 @@ from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import Response
 
 from benchd.errors import CallerError
+from benchd.studying.published import CompareForm
 from benchd.web.shapes import ComparePage, Group, GroupStage
 
 if TYPE_CHECKING:
@@ -20,9 +21,7 @@ if TYPE_CHECKING:
 GROUPS_MOST = 6
 TIMES_SHOWN = 400
 
-Of = Annotated[
-    list[str], Query(alias="of", min_length=1, max_length=GROUPS_MOST, description="ids of boots or trials")
-]
+Of = Annotated[list[str], Query(alias="of", min_length=1, max_length=GROUPS_MOST, description="ids of boots or trials")]
 
 
 def compare_routes(daemon: Daemon) -> APIRouter:
@@ -45,7 +44,7 @@ def compare_routes(daemon: Daemon) -> APIRouter:
         return ComparePage(
             groups=[_group(group, found.trial, stages) for group, found in zip(logs, groups, strict=True)],
             stages=stages,
-            comparison=told,
+            comparison=CompareForm.model_validate(told) if told else None,
         )
 
     @routes.get("/times.svg", response_class=Response)

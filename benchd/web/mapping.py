@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 from fastapi import APIRouter, HTTPException, Query
 
 from benchd.errors import BenchError, CallerError
-from benchd.rom.numbers import hex_address
+from benchd.rom.published import MapForm
 from benchd.web.boots import find_boot, record_of
 from benchd.web.record import Records
 from benchd.web.shapes import MapAgreement, MapPage, MapWindow
@@ -73,7 +73,8 @@ def _stands(daemon: Daemon, machine: str) -> tuple[Path, MapFile, Layout, list[s
 
 
 def _page(daemon: Daemon, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
-    from benchd.rom.layout import Layout, areas, free_bases
+    from benchd.cli.map import room_for
+    from benchd.rom.layout import Layout, areas
     from benchd.rom.moves import apply, ways_out
     from benchd.rom.predict import predict
 
@@ -82,11 +83,6 @@ def _page(daemon: Daemon, records: Records, machine: str, move: list[str], boot_
     windows = apply(layout.windows, tuple(moved.items()))
     changed = Layout(windows, layout.rules, layout.floating)
     prediction = predict(changed)
-    room = []
-    for want in found.want:
-        bases = free_bases(windows, layout.rules, want.size)
-        fits = [base for base in bases if not want.positions or base in want.positions]
-        room.append({"name": want.name, "size": want.size, "bases": [hex_address(base) for base in fits]})
     boot = find_boot(daemon, boot_id) if boot_id else _newest(daemon, machine)
     places: dict[int, list[int]] = {}
     for area in areas(windows):
@@ -108,10 +104,11 @@ def _page(daemon: Daemon, records: Records, machine: str, move: list[str], boot_
             for n, w in enumerate(windows)
         ],
         moved=moved,
-        prediction=prediction.to_json(),
-        ways=[way.to_json() for way in ways_out(changed)],
+        map=MapForm.model_validate(
+            prediction.to_json()
+            | {"moves": [way.to_json() for way in ways_out(changed)], "room": room_for(found, changed)}
+        ),
         notes=notes,
-        room=room,
         boot=boot.id if boot else None,
         agreement=_agreement(daemon, records, prediction, boot),
     )
@@ -141,9 +138,7 @@ def _newest(daemon: Daemon, machine: str) -> Boot | None:
     return next((boot for boot in boots if boot.outcome != "running"), None)
 
 
-def _agreement(
-    daemon: Daemon, records: Records, prediction: Prediction, boot: Boot | None
-) -> list[MapAgreement]:
+def _agreement(daemon: Daemon, records: Records, prediction: Prediction, boot: Boot | None) -> list[MapAgreement]:
     from benchd.rom.agree import compare
 
     if boot is None:
@@ -153,8 +148,6 @@ def _agreement(
     lines = [line.text for line in record.lines]
     held = compare(prediction, codes, lines, [stage.name for stage in boot.stages])
     return [
-        MapAgreement(
-            window=one.window, predicted=one.predicted, seen=one.seen, agrees=one.agrees, text=one.text
-        )
+        MapAgreement(window=one.window, predicted=one.predicted, seen=one.seen, agrees=one.agrees, text=one.text)
         for one in held
     ]

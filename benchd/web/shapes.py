@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Literal
 
 from pydantic import Field
 
 from benchd.models import Boot, LimitKind, Model
+from benchd.rom.published import MapForm
+from benchd.studying.published import CompareForm
 
 
 class Usual(Model):
@@ -102,7 +104,7 @@ class ComparePage(Model):
 
     groups: list[Group]
     stages: list[str]
-    comparison: dict[str, Any] | None
+    comparison: CompareForm | None
 
 
 class MapWindow(Model):
@@ -129,16 +131,14 @@ class MapAgreement(Model):
 
 
 class MapPage(Model):
-    """The first megabyte of one machine's setup. `prediction` as `benchd map --json` gives it."""
+    """The first megabyte of one machine's setup. `map` as `benchd map --json` gives it, with windows `moved`."""
 
     machine: str
     file: str
     windows: list[MapWindow]
     moved: dict[str, int | None]
-    prediction: dict[str, Any]
-    ways: list[dict[str, Any]]
+    map: MapForm
     notes: list[str]
-    room: list[dict[str, Any]]
     boot: str | None
     agreement: list[MapAgreement]
 

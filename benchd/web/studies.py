@@ -13,6 +13,7 @@ from pydantic import Field
 from benchd.errors import CallerError
 from benchd.models import Model
 from benchd.store.study_models import Result, Trial
+from benchd.studying.published import ChangeForm, ProposalForm, TrialForm, WhyForm
 
 if TYPE_CHECKING:
     from benchd.daemon import Daemon
@@ -69,7 +70,7 @@ class StudyPage(Model):
     running: str | None
     current: dict[str, str]
     checks: list[str] = Field(description="names of checks to enter by hand, the goal's first")
-    trials: list[dict[str, Any]]
+    trials: list[TrialForm]
     results: list[Result]
 
 
@@ -77,11 +78,36 @@ class Planned(Model):
     """What starting a trial would mean, or has meant: `started` as `benchd trial start --json` gives it."""
 
     setup: dict[str, str]
-    changes: list[dict[str, Any]]
+    changes: list[ChangeForm]
     compared_with: str
     remarks: list[str]
     excluded: str | None
     started: dict[str, Any] | None
+
+
+class StudyLine(Model):
+    """One study in a list."""
+
+    name: str
+    question: str
+    goal: str
+    factors: int
+    trials: int
+    running: str | None
+    edited: str
+
+
+class NextPage(Model):
+    """Where the bench stands and what to try. `next` as `benchd next --json` gives it."""
+
+    study: str
+    current: dict[str, str]
+    current_from: str
+    stop: bool
+    advice: str
+    left_out: list[str]
+    remarks: list[str]
+    next: list[ProposalForm]
 
 
 def study_routes(daemon: Daemon) -> APIRouter:
@@ -90,11 +116,11 @@ def study_routes(daemon: Daemon) -> APIRouter:
     store = daemon.store
 
     @routes.get("/studies")
-    def studies() -> list[dict[str, Any]]:
+    def studies() -> list[StudyLine]:
         """Return all studies, a line each, the one edited last first."""
         from benchd.studying.known import summaries
 
-        return [summary.to_json() for summary in summaries(store)]
+        return [StudyLine.model_validate(summary.to_json()) for summary in summaries(store)]
 
     @routes.get("/studies/{name}")
     def study(name: str) -> StudyPage:
@@ -105,20 +131,20 @@ def study_routes(daemon: Daemon) -> APIRouter:
             return _page(daemon, open_study(store, name))
 
     @routes.get("/studies/{name}/why")
-    def why(name: str, check: Text | None = None) -> dict[str, Any]:
+    def why(name: str, check: Text | None = None) -> WhyForm:
         """Weigh the causes, as `benchd why --json`."""
         from benchd.studying.weighing import why as weigh
 
         with _asked():
-            return weigh(store, name, check=check).to_json()
+            return WhyForm.model_validate(weigh(store, name, check=check).to_json())
 
     @routes.get("/studies/{name}/next")
-    def next_trials(name: str, limit: Annotated[int, Query(ge=1, le=20)] = 3) -> dict[str, Any]:
+    def next_trials(name: str, limit: Annotated[int, Query(ge=1, le=20)] = 3) -> NextPage:
         """Rank the next trials; `next` is the list of `benchd next --json`."""
         from benchd.studying.weighing import next_trials as rank
 
         with _asked():
-            return rank(store, name, limit=limit).with_context()
+            return NextPage.model_validate(rank(store, name, limit=limit).with_context())
 
     @routes.get("/trials")
     def trials(study: Text | None = None, machine: Text | None = None) -> list[Trial]:
@@ -149,7 +175,7 @@ def study_routes(daemon: Daemon) -> APIRouter:
                 begun = start(store, known, plan, _now(), machine=machine, note=body.note, anyway=body.anyway)
         return Planned(
             setup=dict(plan.setup),
-            changes=[change.to_json() for change in plan.changes],
+            changes=[ChangeForm.model_validate(change.to_json()) for change in plan.changes],
             compared_with=plan.before_from,
             remarks=[*plan.remarks(), *(begun.notes if begun else ())],
             excluded=plan.excluded,
@@ -237,6 +263,6 @@ def _page(daemon: Daemon, known: Known) -> StudyPage:
         running=running,
         current=dict(views[-1].setup) if views else first_setup(known.study),
         checks=list(dict.fromkeys(names)),
-        trials=[view.to_json() for view in views],
+        trials=[TrialForm.model_validate(view.to_json()) for view in views],
         results=daemon.store.results(study=known.name)[-LIST_MOST:],
     )

@@ -54,7 +54,10 @@ class Browser:
         )
 
     def media(self, look: str = "light", motion: str = "no-preference") -> None:
-        features = [{"name": "prefers-color-scheme", "value": look}, {"name": "prefers-reduced-motion", "value": motion}]
+        features = [
+            {"name": "prefers-color-scheme", "value": look},
+            {"name": "prefers-reduced-motion", "value": motion},
+        ]
         self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
 
     def open(self, url: str, *, width: int = 1280, look: str = "light", motion: str = "no-preference") -> None:
@@ -149,7 +152,8 @@ def serious(axe: str) -> object:
             "id: String(e), nodes: []}])))"
         )
         return [
-            f"{one['id']} ({one['impact']}): " + "; ".join(f"{n['target']} {n['failureSummary']}" for n in one["nodes"][:3])
+            f"{one['id']} ({one['impact']}): "
+            + "; ".join(f"{n['target']} {n['failureSummary']}" for n in one["nodes"][:3])
             for one in json.loads(str(found))
             if one["impact"] in ("serious", "critical")
         ]

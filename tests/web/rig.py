@@ -88,14 +88,14 @@ def wait_for(what: str, found: Callable[[], object], seconds: float = 20.0) -> o
 class Rig:
     """One bench in a folder. `boot` plays a script on the simulated machine."""
 
-    def __init__(self, folder: Path, *, machines: tuple[str, ...] = (MACHINE,), speed: float = 8.0, **http: str) -> None:
+    def __init__(
+        self, folder: Path, *, machines: tuple[str, ...] = (MACHINE,), speed: float = 8.0, **http: str
+    ) -> None:
         self.folder = folder
         self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self.sims = {
-            name: SimMachine(
-                speed=speed, seed=n, links={k: folder / f"port{n}-{k}" for k in ("post", "console")}
-            )
+            name: SimMachine(speed=speed, seed=n, links={k: folder / f"port{n}-{k}" for k in ("post", "console")})
             for n, name in enumerate(machines)
         }
         self.process: subprocess.Popen[bytes] | None = None
@@ -221,7 +221,9 @@ def save_study(store: Store, folder: Path) -> None:
             "goal": {"kind": "stage-reached", "target": at286.GOAL_STAGE},
             "factor": factors,
             "map": str(folder / "map.toml"),
-            "exclude": [{"rom-image": "late", "cable": "long", "reason": "the late image was built for the short cable"}],
+            "exclude": [
+                {"rom-image": "late", "cable": "long", "reason": "the late image was built for the short cable"}
+            ],
         }
     )
     save(store, STUDY, document, "2026-03-01T18:00:00+00:00")
@@ -245,10 +247,17 @@ def stored_boot(
     if fate == "stuck":
         findings.append(
             Finding(
-                kind="stall", rule="stands-at-rom-scan", stage="rom-scan", code="40", t=last.t + 6.0, limit_s=6.0,
-                limit_kind="explicit", means="Two devices in one window, or a damaged image.",
-                try_=["look for an overlap", "close the other card's window"], caution="Power off and unplug.",
-            )  # fmt: skip
+                kind="stall",
+                rule="stands-at-rom-scan",
+                stage="rom-scan",
+                code="40",
+                t=last.t + 6.0,
+                limit_s=6.0,
+                limit_kind="explicit",
+                means="Two devices in one window, or a damaged image.",
+                try_=["look for an overlap", "close the other card's window"],
+                caution="Power off and unplug.",
+            )
         )
     elif fate == "skipped":
         findings.append(Finding(kind="skipped", rule="storage-rom", stage="storage-rom", t=last.t))
@@ -278,11 +287,14 @@ def save_story(store: Store) -> None:
     rng = random.Random(5)
     setup = dict(at286.START)
     number = 0
-    for changed in ({}, {"rom-image": "late"}, {"rom-image": "early", "network-card": "window-off"}, {"network-card": "window-on"}):
+    for changed in (
+        {},
+        {"rom-image": "late"},
+        {"rom-image": "early", "network-card": "window-off"},
+        {"network-card": "window-on"},
+    ):
         setup |= changed
-        trial = store.start_trial(
-            study=STUDY, machine=MACHINE, setup=setup, changed=changed, started=start.isoformat()
-        )
+        trial = store.start_trial(study=STUDY, machine=MACHINE, setup=setup, changed=changed, started=start.isoformat())
         for _ in range(3):
             start += timedelta(minutes=3)
             number += 1

@@ -124,7 +124,9 @@ def test_nothing_is_given_without_the_token(closed_site: Site, path: str) -> Non
     assert person.status_code == 303 and person.headers["location"].startswith("/login?next=/")
 
 
-@pytest.mark.parametrize("value", ["Bearer ", "Bearer wrong", f"Basic {TOKEN}", TOKEN, f"Bearer {TOKEN}x", f"Bearer {TOKEN[:-1]}"])
+@pytest.mark.parametrize(
+    "value", ["Bearer ", "Bearer wrong", f"Basic {TOKEN}", TOKEN, f"Bearer {TOKEN}x", f"Bearer {TOKEN[:-1]}"]
+)
 def test_wrong_credentials_are_refused(closed_site: Site, value: str) -> None:
     assert closed_site.ask("GET", "/api/boots", headers={"Authorization": value}).status_code == 401
 
@@ -203,7 +205,8 @@ def test_the_token_is_in_no_log(closed_site: Site, caplog: pytest.LogCaptureFixt
 
 
 @pytest.mark.parametrize(
-    "path", ["//evil.example", "https://evil.example/", "/\\evil.example", "boots", "", "/a\r\nSet-Cookie: x=1", "/\u202e"]
+    "path",
+    ["//evil.example", "https://evil.example/", "/\\evil.example", "boots", "", "/a\r\nSet-Cookie: x=1", "/\u202e"],
 )
 def test_the_login_leads_to_no_other_site(path: str) -> None:
     assert safe_onward(path) == "/"
@@ -352,7 +355,10 @@ def test_the_pages_hold_nothing_inline_and_load_nothing_from_elsewhere() -> None
         assert "innerHTML" not in text and "insertAdjacentHTML" not in text and "document.write" not in text, file.name
 
 
-@pytest.mark.parametrize("path", ["/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fguard.py", "/static//etc/passwd", "/static/page.html"])
+@pytest.mark.parametrize(
+    "path",
+    ["/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fguard.py", "/static//etc/passwd", "/static/page.html"],
+)
 def test_only_known_files_are_served(open_site: Site, path: str) -> None:
     told = open_site.ask("GET", path)
     assert told.status_code == 404 and "import" not in told.text

@@ -62,7 +62,9 @@ def test_boots_are_compared_by_keyboard_alone(bench: Rig, browser: Browser) -> N
     browser.open(bench.url + "/")
     tab_to(browser, "nav a[href='/boots']")
     press(browser, Keys.ENTER)
-    browser.until("return document.querySelectorAll('.boot-row').length > 9 && document.querySelector('main').dataset.ready")
+    browser.until(
+        "return document.querySelectorAll('.boot-row').length > 9 && document.querySelector('main').dataset.ready"
+    )
     tab_to(browser, ".boot-row:nth-child(1) input")
     press(browser, Keys.SPACE)
     tab_to(browser, ".boot-row:nth-child(2) input", 6)
@@ -84,7 +86,10 @@ def test_a_jumper_is_moved_by_keyboard_alone(bench: Rig, browser: Browser) -> No
     before = browser.js("return document.querySelector('.verdict').textContent")
     assert "both answer" in str(before)
     press(browser, Keys.ARROW_DOWN)
-    browser.until("return location.search.includes('move=') && !document.querySelector('.verdict').textContent.includes('both answer')")
+    browser.until(
+        "return location.search.includes('move=') &&"
+        " !document.querySelector('.verdict').textContent.includes('both answer')"
+    )
     browser.until("return document.activeElement.matches('.jumper input')")
     assert browser.js("return document.querySelectorAll('.drawing .clash').length") == 0
     assert "power off and unplug" in browser.driver.find_element(By.CSS_SELECTOR, ".caution").text.lower()
@@ -95,7 +100,9 @@ def test_gloved_hands_enter_checks_and_take_them_back(bench: Rig, browser: Brows
     a press stores a result for the newest boot; one entered by mistake is taken back. By keyboard too."""
     browser.open(bench.url + "/study/storage%20rom")
     browser.until("return document.querySelector('main').dataset.weighed === 'yes'")
-    box = browser.js("const b = document.querySelector('.glove .fail').getBoundingClientRect(); return [b.width, b.height]")
+    box = browser.js(
+        "const b = document.querySelector('.glove .fail').getBoundingClientRect(); return [b.width, b.height]"
+    )
     assert min(box) >= 80  # type: ignore[type-var]
     before = len(bench.store.results(trial="T4"))
     tab_to(browser, ".glove .fail")
@@ -140,11 +147,23 @@ def test_harmless_writes_out_what_could_mislead(bench: Rig, browser: Browser) ->
     """The same as benchd.harmless.clean: controls, direction overrides, zero-width, unassigned; cut with a count."""
     from benchd.harmless import clean
 
-    texts = ["plain", "\x1b[2J\x1b]0;x\x07", OVERRIDE, "\u2066a\u2069", "a\u200bb", "\u2028", "\x00\x7f\x9b", "é→漢", "\ue000", "x" * 500]
+    texts = [
+        "plain",
+        "\x1b[2J\x1b]0;x\x07",
+        OVERRIDE,
+        "\u2066a\u2069",
+        "a\u200bb",
+        "\u2028",
+        "\x00\x7f\x9b",
+        "é→漢",
+        "\ue000",
+        "x" * 500,
+    ]
     browser.open(bench.url + "/studies")
     browser.driver.set_script_timeout(10)
     shown = browser.driver.execute_async_script(
-        "const done = arguments[1]; import('/static/dom.js').then((m) => done(arguments[0].map((t) => m.harmless(t))))", texts
+        "const done = arguments[1]; import('/static/dom.js').then((m) => done(arguments[0].map((t) => m.harmless(t))))",
+        texts,
     )
     assert shown == [clean(text) for text in texts]
 
@@ -162,11 +181,19 @@ def nasty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
     try:
         at = "2026-03-01T19:00:00+00:00"
         rig.store.save_study(Study(name=NASTY, document=document, created=at, edited=at))
-        trial = rig.store.start_trial(study=NASTY, machine=NASTY, setup={NASTY: OVERRIDE}, changed={NASTY: OVERRIDE}, started=at, note=OVERRIDE)
+        trial = rig.store.start_trial(
+            study=NASTY, machine=NASTY, setup={NASTY: OVERRIDE}, changed={NASTY: OVERRIDE}, started=at, note=OVERRIDE
+        )
         rig.store.add_result(Result(trial=trial.id, check=NASTY, passed=False, entered=at))
         rig.start()
         rig.wait_links()
-        lines = [NASTY, "<script>window.hit=1</script>", "javascript:window.hit=1", "\x1b[2J\x1b[31mred\x1b]0;title\x07", "&lt;b&gt; &amp;"]
+        lines = [
+            NASTY,
+            "<script>window.hit=1</script>",
+            "javascript:window.hit=1",
+            "\x1b[2J\x1b[31mred\x1b]0;title\x07",
+            "&lt;b&gt; &amp;",
+        ]
         play = [Post(0x01, 0.1), *(Say(line + "\r\n") for line in lines), Post(0x99, 0.1), Post(0x6F, 0.5)]
         rig.play(play, machine=NASTY)
         rig.boot_ended(1, machine=NASTY)
@@ -178,7 +205,15 @@ def nasty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
 def test_hostile_text_is_text_everywhere(nasty: Rig, browser: Browser) -> None:
     """Scripts, overrides, escapes in names and lines: shown as written, run nowhere, on every view."""
     boot = nasty.store.boots(limit=1)[0].id
-    paths = ["/", "/boots", f"/boot/{boot}", "/studies", "/study/" + NASTY.replace(" ", "%20").replace("/", "%2F"), f"/compare?of={boot}", "/map"]
+    paths = [
+        "/",
+        "/boots",
+        f"/boot/{boot}",
+        "/studies",
+        "/study/" + NASTY.replace(" ", "%20").replace("/", "%2F"),
+        f"/compare?of={boot}",
+        "/map",
+    ]
     for path in paths:
         browser.open(nasty.url + path)
         browser.until("return document.body.textContent.includes(arguments[0])", 10, "<img")
@@ -207,7 +242,9 @@ def test_a_line_of_a_megabyte_is_cut_and_the_page_stays_quick(nasty: Rig, browse
         time.sleep(0.001)
     line.send(b"\r\nafterwards\r\n")
     browser.until("return [...document.querySelectorAll('.lines li')].some((n) => n.textContent === 'afterwards')", 20)
-    longest = browser.js("return Math.max(...[...document.querySelectorAll('.lines li')].map((n) => n.textContent.length))")
+    longest = browser.js(
+        "return Math.max(...[...document.querySelectorAll('.lines li')].map((n) => n.textContent.length))"
+    )
     assert 0 < int(str(longest)) <= 400
     began = time.monotonic()
     browser.js("return document.querySelector('.lines').getBoundingClientRect().height")
@@ -221,9 +258,11 @@ def test_the_policy_stops_what_text_might_smuggle_in(bench: Rig, browser: Browse
     refused = browser.driver.execute_async_script("""
       const done = arguments[0]; const out = {};
       document.addEventListener('securitypolicyviolation', (e) => { out[e.effectiveDirective] = e.blockedURI; });
-      try { document.querySelector('main').innerHTML = '<p>x</p>'; out.html = 'let in'; } catch (e) { out.html = e.name; }
+      const main = document.querySelector('main');
+      try { main.innerHTML = '<p>x</p>'; out.html = 'let in'; } catch (e) { out.html = e.name; }
       try { eval('window.hit = 1'); } catch (e) { out.eval = e.name; }
-      try { document.createElement('script').src = 'http://127.0.0.1:9/x.js'; out.src = 'let in'; } catch (e) { out.src = e.name; }
+      const s = document.createElement('script');
+      try { s.src = 'http://127.0.0.1:9/x.js'; out.src = 'let in'; } catch (e) { out.src = e.name; }
       const i = document.createElement('img'); i.src = 'http://127.0.0.1:9/x.png'; document.body.append(i);
       document.body.setAttribute('style', 'color: red');
       setTimeout(() => done(out), 300);
@@ -262,12 +301,15 @@ def test_another_site_s_page_cannot_post_or_read(bench: Rig, browser: Browser) -
     """A form and three kinds of fetch from another origin change nothing and read nothing."""
     before = (len(bench.store.results()), len(bench.store.trials()))
     body = '{"check": "goal", "passed": true, "trial": "T1"}'
-    page = f"""<iframe name=f></iframe><form id=x target=f method=post enctype="text/plain" action="{bench.url}/api/results">
+    page = f"""<iframe name=f></iframe>
+      <form id=x target=f method=post enctype="text/plain" action="{bench.url}/api/results">
       <input name='{body[:-1]}, "note": "' value='"}}'></form><script>
-      window.out = []; document.getElementById('x').submit();
-      const go = (o) => fetch("{bench.url}/api/results", {{method: 'POST', body: '{body}', ...o}}).then((r) => out.push(r.type), (e) => out.push('refused'));
+      const out = window.out = []; document.getElementById('x').submit();
+      const url = "{bench.url}/api/results", post = {{method: 'POST', body: '{body}'}};
+      const go = (o) => fetch(url, {{...post, ...o}}).then((r) => out.push(r.type), () => out.push('refused'));
       Promise.all([go({{mode: 'no-cors'}}), go({{}}), go({{headers: {{'Content-Type': 'application/json'}}}}),
-        fetch("{bench.url}/api/boots").then(() => out.push('read'), () => out.push('unread'))]).then(() => {{ window.done = true; }});
+        fetch("{bench.url}/api/boots").then(() => out.push('read'), () => out.push('unread'))])
+        .then(() => {{ window.done = true; }});
     </script>"""
     with other_site(page) as url:
         browser.driver.get(url)
@@ -315,4 +357,3 @@ def test_a_person_logs_in_once(tmp_path: Path, browser: Browser) -> None:
     finally:
         browser.driver.delete_all_cookies()
         rig.close()
-

@@ -132,9 +132,7 @@ def test_sound_and_notifications_are_off_until_switched_on(bench: Rig, browser: 
     browser.open(bench.url + "/")
     assert browser.driver.find_element(By.ID, "sound").get_attribute("aria-pressed") == "false"
     assert browser.driver.find_element(By.ID, "notify").get_attribute("aria-pressed") == "false"
-    browser.js(
-        "return import('/static/alarm.js').then((m) => { m.alarm('x', 'words'); m.calm('x'); })"
-    )
+    browser.js("return import('/static/alarm.js').then((m) => { m.alarm('x', 'words'); m.calm('x'); })")
     assert browser.js("return [window.tones, window.notices.length]") == [0, 0]
 
 
@@ -193,7 +191,9 @@ def test_a_frozen_daemon_is_old_too(bench: Rig, browser: Browser) -> None:
 def test_a_page_opened_while_the_daemon_is_down_waits_for_it(bench: Rig, browser: Browser) -> None:
     """Its own files are in the browser; what they ask is asked again until it is answered."""
     browser.open(bench.url + "/boots")
-    browser.before("const real = window.fetch; let n = 0; window.fetch = (...a) => (n++ < 2 ? Promise.reject(1) : real(...a));")
+    browser.before(
+        "const real = window.fetch; let n = 0; window.fetch = (...a) => (n++ < 2 ? Promise.reject(1) : real(...a));"
+    )
     browser.driver.get(bench.url + "/boots")
     assert "trying again" in str(browser.until("return document.querySelector('[role=alert]')?.textContent"))
     browser.until("return document.querySelector('main').dataset.ready === 'yes'", 10)
@@ -231,5 +231,3 @@ def test_first_paint_of_every_view_is_under_a_second(bench: Rig, browser: Browse
         browser.open(bench.url + path)
         paint = browser.until("return performance.getEntriesByName('first-contentful-paint')[0]?.startTime")
         assert float(str(paint)) < 1000, path
-
-

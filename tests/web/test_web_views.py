@@ -88,7 +88,9 @@ def test_what_a_boot_s_page_shows_is_what_the_store_has(bench: Rig, browser: Bro
     assert rungs == [stage.name for stage in boot.stages]
     codes = browser.js("return [...document.querySelectorAll('.both-row .hex')].map((n) => n.firstChild.textContent)")
     assert len(codes) == boot.codes and codes[0] == "01" and codes[-1] == "6F"  # type: ignore[arg-type]
-    clock = browser.js("return [...document.querySelectorAll('.both-row .clock')].map((n) => parseFloat(n.textContent))")
+    clock = browser.js(
+        "return [...document.querySelectorAll('.both-row .clock')].map((n) => parseFloat(n.textContent))"
+    )
     assert clock == sorted(clock)  # type: ignore[type-var]
 
 

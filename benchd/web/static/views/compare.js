@@ -187,6 +187,9 @@ function leftovers(one, names) {
       el("li", {}, wire(o.later, 40), " comes before ", wire(o.earlier, 40), " in ", marked(one.names.b, names)))));
   }
   const told = Object.entries(one.predictions ?? {});
+  if (one.reached?.length) {
+    parts.push(el("h3", {}, "Stages that one reaches more often"), el("ul", {}, one.reached.map((r) => el("li", {}, wire(r.stage, 60), `: ${r.a.k} of ${r.a.n} against ${r.b.k} of ${r.b.n}`))));
+  }
   if (one.checks?.length) {
     parts.push(el("h3", {}, "Checks"), el("ul", {}, one.checks.map((c) => el("li", {}, wire(c.check, 80), `: ${c.a.passed} of ${c.a.done} passed, against ${c.b.passed} of ${c.b.done}`))));
   }

@@ -65,7 +65,7 @@ function drawTower(box, page, stands) {
     parts.push(svg("line", { class: "grid", x1: strong ? left - 8 : left, x2: width - right, y1: y(at), y2: y(at) }));
     if (at < END && (strong || UNIT_PX > 26) && at % 0x8000 === 0) parts.push(svg("text", { class: strong ? null : "faint", x: left - 12, y: y(at) + 5, "text-anchor": "end" }, hex(at)));
   }
-  for (const one of page.prediction.free) {
+  for (const one of page.map.free) {
     const [from, to] = [parseInt(one.from, 16), parseInt(one.to, 16) + 1];
     parts.push(svg("rect", { class: "free", x: left + 3, y: y(from) + 2, width: inner - 6, height: y(to) - y(from) - 4, rx: 2 }));
     if (to - from >= 0x2000) parts.push(svg("text", { class: "faint", x: left + 12, y: (y(from) + y(to)) / 2 + 5 }, `free, ${size(to - from)}`));
@@ -85,7 +85,7 @@ function drawTower(box, page, stands) {
       labels.push(svg("text", { class: "on", x: x + 10, y: y(one.first) + Math.min(20, (y(one.end) - y(one.first)) / 2 + 5) }, harmless(one.w.name, Math.max(6, Math.floor(w / 8.6)))));
     }
   }
-  for (const one of page.prediction.overlaps) {
+  for (const one of page.map.overlaps) {
     const [from, to] = [parseInt(one.from, 16), parseInt(one.to, 16) + 1];
     if (to <= TOP) continue;
     parts.push(svg("rect", { class: "clash", x: left + 2, y: y(Math.max(from, TOP)), width: inner - 4, height: Math.max(5, y(to) - y(Math.max(from, TOP))) },
@@ -97,10 +97,10 @@ function drawTower(box, page, stands) {
     if (was.base !== null && was.base !== is?.base && was.base >= TOP) parts.push(svg("rect", { class: "ghost", x: left + 4, y: y(was.base) + 2, width: inner - 8, height: Math.max(6, y(was.base + was.size) - y(was.base) - 4) }, svg("title", {}, `${harmless(was.name, 60)} stands here now`)));
   }
   let lastWord = -99;
-  for (const rom of page.prediction.roms) {
+  for (const rom of page.map.roms) {
     if (rom.at === null) continue;
     let at = y(parseInt(rom.at, 16)) + 15;
-    if (page.prediction.overlaps.some((o) => Math.abs(y(Math.max(TOP, parseInt(o.from, 16))) + 15 - at) < 15)) at += 17;
+    if (page.map.overlaps.some((o) => Math.abs(y(Math.max(TOP, parseInt(o.from, 16))) + 15 - at) < 15)) at += 17;
     at = Math.max(at, lastWord + 17);
     lastWord = at;
     const word = rom.runs ? `▶ runs ${rom.order}.` : rom.runs === false ? "✕ passed by" : "? not told";
@@ -108,11 +108,11 @@ function drawTower(box, page, stands) {
   }
   const high = y(END) + 8;
   put(box, svg("svg", { class: "drawing", viewBox: `0 0 ${width} ${high}`, width, height: high, role: "img",
-    "aria-label": `Map of A0000 to FFFFF: ${page.windows.map((w) => `${harmless(w.name, 40)} ${w.base === null ? "off" : `at ${hex(w.base)}`}`).join(", ")}; ${page.prediction.overlaps.length} overlaps` }, parts, labels));
+    "aria-label": `Map of A0000 to FFFFF: ${page.windows.map((w) => `${harmless(w.name, 40)} ${w.base === null ? "off" : `at ${hex(w.base)}`}`).join(", ")}; ${page.map.overlaps.length} overlaps` }, parts, labels));
 }
 
 function besides(page, stands, moves, load) {
-  const p = page.prediction;
+  const p = page.map;
   const idle = p.roms.filter((rom) => rom.runs === false);
   const verdict = p.overlaps.length ? `${p.overlaps.length} ${p.overlaps.length === 1 ? "overlap" : "overlaps"}: ${p.overlaps.map((o) => `${o.parties.join(" and ")} both answer at ${o.from}-${o.to}`).join("; ")}`
     : idle.length ? `Nothing overlaps, but ${idle.map((r) => r.window).join(", ")} will not run` : "Nothing overlaps, and every ROM should run";
@@ -127,11 +127,11 @@ function besides(page, stands, moves, load) {
       page.windows.filter((w) => w.positions.length).map((w, n) => jumper(w, n, stands, moves, load)),
       moved ? [el("p", { class: "caution" }, "This moves nothing but the picture. Before you move the jumper itself: power off and unplug; ISA is not hot-plug. Mind static discharge."),
         el("button", { class: "plain", type: "button", id: "back", onclick: () => { moves.clear(); load(); } }, "Back to how it stands")] : null,
-      page.ways.length ? [el("h3", {}, "What would solve it"), el("ul", {}, page.ways.map((way, n) => el("li", {},
+      page.map.moves.length ? [el("h3", {}, "What would solve it"), el("ul", {}, page.map.moves.map((way, n) => el("li", {},
         el("button", { class: "plain", type: "button", id: `way${n}`, onclick: () => { for (const m of way.moves) moves.set(m.window, m.base ?? "off"); load(); } },
           way.moves.map((m) => `${harmless(m.window, 40)} to ${m.base ?? "off"}`).join(", ")), " ",
         el("span", { class: "soft" }, way.solves ? "solves it" : `leaves ${size(way.overlapping_bytes)} shared${way.not_running.length ? `, ${way.not_running.length} not running` : ""}`))))] : null,
-      page.room.map((one) => el("p", {}, el("strong", {}, wire(one.name, 60)), ` (${size(one.size)}) fits at: ${one.bases.slice(0, 24).join(", ") || "no free base"}`))),
+      page.map.room.map((one) => el("p", {}, el("strong", {}, wire(one.name, 60)), ` (${size(one.size)}) fits at: ${one.bases.slice(0, 24).join(", ") || "no free base"}`))),
     el("section", { class: "part" }, el("h2", {}, "The scan, foretold"), el("ul", { class: "scan-list" }, p.roms.map((rom) =>
       el("li", {}, tag(rom.runs, rom.runs ? `runs ${rom.order}.` : rom.runs === false ? "passed by" : "not told"),
         el("span", {}, el("strong", {}, wire(rom.window, 60)), rom.at ? ` at ${rom.at}` : "", el("span", { class: "soft" }, " ", wire(rom.why, 300))))))),

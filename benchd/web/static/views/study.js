@@ -39,21 +39,20 @@ export async function show(main, { argument }) {
   // Not `disabled`: that would take the focus away from whoever works by keyboard.
   let busy = false;
   async function act(work, button) {
-    if (busy) return null;
+    if (busy) return;
     busy = true;
     told.hidden = true;
     button?.setAttribute("aria-disabled", "true");
     try {
-      const answer = await work();
-      await load(true);
-      return answer;
+      await work();
     } catch (error) {
       fail(error);
-      return null;
+      return;
     } finally {
       busy = false;
       button?.removeAttribute("aria-disabled");
     }
+    await load(true).catch(fail);
   }
 
   put(main, title, told, el("div", { class: "two" }, el("div", {}, parts.run, parts.next), el("div", {}, parts.why)), parts.trials);
