@@ -53,7 +53,9 @@ def start(
     from benchd.studying.known import IMPORTED, open_study
 
     wanted = pairs(changes or [])
-    files = {name: (path, None) for name, path in pairs(image or [], "factor=FILE").items()}
+    files: dict[str, tuple[str, str | None]] = {}
+    for name, path in pairs(image or [], "factor=FILE").items():
+        files[name] = (path, None)
     machines = machine_names(config)
     moment = now()
     with bench_store(config, write=True) as store:
@@ -61,10 +63,10 @@ def start(
         for name, level in list(wanted.items()):
             part = known.document.factor_named(name)
             if part is not None and "@" in level and level not in part.levels:
-                label, _, path = level.partition("@")
+                called, _, path = level.partition("@")
                 if name in files:
                     raise CallerError(f"'{name}' is named twice: {level} and --image {files[name][0]}")
-                files[name] = (path, label or None)
+                files[name] = (path, called or None)
                 del wanted[name]
         earlier = [one.machine for one in store.trials(study=known.name) if one.machine != IMPORTED]
         only = machines[0] if len(machines) == 1 else None

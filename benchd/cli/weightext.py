@@ -29,9 +29,8 @@ def why_lines(why: Why) -> Iterator[str]:
     weighing = why.weighing
     yield from wrapped(weighing.verdict)
     ok = weighing.boots - weighing.failures
-    yield clean(
-        f"({why.known.name}, goal: {why.known.study.goal.words()}; {tally(ok, weighing.boots, weighing.boots)} in {len(why.views)} trials)"
-    )
+    counts = f"{tally(ok, weighing.boots, weighing.boots)} in {len(why.views)} trials"
+    yield clean(f"({why.known.name}, goal: {why.known.study.goal.words()}; {counts})")
     causes = [c for c in weighing.causes if c.probability >= SHOWN_FROM][:SHOWN_MOST] or list(weighing.causes[:3])
     if weighing.failures:
         yield ""

@@ -191,7 +191,7 @@ def plan_trial(
         study = known.study
     earlier = store.trials(study=study.name)
     on_machine = [trial for trial in earlier if trial.machine == machine]
-    last = (on_machine or earlier or [None])[-1]
+    last = next(reversed(on_machine or earlier), None)
     if last is not None:
         before, came = complete(study, last.setup)[0], last.id
     else:

@@ -114,7 +114,7 @@ class Compared:
                 }
             )
         whole = out[0]
-        whole["notes"] = [*whole["notes"], *self.notes]
+        whole["notes"] = [*self.comparisons[0].notes, *self.notes]
         whole["predictions"] = dict(self.predictions)
         whole["boots"] = {group.name: [boot.id for boot in group.boots] for group in self.groups}
         if len(out) > 1:

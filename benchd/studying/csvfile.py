@@ -48,7 +48,7 @@ def read_table(text: str, file: str, goal_column: str) -> Table:
         head = [name.strip() for name in next(reader, [])]
         _check_head(head, file, goal_column)
         at = head.index(goal_column)
-        rows = []
+        rows: list[Row] = []
         for cells in reader:
             line = reader.line_num
             if not any(cell.strip() for cell in cells):

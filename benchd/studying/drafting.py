@@ -140,9 +140,8 @@ def _stage(stage: DraftStage, number: int, *, final: bool) -> list[str]:
         lines.append(f"optional = true       # in {stage.seen} of {stage.of} boots")
     if stage.repeats is not None:
         block = f"a block of {stage.repeats.period}" if stage.repeats.period > 1 else "it"
-        lines.append(
-            f"# {block} comes {stage.repeats.low} to {stage.repeats.high} times in a row (median {stage.repeats.median:g})"
-        )
+        often = f"{stage.repeats.low} to {stage.repeats.high} times in a row (median {stage.repeats.median:g})"
+        lines.append(f"# {block} comes {often}")
     lines.append('means = ""')
     return lines
 

@@ -15,7 +15,7 @@ from benchd.trials.study import Study
 ROWS_MOST = 60
 WIDTH, LEFT, RIGHT, ROW, BAR = 980, 64, 330, 24, 16
 SHADES = ("#d5ded4", "#e9eee5")
-GOAL, INK, SOFT, BAD = "#0b5d45", "#17231d", "#56645b", "#9c2f1f"
+GOAL, INK, SOFT, BAD, LINE = "#0b5d45", "#17231d", "#56645b", "#9c2f1f", "#c9cdbb"
 NUMBER_FROM = 13.0
 """Pixels that a stage must have for its number to be written in it."""
 
@@ -71,12 +71,14 @@ def draw_ladders(study: Study, views: Sequence[TrialView]) -> str:
         note = f'<text class="soft" x="{LEFT}" y="{y + 34:g}">{len(rows)} of {total} boots, evenly chosen</text>'
     high = y + (44 if note else 28)
     style = (
-        ".name{font-weight:600}.soft{fill:%s}.rule{stroke:%s}.in{font-size:10px}text{font:12px system-ui,sans-serif;fill:%s}"
-        ".light{fill:#fff;font-size:10px}.bad{fill:%s;font-weight:600}" % (SOFT, "#c9cdbb", INK, BAD)
+        f".name{{font-weight:600}}.soft{{fill:{SOFT}}}.rule{{stroke:{LINE}}}.in{{font-size:10px}}"
+        f"text{{font:12px system-ui,sans-serif;fill:{INK}}}.light{{fill:#fff;font-size:10px}}"
+        f".bad{{fill:{BAD};font-weight:600}}"
     )
     return (
         f'<svg viewBox="0 0 {WIDTH} {high:g}" role="img" '
-        f'aria-label="Each boot as a bar of its stages over time"><style>{style}</style>{"".join(out)}{axis}{note}</svg>'
+        f'aria-label="Each boot as a bar of its stages over time"><style>{style}</style>'
+        f"{''.join(out)}{axis}{note}</svg>"
     )
 
 

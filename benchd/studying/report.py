@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 import statistics
 from collections.abc import Mapping
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,8 @@ from benchd.trials.wording import percent
 CAUSES_FROM = 0.01
 CAUSES_MOST = 12
 TEXT_MOST = 2_000
+HEAD_RECORDS = 20
+"""Labels stand at the beginning of a capture; the table's text is one of them."""
 CAUTIONS = (
     "Power off and unplug before moving a card, a cable or a jumper: ISA is not hot-plug. Mind static discharge.",
     "Power supplies and monitors hold mains voltage, their capacitors also after unplugging: leave their inside to "
@@ -40,7 +43,7 @@ CAUTIONS = (
 
 _URL_SECRET = re.compile(r"\b([a-z][a-z0-9+.-]{1,20}://)[^\s/@]{1,200}@")
 _WINDOWS_PATH = re.compile(r"\b[A-Za-z]:\\(?:[^\s\\]{1,100}\\){0,40}")
-_UNIX_PATH = re.compile(r"(?<![\w:/.])(?:~|/)(?:[^\s/]{1,100}/){1,40}")
+_UNIX_PATH = re.compile(r"(?<![\w:/.])(?:~[\w.-]{0,40}/(?:[^\s/]{1,100}/){0,40}|/(?:[^\s/]{1,100}/){1,40})")
 _SECRET_WORD = re.compile(r"(?i)\b(pass(?:word|wd)?|token|secret|api[-_ ]?key)(\s*[=:]\s*)\S{1,200}")
 
 
@@ -220,11 +223,12 @@ def _tables(store: Store, views: tuple[TrialView, ...]) -> list[str]:
             mark = ""
             if path is not None and Path(path).is_file():
                 try:
-                    first = next(read_capture(Path(path)).records(), None)
+                    head = list(islice(read_capture(Path(path)).records(), HEAD_RECORDS))
                 except BenchError:
-                    first = None
-                if isinstance(first, Note) and first.key == "table":
-                    mark = f" (text {hashlib.sha256(first.value.encode()).hexdigest()[:12]})"
+                    head = []
+                text = next((note.value for note in head if isinstance(note, Note) and note.key == "table"), None)
+                if text is not None:
+                    mark = f" (text {hashlib.sha256(text.encode()).hexdigest()[:12]})"
             out[boot.table] = f"{plain(boot.table, 80)}{mark}"
     return list(out.values())
 

@@ -8,11 +8,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import typer.main
 from studies.simulated import VirtualBench
 
 from benchd.cli.main import build
 from benchd.errors import BenchError
 from benchd.store import Store
+
+COMMAND = typer.main.get_command(build())
 
 
 class Commands:
@@ -33,7 +36,7 @@ class Commands:
         found = 0
         message = ""
         try:
-            found = build()([*words, "--config", str(self.config)], standalone_mode=False) or 0
+            found = COMMAND.main([*words, "--config", str(self.config)], standalone_mode=False) or 0
         except BenchError as error:
             found, message = error.exit_code, str(error)
         except SystemExit as end:
@@ -65,6 +68,6 @@ def benchd(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Commands:
 def virtual(benchd: Commands) -> Iterator[VirtualBench]:
     """The simulated machine on the bench of `benchd`, without waiting."""
     with benchd.store() as store:
-        bench = VirtualBench(store, benchd.folder / "data/captures")
+        bench = VirtualBench(store, benchd.folder / "data/captures", seed=3)
         yield bench
         bench.close()

@@ -119,18 +119,25 @@ cells = st.text(
         lambda names: st.tuples(
             st.just(names),
             st.lists(
-                st.tuples(st.tuples(*(st.sampled_from(["x", 'q"', "a,b", "ü"]) for _ in names)), st.sampled_from(["ok", "fail", ""])),
+                st.tuples(
+                    st.tuples(*(st.sampled_from(["x", 'q"', "a,b", "ü"]) for _ in names)),
+                    st.sampled_from(["ok", "fail", ""]),
+                ),
                 min_size=1,
                 max_size=12,
             ),
         )
     )
 )
-def test_any_table_survives(tmp_path_factory: pytest.TempPathFactory, made: tuple[list[str], list[tuple[tuple[str, ...], str]]]) -> None:
+def test_any_table_survives(
+    tmp_path_factory: pytest.TempPathFactory, made: tuple[list[str], list[tuple[tuple[str, ...], str]]]
+) -> None:
     """Whatever the cells hold, Python's own csv reader finds the exported rows equal to the imported ones."""
     names, rows = made
     written = io.StringIO()
-    csv.writer(written, lineterminator="\n").writerows([[*names, "result"], *([*levels, result] for levels, result in rows)])
+    csv.writer(written, lineterminator="\n").writerows(
+        [[*names, "result"], *([*levels, result] for levels, result in rows)]
+    )
     with Store.open(tmp_path_factory.mktemp("csv") / "b.db") as store:
         known = import_table(store, "n", read_table(written.getvalue(), "f", "result"), NOW)
         text = export_table(known, gather(store, known))

@@ -97,7 +97,7 @@ def test_exclusions_in_every_form(block: str) -> None:
         ("[[factor]]\nname = 'x'\nlevels = ['a', 'a']\n", 14, "factor[3].levels", "'a' is named twice"),
         ("[[factor]]\nname = 'x'\nkind = 'banana'\nlevels = ['a']\n", 14, "factor[3].kind", "Input should be"),
         ("[[factor]]\nname = 'x'\nlevel = ['a']\n", 14, "factor[3].level", "unknown key"),
-        ("[cost]\nslot = -1\n", 13, "cost.slot.minutes", "greater than or equal to 0"),
+        ("[cost]\nslot = -1\n", 13, "cost.slot", "greater than or equal to 0"),
     ],
 )
 def test_mistakes_name_file_line_and_key(more: str, line: int, key: str, text: str) -> None:
@@ -154,7 +154,7 @@ def test_toml_of_the_standard_library_reads_it() -> None:
     """The same with the standard parser, outside our own reading (TOML 1.0, Python's tomllib)."""
     import tomllib
 
-    odd = StudyDocument(question="\x7f\x00\n\"\\" + string.printable, factor=[FactorPart(name="a b.c\"", levels=["x"])])
+    odd = StudyDocument(question='\x7f\x00\n"\\' + string.printable, factor=[FactorPart(name='a b.c"', levels=["x"])])
     data = tomllib.loads(to_toml(odd))
     assert data["question"] == odd.question and data["factor"][0]["name"] == 'a b.c"'
 

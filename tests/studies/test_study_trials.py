@@ -221,9 +221,11 @@ kind = "ram"
 base = "D0000"
 size = "16K"
 """
-MAPPED = STUDY.replace('machine = "at286"', 'machine = "at286"\nmap = "m.toml"').replace(
-    'kind = "jumper"', 'kind = "rom-base"\nwindow = "storage rom"'
-).split("[[exclude]]")[0]
+MAPPED = (
+    STUDY.replace('machine = "at286"', 'machine = "at286"\nmap = "m.toml"')
+    .replace('kind = "jumper"', 'kind = "rom-base"\nwindow = "storage rom"')
+    .split("[[exclude]]")[0]
+)
 
 
 def test_the_rom_scan_is_foretold_with_each_trial(benchd: Commands, virtual: VirtualBench) -> None:
@@ -239,7 +241,7 @@ def test_the_rom_scan_is_foretold_with_each_trial(benchd: Commands, virtual: Vir
              "storage-card": "first", "slot": "3", "cable": "short"}  # fmt: skip
     boot = virtual.boot(setup, "skipped")
     told = benchd.json("trial", "show", "T1")["agreement"]
-    assert len(told) == 1 and "as predicted" in told[0] or "could not be told" in told[0], told
+    assert (len(told) == 1 and "as predicted" in told[0]) or "could not be told" in told[0], told
     benchd("show", boot.id)
     assert "option-ROM scan, predicted against seen:" in benchd.out
     ranked = benchd.json("next", "s")

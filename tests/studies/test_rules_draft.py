@@ -1,0 +1,108 @@
+"""`rules draft`: captures of good boots become a table that checks, and that tells the same boots apart again."""
+
+from __future__ import annotations
+
+import json
+import statistics
+import tomllib
+from pathlib import Path
+
+import pytest
+from studies.simulated import VirtualBench
+
+from benchd.errors import BenchError
+from benchd.models import Boot
+from benchd.replaying import Replay
+from benchd.rules.table import check_text
+from benchd.simbench import at286
+from benchd.store import Store
+
+from studies.conftest import COMMAND  # isort: skip
+
+
+@pytest.fixture
+def captured(tmp_path: Path) -> tuple[str, list[Boot]]:
+    """Six good boots and one that skipped and one that hung, in one capture."""
+    with Store.open(tmp_path / "b.db") as store:
+        bench = VirtualBench(store, tmp_path / "captures")
+        setup = {**at286.START, "network-card": "none"}
+        good = [bench.boot(setup, "ready") for _ in range(6)]
+        bench.boot(setup, "stuck")
+        bench.close()
+    return str(next((tmp_path / "captures").rglob("*.pcapng"))), good
+
+
+def draft(capsys: pytest.CaptureFixture[str], *words: str) -> str:
+    capsys.readouterr()
+    COMMAND.main(["rules", "draft", *words], standalone_mode=False)
+    return capsys.readouterr().out
+
+
+def test_a_draft_checks_and_has_the_scripts_codes(
+    captured: tuple[str, list[Boot]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The ladder is the order of codes in the machine's script; boots that hung are left out and it is said."""
+    from benchd.simbench.steps import Post
+
+    path, _ = captured
+    text = draft(capsys, path, "--name", "mine")
+    table, _ = check_text(text, "mine.toml")
+    codes = [str(stage.enter[0].code) for stage in table.stage]
+    script = at286.boot_script({**at286.START, "network-card": "none"}, "ready")
+    assert codes == [f"{step.code:02X}" for step in script if isinstance(step, Post)]
+    assert table.name == "mine" and table.stage[-1].final and [str(w.code) for w in table.boot.starts] == ["01"]
+    assert "1 boots that did not finish left out" in text
+
+
+def test_usual_times_are_those_of_the_boots(
+    captured: tuple[str, list[Boot]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`usual` of a rung is the median over boots, to the digits printed; limits are generous."""
+    path, good = captured
+    data = tomllib.loads(draft(capsys, path))
+    stage = next(s for s in data["stage"] if s["enter"][0]["code"] == "2C")
+    took = []
+    for boot in good:
+        times = {s.name: s.t for s in boot.stages}
+        took.append(times["setup"] - times["drives"])
+    assert float(stage["usual"].removesuffix("s")) == pytest.approx(statistics.median(took), rel=0.02)
+    assert float(stage["limit"].removesuffix("s")) >= 3 * max(took) * 0.99
+
+
+def test_the_drafted_table_judges_the_same_boots(
+    captured: tuple[str, list[Boot]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Replayed with the draft, the good boots finish and the hung one does not."""
+    path, good = captured
+    out = tmp_path / "mine.toml"
+    draft(capsys, path, "--name", "mine", "--out", str(out))
+    boots = Replay([Path(path)], str(out)).boots()
+    assert [boot.outcome for boot in boots[:6]] == ["finished"] * 6 and boots[6].outcome != "finished"
+    assert [boot.started for boot in boots[:6]] == [boot.started for boot in good]
+    with pytest.raises(BenchError, match="exists"):
+        draft(capsys, path, "--out", str(out))
+
+
+def test_lines_can_be_stages(captured: tuple[str, list[Boot]], capsys: pytest.CaptureFixture[str]) -> None:
+    """With --lines console lines stand on the ladder as patterns, digits masked."""
+    path, _ = captured
+    found = json.loads(draft(capsys, path, "--lines", "--json"))
+    check_text(found["toml"], "x")
+    values = [stage["value"] for stage in found["stages"] if stage["kind"] == "line"]
+    assert "Storage rom ready, # drive" in values and found["boots"] == 6
+    data = tomllib.loads(found["toml"])
+    texts = [when["text"] for stage in data["stage"] for when in stage["enter"] if "text" in when]
+    assert any(text.startswith("^Storage\\s+rom\\s+ready,\\s+[0-9]+") for text in texts)
+
+
+def test_too_few_boots_and_no_capture(tmp_path: Path) -> None:
+    """One boot is no consensus; a missing file is named."""
+    with Store.open(tmp_path / "b.db") as store:
+        bench = VirtualBench(store, tmp_path / "captures")
+        bench.boot(at286.START, "ready")
+        bench.close()
+    path = str(next((tmp_path / "captures").rglob("*.pcapng")))
+    with pytest.raises(BenchError, match="a draft needs from 2"):
+        COMMAND.main(["rules", "draft", path], standalone_mode=False)
+    with pytest.raises(BenchError, match="nowhere"):
+        COMMAND.main(["rules", "draft", "nowhere.pcapng"], standalone_mode=False)
