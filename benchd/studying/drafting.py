@@ -84,8 +84,8 @@ def draft_toml(draft: Draft, name: str, captures: int, notes: Sequence[str] = ()
     """The draft as a rule table in TOML; names, meanings and causes are left for the person."""
     stages = _unique(draft.stages)
     out = [
-        f"# A draft from {draft.boots} boots in {captures} captures. Fill in: names, meanings, sources, stall points.",
-        "# Limits called a guess rest on fewer than 5 boots. Check it: benchd rules check FILE",
+        f"# Drafted from {draft.boots} boots, {captures} captures. Names, meanings, sources and stall points are yours",
+        "# to write. Limits called a guess rest on fewer than 5 boots. To check the file: benchd rules check FILE",
         *(f"# {note}" for note in (*draft.notes, *notes)),
         "",
         "[table]",
