@@ -213,9 +213,14 @@ def start(
         if not anyway:
             raise CallerError(f"the study excludes this setup: {plan.excluded}. To try it all the same: --anyway")
         notes.append(f"Tried although excluded: {plan.excluded}.")
+    full = "\n".join([*notes, *([note] if note else [])])
+    ended = store.current_trial(machine)
+    if ended is not None and ended.study != known.name:
+        notes.append(f"Trial {ended.id} of study {ended.study} ends with this: one trial runs on a machine at a time.")
+    elif ended is not None and not store.boots(trial=ended.id, limit=1) and not store.results(trial=ended.id):
+        notes.append(f"Trial {ended.id} ends without a boot or a result.")
     if plan.new:
         known = save(store, known.name, known.document, now)
-    full = "\n".join([*notes, *([note] if note else [])])
     trial = store.start_trial(
         study=known.name,
         machine=machine,

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchd.errors import BenchError, CallerError
-from benchd.events import CodeSeen, LineSeen
+from benchd.events import BootEnded, BootStarted, CodeSeen, LineSeen
 from benchd.models import Boot
 from benchd.store import Store
 from benchd.studying.foretell import explain_boot
@@ -176,18 +176,22 @@ def boot_log(boot: Boot, events: Sequence[Event] = ()) -> BootLog:
     )
 
 
-def read_events(paths: Iterable[Path], wanted: Iterable[str]) -> tuple[dict[str, list[Event]], list[str]]:
-    """Codes and whole lines of the wanted boots, by boot, from captures; and what could not be read."""
+def read_events(wanted: Mapping[Path, Iterable[str]]) -> tuple[dict[str, list[Event]], list[str]]:
+    """Codes and whole lines of the boots wanted from each capture, by boot; and what could not be read.
+
+    A capture is read no further than to the end of the last boot wanted from it.
+    """
     from benchd.replaying import Replay
 
-    left = set(wanted)
     found: dict[str, list[Event]] = defaultdict(list)
     problems: list[str] = []
-    for path in paths:
+    for path, names in wanted.items():
+        own_names = set(names)
+        going_on = set(own_names)
         try:
             replay = Replay([path])
             for event in replay.events():
-                if isinstance(event, CodeSeen | LineSeen) and event.boot in left:
+                if isinstance(event, CodeSeen | LineSeen) and event.boot in own_names:
                     own = found[event.boot]
                     if len(own) > MAX_EVENTS:
                         continue
@@ -195,6 +199,10 @@ def read_events(paths: Iterable[Path], wanted: Iterable[str]) -> tuple[dict[str,
                         own.append(Event("code", event.code, event.t or 0.0))
                     elif not event.partial and event.text.strip():
                         own.append(Event("line", event.text, event.t or 0.0))
+                elif isinstance(event, BootStarted) and not going_on:
+                    break
+                elif isinstance(event, BootEnded):
+                    going_on.discard(event.boot.id)
             problems += replay.problems
         except BenchError as error:
             problems.append(str(error))
@@ -213,7 +221,7 @@ def events_of(store: Store, boots: Sequence[Boot]) -> tuple[dict[str, list[Event
             by_path[Path(known)].append(boot.id)
         else:
             missing += 1
-    found, problems = read_events(by_path, [boot.id for boot in boots]) if not missing else ({}, [])
+    found, problems = read_events(by_path) if not missing else ({}, [])
     if missing:
         problems.append(f"{missing} captures are not there any more: stages are compared instead of codes and lines")
     if missing or not found:
