@@ -9,6 +9,7 @@ from html import escape
 from benchd.harmless import clean
 from benchd.studying.comparing import boot_log
 from benchd.studying.known import TrialView
+from benchd.studying.scrub import scrub
 from benchd.trials.bootlog import BootGroup, BootLog
 from benchd.trials.study import Study
 
@@ -26,7 +27,7 @@ _LINK = re.compile(r'\bxlink:href="(#[^"]*)"')
 
 
 def _t(text: str, limit: int = 60) -> str:
-    return escape(clean(text, limit))
+    return escape(clean(scrub(text), limit))
 
 
 def chosen(views: Sequence[TrialView]) -> tuple[list[tuple[TrialView, int]], int]:

@@ -17,7 +17,8 @@ from benchd.simbench import at286
 from benchd.store import Store
 from benchd.studying.document import FactorPart, GoalPart, StudyDocument
 from benchd.studying.known import save
-from benchd.studying.report import file_stem, report_values, scrub, write_report
+from benchd.studying.report import file_stem, report_values, write_report
+from benchd.studying.scrub import scrub
 
 NOW = "2026-03-01T20:00:00+01:00"
 HOSTILE = "<script>document.title='taken'</script><img src=//x onerror=\"document.title='taken'\">|*_`[a](http://x)\x1b[2J\u202e"
@@ -58,6 +59,7 @@ class Page(HTMLParser):
 def evening(benchd: Commands, virtual: VirtualBench) -> Commands:
     play_story(virtual.store, "at286", virtual.boot, lambda line: None)
     virtual.store.note_trial("T2", f"{HOSTILE} from /home/person/roms/late.bin")
+    benchd("trial", "result", "goal", "fail", "--trial", "T3", "--note", "/home/person/x <b>")
     return benchd
 
 
