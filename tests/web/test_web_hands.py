@@ -26,6 +26,19 @@ NASTY = "<img src=x onerror=window.hit=1>"
 TOKEN = "a-token-of-the-corner-bench-2026"
 
 
+@pytest.fixture(scope="module")
+def own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
+    """A bench of their own for tests that enter results and start trials."""
+    rig = Rig(tmp_path_factory.mktemp("own"))
+    try:
+        save_study(rig.store, rig.folder)
+        save_story(rig.store)
+        rig.start()
+        yield rig
+    finally:
+        rig.close()
+
+
 def press(browser: Browser, *keys: str) -> None:
     chain = ActionChains(browser.driver, duration=0)
     for key in keys:
@@ -95,49 +108,49 @@ def test_a_jumper_is_moved_by_keyboard_alone(bench: Rig, browser: Browser) -> No
     assert "power off and unplug" in browser.driver.find_element(By.CSS_SELECTOR, ".caution").text.lower()
 
 
-def test_gloved_hands_enter_checks_and_take_them_back(bench: Rig, browser: Browser) -> None:
+def test_gloved_hands_enter_checks_and_take_them_back(own: Rig, browser: Browser) -> None:
     """Buttons of 10 mm and more (44 CSS pixels is WCAG 2.2's enhanced target, 2.5.5; these are twice as high):
     a press stores a result for the newest boot; one entered by mistake is taken back. By keyboard too."""
-    browser.open(bench.url + "/study/storage%20rom")
+    browser.open(own.url + "/study/storage%20rom")
     browser.until("return document.querySelector('main').dataset.weighed === 'yes'")
     box = browser.js(
         "const b = document.querySelector('.glove .fail').getBoundingClientRect(); return [b.width, b.height]"
     )
     assert min(box) >= 80  # type: ignore[type-var]
-    before = len(bench.store.results(trial="T4"))
+    before = len(own.store.results(trial="T4"))
     tab_to(browser, ".glove .fail")
     press(browser, Keys.ENTER)
-    wait_for("a result", lambda: len(bench.store.results(trial="T4")) == before + 1)
-    result = bench.store.results(trial="T4")[-1]
-    newest = next(b for b in bench.store.boots(trial="T4", limit=9) if not b.passes_of)
+    wait_for("a result", lambda: len(own.store.results(trial="T4")) == before + 1)
+    result = own.store.results(trial="T4")[-1]
+    newest = next(b for b in own.store.boots(trial="T4", limit=9) if not b.passes_of)
     assert (result.check, result.passed, result.source, result.boot) == ("goal", False, "hand", newest.id)
     browser.until("return document.querySelector('.said button') !== null")
     assert browser.js("return document.activeElement.matches('.glove .fail')"), "the focus stays where it was"
     browser.driver.find_element(By.CSS_SELECTOR, ".said button").click()
-    wait_for("it is taken back", lambda: len(bench.store.results(trial="T4")) == before)
+    wait_for("it is taken back", lambda: len(own.store.results(trial="T4")) == before)
     browser.until("return document.querySelector('.said').textContent.startsWith('nothing entered')")
     known = len(browser.driver.find_elements(By.CSS_SELECTOR, ".glove fieldset"))
     field = browser.driver.find_element(By.ID, "other-check")
     field.send_keys("screen is steady", Keys.ENTER)
     browser.until("return document.querySelectorAll('.glove fieldset').length === arguments[0]", 5, known + 1)
     browser.driver.find_elements(By.CSS_SELECTOR, ".glove .pass")[-1].click()
-    wait_for("the other check", lambda: any(r.check == "screen is steady" for r in bench.store.results(trial="T4")))
+    wait_for("the other check", lambda: any(r.check == "screen is steady" for r in own.store.results(trial="T4")))
 
 
-def test_a_trial_is_started_from_the_page(bench: Rig, browser: Browser) -> None:
+def test_a_trial_is_started_from_the_page(own: Rig, browser: Browser) -> None:
     """The first proposal: its steps and caution stand there, a press begins it, and boots then belong to it."""
-    browser.open(bench.url + "/study/storage%20rom")
+    browser.open(own.url + "/study/storage%20rom")
     browser.until("return document.querySelector('main').dataset.weighed === 'yes'")
     step = browser.driver.find_element(By.CSS_SELECTOR, ".next-step")
     assert "Power off" in step.text and "min" in step.text and "Caution" in step.text
-    wanted = bench.get("/api/studies/storage%20rom/next")["next"][0]["setup"]  # type: ignore[index,call-overload]
-    before = bench.store.current_trial(MACHINE)
+    wanted = own.get("/api/studies/storage%20rom/next")["next"][0]["setup"]  # type: ignore[index,call-overload]
+    before = own.store.current_trial(MACHINE)
     step.find_element(By.TAG_NAME, "button").click()
-    wait_for("another trial runs", lambda: bench.store.current_trial(MACHINE).id != before.id)  # type: ignore[union-attr]
-    trial = bench.store.current_trial(MACHINE)
+    wait_for("another trial runs", lambda: own.store.current_trial(MACHINE).id != before.id)  # type: ignore[union-attr]
+    trial = own.store.current_trial(MACHINE)
     assert trial is not None and trial.setup == wanted and trial.study == STUDY
     browser.until(f"return document.querySelector('h2').textContent.includes('{trial.id}')")
-    wait_for("the daemon follows", lambda: bench.get("/api/machines")[0]["trial"] == trial.id)  # type: ignore[index]
+    wait_for("the daemon follows", lambda: own.get("/api/machines")[0]["trial"] == trial.id)  # type: ignore[index]
 
 
 # ---------------------------------------------------------------------- hostile text
