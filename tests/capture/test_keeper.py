@@ -1,0 +1,227 @@
+"""The keeper: whatever the disk does, what it took is in the files, in order, and what it lost is counted."""
+
+from __future__ import annotations
+
+import errno
+import os
+import resource
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchd.capture import keeper as keeping
+from benchd.capture import read_capture
+from benchd.capture.keeper import CaptureKeeper, folder_name
+from benchd.records import Chunk, LinkInfo, LinkState, Note, Record
+from benchd.replaying import Replay, news
+
+LINKS = (LinkInfo("post", "post", "raw"), LinkInfo("console", "console", "text"))
+
+
+class Disk:
+    """Makes `os.write` and `os.fsync` fail on demand: `refuse` takes (the system call's name) to an errno."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.refuse: Callable[[str], int] = lambda call: 0
+        for name in ("write", "fsync", "open"):
+            monkeypatch.setattr(keeping_os(), name, self._wrapped(name, getattr(os, name)))
+
+    def _wrapped(self, name: str, real: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*args: Any, **kwargs: Any) -> Any:
+            if number := self.refuse(name):
+                raise OSError(number, os.strerror(number))
+            return real(*args, **kwargs)
+
+        return call
+
+    def full(self) -> None:
+        self.refuse = lambda call: errno.ENOSPC if call == "write" else 0
+
+    def fine(self) -> None:
+        self.refuse = lambda call: 0
+
+
+def keeping_os() -> Any:
+    from benchd.capture import writer
+
+    return writer.os
+
+
+@pytest.fixture
+def disk(monkeypatch: pytest.MonkeyPatch) -> Iterator[Disk]:
+    found = Disk(monkeypatch)
+    monkeypatch.setattr(keeping, "RETRY_S", 0.0)
+    yield found
+    found.fine()
+
+
+def make(folder: Path, **more: Any) -> CaptureKeeper:
+    return CaptureKeeper(folder, machine="pc", table="t", links=LINKS, wall_ns=10**18, mono_ns=0, **more)
+
+
+def chunk(n: int) -> Chunk:
+    return Chunk("post", n, bytes([n % 256]))
+
+
+def kept(folder: Path) -> list[Record]:
+    """All records of a folder, file after file, without what a file repeats of those before."""
+    captures = Replay(sorted(folder.glob("*.pcapng"))).captures
+    out: list[Record] = []
+    for number, capture in enumerate(captures):
+        out += news(capture) if number else capture.records()
+        assert capture.problem is None
+    return [r for r in out if not (isinstance(r, Note) and r.key in ("again", "table", "phase"))]
+
+
+def test_a_full_disk_loses_nothing(tmp_path: Path, disk: Disk) -> None:
+    """While writes fail records wait, in order; when they work again all are there and the trouble is over."""
+    keeper = make(tmp_path)
+    keeper.keep(chunk(1))
+    disk.full()
+    for n in range(2, 50):
+        keeper.keep(chunk(n))
+    assert keeper.trouble is not None and "No space left" in keeper.trouble
+    assert (keeper.waiting, keeper.dropped) == (48, 0) and keeper.failures > 0
+    disk.fine()
+    keeper.keep(chunk(50))
+    assert (keeper.waiting, keeper.trouble) == (0, None)
+    keeper.close()
+    assert kept(tmp_path) == [chunk(n) for n in range(1, 51)]
+
+
+def test_a_disk_full_from_the_start_leaves_no_stumps(tmp_path: Path, disk: Disk) -> None:
+    """Each try to begin a file that fails leaves neither a file nor an open descriptor."""
+    keeper = make(tmp_path)
+    keeper.rotate("[table]")
+    calls = 0
+
+    def second_write_fails(call: str) -> int:
+        nonlocal calls
+        calls += call == "write"
+        return errno.ENOSPC if call == "write" and calls % 2 == 0 else 0
+
+    disk.refuse = second_write_fails
+    before = len(os.listdir("/proc/self/fd"))
+    for n in range(20):
+        keeper.keep(chunk(n))
+    assert list(tmp_path.iterdir()) == [] and len(os.listdir("/proc/self/fd")) == before
+    disk.fine()
+    keeper.close()
+    assert kept(tmp_path) == [chunk(n) for n in range(20)]
+
+
+def test_the_backlog_is_bounded(tmp_path: Path, disk: Disk) -> None:
+    """Beyond the bound the newest are dropped and counted; what was kept is whole and in order."""
+    keeper = make(tmp_path, backlog_bytes=10 * 101)
+    disk.full()
+    for n in range(15):
+        keeper.keep(chunk(n))
+    assert (keeper.waiting, keeper.dropped) == (10, 5)
+    disk.fine()
+    keeper.close()
+    assert kept(tmp_path) == [chunk(n) for n in range(10)]
+    keeper.close()
+    assert keeper.dropped == 5
+
+
+def test_what_the_disk_never_took_is_counted_at_the_end(tmp_path: Path, disk: Disk) -> None:
+    """Closed while the disk still refuses: the records that waited are counted as lost."""
+    keeper = make(tmp_path)
+    disk.full()
+    keeper.keep(chunk(1))
+    keeper.close()
+    assert (keeper.waiting, keeper.dropped) == (0, 1)
+
+
+def test_a_failed_sync_goes_on_in_a_new_file(tmp_path: Path, disk: Disk) -> None:
+    """The new file begins with what is in force now, not when the run began; a reader of both has each once."""
+    keeper = make(tmp_path)
+    keeper.rotate("[table]")
+    first = [Note(1, "trial", "a"), LinkState("post", 2, True, "up"), chunk(3), Note(4, "trial", "b")]
+    first += [Note(5, "limit", "early=1.5:learned-normal:5"), Note(6, "limit", "early=2.5:learned-normal:6")]
+    for record in first:
+        keeper.keep(record)
+    disk.refuse = lambda call: errno.EIO if call == "fsync" else 0
+    keeper.sync()
+    assert keeper.trouble is not None and "Input/output error" in keeper.trouble
+    disk.fine()
+    keeper.keep(chunk(7))
+    assert keeper.trouble is None and keeper.failures == 1 and "Input/output error" in keeper.last_failure
+    keeper.close()
+    one, two = (capture.path for capture in Replay(sorted(tmp_path.iterdir())).captures)
+    begins = list(read_capture(two).records())
+    assert begins == [
+        Note(7, "table", "[table]"),
+        Note(7, "again", "3"),
+        Note(7, "trial", "b"),
+        LinkState("post", 7, True, "up"),
+        Note(7, "limit", "early=2.5:learned-normal:6"),
+        chunk(7),
+    ]
+    assert kept(tmp_path) == [*first, chunk(7)] and one != two
+
+
+def test_a_table_too_long_is_only_named(tmp_path: Path) -> None:
+    """A table that no record can hold (in its written form) is left out; the capture goes on."""
+    keeper = make(tmp_path)
+    keeper.rotate("# " + "ж" * 60_000)
+    keeper.keep(chunk(1))
+    keeper.close()
+    assert kept(tmp_path) == [chunk(1)]
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.text(min_size=1, max_size=64))
+def test_folder_names(name: str) -> None:
+    """Letters, digits, `-_.` and %XX only, never hidden, never above; different names, different folders."""
+    try:
+        folder = folder_name(name)
+    except UnicodeEncodeError:
+        return  # lone surrogates are in no TOML file (TOML 1.0: documents are valid UTF-8)
+    assert folder == Path(folder).name and not folder.startswith(".") and folder.isascii()
+    from urllib.parse import unquote
+
+    assert unquote(folder) == name
+
+
+def test_many_files_of_one_second_are_in_order(tmp_path: Path) -> None:
+    """More than ten files begun in one second: the order of reading is that of writing, not of names."""
+    keeper = make(tmp_path)
+    for n in range(25):
+        keeper.rotate()
+        keeper.keep(chunk(n))
+    keeper.close()
+    assert len(list(tmp_path.iterdir())) == 25
+    assert kept(tmp_path) == [chunk(n) for n in range(25)]
+
+
+LIMITED = """
+import resource, sys
+from pathlib import Path
+from benchd.capture.keeper import CaptureKeeper
+from benchd.records import Chunk, LinkInfo
+keeper = CaptureKeeper(Path(sys.argv[1]), machine="pc", table="t", links=[LinkInfo("post", "post", "raw")],
+                       wall_ns=10**18, mono_ns=0)
+resource.setrlimit(resource.RLIMIT_FSIZE, (2000, resource.RLIM_INFINITY))
+for n in range(100):
+    keeper.keep(Chunk("post", n, bytes([n]) * 33))
+print(keeper.waiting, keeper.trouble)
+resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+keeper.close()
+print(keeper.waiting, keeper.dropped)
+"""
+
+
+def test_a_real_limit(tmp_path: Path) -> None:
+    """The kernel's own refusal (setrlimit(2), RLIMIT_FSIZE), and room again."""
+    assert resource.RLIMIT_FSIZE is not None
+    done = subprocess.run([sys.executable, "-c", LIMITED, tmp_path], capture_output=True, text=True, check=True)
+    full, after = done.stdout.strip().split("\n")
+    assert int(full.split()[0]) > 0 and "File too large" in full and after == "0 0"
+    assert kept(tmp_path) == [Chunk("post", n, bytes([n]) * 33) for n in range(100)]
