@@ -131,13 +131,14 @@ class LinkChange:
 class Label:
     """Boots from now on carry this label: the trial they belong to, or a learned limit of a stage.
 
-    Key "phase", value "over": the machine had finished a boot when this capture began.
+    Key "phase", when this capture began: "over" a boot had ended, "off" and the power had gone off since.
+    Key "end": nobody watches from here on; a boot that runs is cut short, what stands stays as it is.
     """
 
     link: str
     t_ns: int
     u_ns: int
-    key: Literal["trial", "limit", "phase"]
+    key: Literal["trial", "limit", "phase", "end"]
     value: str
 
     @property

@@ -96,7 +96,8 @@ class Note:
     """A label that boots from now on are judged under, so that a replay judges the same.
 
     Key "trial": the trial they belong to ("" for none). Key "limit": a learned limit, `stage=seconds:kind:boots`.
-    Key "phase", value "over": a boot had finished when this file was begun. Key "end": the run ended here.
+    Key "phase", when this file was begun: "over" a boot had ended, "off" and the power was seen to go off since.
+    Key "end": the run ended here.
     Key "again": the next so many records repeat what was in force when this file was begun.
     Key "table": the rule table's text, so that a capture can be judged wherever it is mailed to.
     """

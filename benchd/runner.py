@@ -103,6 +103,8 @@ class MachineRun:
             # Stamped before an instant that was already judged: the thread was held up. Rare; counted.
             record = replace(record, t_ns=self._told_ns)
             self.late += 1
+        elif record.t_ns < self._told_ns:
+            self.keeper.keep(ClockMark(self._told_ns))  # the note takes effect at this point, not at its stamp
         if isinstance(record, Chunk):
             self.received[record.link] += len(record.data)
         elif isinstance(record, Note) and record.key == "limit":
@@ -155,12 +157,13 @@ class MachineRun:
             (self.table, self._table_text), self._next_table = self._next_table, None
             self.street.tracker.use(Matcher(self.table))
             self.keeper.table = self.table.name
-        self.keeper.rotate(self._table_text, over=self.street.tracker.phase == "over")
+        self.keeper.rotate(self._table_text, phase=self.street.tracker.between)
         return True
 
     def finish(self) -> list[Event]:
         """End the run: judge what is held back and close the capture."""
-        events = self.tick(time.monotonic_ns() + TICK_LAG_NS) + self.street.drain()
-        self.keeper.keep(Note(max(time.monotonic_ns(), self._told_ns), "end", "stopped"))
+        events = self.tick(time.monotonic_ns() + TICK_LAG_NS)
+        events += self.take(Note(max(time.monotonic_ns(), self._told_ns), "end", "stopped"))
+        events += self.street.drain()
         self.keeper.close()
         return events

@@ -43,7 +43,7 @@ class Street:
     def feed(self, record: Record) -> list[Event]:
         """Take in one record and return what follows from it."""
         self.stirred = False
-        t_ns = max(record.t_ns, self.now_ns) if isinstance(record, ClockMark) else record.t_ns
+        t_ns = record.t_ns
         # Other links' records may still come in a little later than stamped; a mark says that they have.
         others_ns = t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS
         own_link = getattr(record, "link", None)
@@ -54,7 +54,7 @@ class Street:
             case Chunk() | LinkState() | ModemLines() | LineFault():
                 if (own := self.decoders.get(record.link)) is not None:
                     self._push(own.feed(record))
-            case Note(key="trial" | "limit" | "phase"):
+            case Note(key="trial" | "limit" | "phase" | "end"):
                 self._push([Label("", t_ns, 0, record.key, record.value)])  # type: ignore[arg-type]
             case _:
                 pass
@@ -67,8 +67,8 @@ class Street:
 
     @property
     def holding(self) -> bool:
-        """Whether observations wait for those of other links."""
-        return bool(self._heap)
+        """Whether observations wait for those of other links, or a decoder for time to pass."""
+        return bool(self._heap) or any(decoder.deadline is not None for decoder in self.decoders.values())
 
     def _push(self, seen: Sequence[Observation]) -> None:
         for one in seen:

@@ -24,12 +24,13 @@ JOIN_NS = 3 * NS
 """A boot joined in the middle this short before a start mark is the same boot."""
 SECOND_MARK_NS = 30 * NS
 """Another start mark of the table within this time belongs to the boot that has started."""
+MANY_IDS = 16
+"""Boot ids remembered so that none is given twice; start times go back by a line's length at most."""
 OPEN = ("running", "standing", "looping", "finishing", "adrift")
 
 
 class Lifecycle:
     """The open boot of one machine and what becomes of it; `BootTracker` adds what is seen."""
-
 
     def __init__(self, machine: str, matcher: Matcher, links: Sequence[LinkInfo], anchor: Anchor) -> None:
         self.machine = machine
@@ -40,6 +41,7 @@ class Lifecycle:
         self.phase = "idle"
         self.boot: BootState | None = None
         self.trial: str | None = None
+        self._ids: dict[str, int] = {}
         self._links_down: set[str] = set()
         self._links = {link.name for link in links}
         self._learned: dict[str, Limit] = {}
@@ -96,9 +98,12 @@ class Lifecycle:
         if self._absorbs(t_ns, mark):
             boot = self.boot
             assert boot is not None
-            if not boot.anchored:
-                boot.start_ns, boot.start_u_ns, boot.start_reason, boot.anchored = t_ns, u_ns, reason, True
+            moved = not boot.anchored
+            if moved:
+                boot.move_start(t_ns, u_ns, reason)
             self._life(t_ns, u_ns)
+            if moved:
+                self._changed(t_ns)
             if mark is not None:
                 boot.fired_starts.add(mark)
             return False
@@ -178,7 +183,7 @@ class Lifecycle:
 
     def _open(self, t_ns: int, u_ns: int, reason: str, *, anchored: bool) -> None:
         self.boot = BootState(
-            id=boot_id(self.machine, self.anchor, t_ns),
+            id=self._new_id(t_ns),
             machine=self.machine,
             table=self.table.name,
             trial=self.trial,
@@ -192,6 +197,15 @@ class Lifecycle:
         self._pass_codes, self._pass_start_ns, self._since_start = [], t_ns, 0
         self._settle_ns, self._loop_pass, self._loop_finding, self._off_ns = None, None, None, None
         self._out.append(BootStarted(self.machine, t_ns, self.boot.model(self.anchor)))
+
+    def _new_id(self, t_ns: int) -> str:
+        """Return an id for a boot; the second within the same millisecond gets "-2"."""
+        base = boot_id(self.machine, self.anchor, t_ns)
+        count = self._ids.pop(base, 0) + 1
+        self._ids[base] = count
+        if len(self._ids) > MANY_IDS:
+            del self._ids[next(iter(self._ids))]
+        return base if count == 1 else f"{base}-{count}"
 
     def _life(self, t_ns: int, u_ns: int) -> None:
         """A sign of life that is not a start: transitions 4 and 6, and back from adrift."""
@@ -241,7 +255,7 @@ class Lifecycle:
         assert boot is not None
         if self.phase == "running":
             boot.outcome = outcome
-        self.phase = "over"
+        self.phase, self._off_ns = "over", None
         boot.ended_ns = t_ns
         if boot.standing is not None:
             boot.standing = None
@@ -258,7 +272,7 @@ class Lifecycle:
             finding = boot.note("skipped", stage.name, boot.finish_ns or t_ns, stage=stage.name, means=means)
             if finding is not None:
                 self._raise(finding, t_ns)
-        self.phase = "over"
+        self.phase, self._off_ns = "over", None
         boot.outcome = "finished"
         boot.ended_ns = boot.finish_ns
         if boot.ended_sent:
@@ -308,7 +322,9 @@ class Lifecycle:
         """A sign of life: if the stage is over its limit by now, it is slow."""
         boot = self.boot
         stage = boot.stage if boot is not None else None
-        if boot is None or stage is None or stage.limit is None or stage.slow or self.phase not in ("running", "looping"):
+        if boot is None or stage is None or stage.limit is None or stage.slow:
+            return
+        if self.phase not in ("running", "looping"):
             return
         length = (t_ns - stage.t_ns) / NS
         if length <= stage.limit.seconds:

@@ -104,6 +104,20 @@ class BootState:
         self.entered.insert(place, entered)
         return self.entered[place - 1] if place else None
 
+    def move_start(self, t_ns: int, u_ns: int, reason: str) -> None:
+        """The start mark of a boot that was joined before it: everything is counted from it now."""
+        later = (t_ns - self.start_ns) / NS
+        self.start_ns, self.start_u_ns, self.start_reason, self.anchored = t_ns, u_ns, reason, True
+        for finding in list(self.findings):
+            cleared = finding.cleared_t
+            times = {"t": _moved(finding.t, later), "cleared_t": None if cleared is None else _moved(cleared, later)}
+            moved = finding.model_copy(update=times)
+            self.replace(finding, moved)
+            if self.standing is finding:
+                self.standing = moved
+        for name, check in self.checks.items():
+            self.checks[name] = check.model_copy(update={"t": _moved(check.t, later)})
+
     def has(self, index: int) -> bool:
         return any(e.index == index for e in self.entered)
 
@@ -190,6 +204,10 @@ class BootState:
             lost=self.lost,
             passes_of=self.passes_of,
         )
+
+
+def _moved(t: float, later: float) -> float:
+    return max(0.0, round(t - later, 6))
 
 
 def boot_id(machine: str, anchor: Anchor, t_ns: int) -> str:

@@ -82,6 +82,13 @@ class BootTracker(Lifecycle):
             self._changed(self._now)
         return self._take()
 
+    @property
+    def between(self) -> str:
+        """What a capture that is begun now must say of what was before it: a value of Note "phase", or ""."""
+        if self.phase not in ("idle", "over"):
+            return ""
+        return "off" if self._power_seen_off else "over" if self.phase == "over" else ""
+
     def _take(self) -> list[Event]:
         out, self._out = self._out, []
         return out
@@ -256,10 +263,16 @@ class BootTracker(Lifecycle):
             boot = self.boot
             if boot is not None and self.phase in OPEN and boot.start_ns >= seen.t_ns and boot.trial != self.trial:
                 boot.trial = self.trial  # the trial began before this boot; word of it came after
-                self._changed(self._now)
+                self._changed(boot.last_ns)  # not `_now`: how far time was told differs in a replay
         elif seen.key == "phase":
-            if self.phase == "idle" and seen.value == "over":
+            if self.phase == "idle" and seen.value in ("over", "off"):
                 self.phase = "over"
+                self._power_seen_off = seen.value == "off"
+        elif seen.key == "end":
+            if self.phase == "running":
+                self._close(seen.t_ns, "cut-short")
+            elif self.phase == "finishing":
+                self._finish(seen.t_ns)
         else:
             stage, limit = Limit.from_label(seen.value)
             self._learned[stage] = limit

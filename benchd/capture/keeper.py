@@ -2,9 +2,9 @@
 
 While the disk refuses, records wait in memory (bounded) and are written in order when it takes them again.
 
-Every file after the first begins with what was in force at its first record (labels, link states), so that it
-can be judged by itself; a note says how many records that are, because one who reads on from the file before
-has had them.
+Every file after the first begins with what was in force at its first record (labels, link states, modem lines,
+phase), so that it can be judged by itself; a note says how many records that are, because one who reads on from
+the file before has had them.
 """
 
 from __future__ import annotations
@@ -21,15 +21,13 @@ from pathlib import Path
 from benchd.capture.layout import MAX_PAYLOAD, event_payload
 from benchd.capture.writer import CaptureWriter
 from benchd.errors import OutsideError
-from benchd.records import Chunk, LinkInfo, LinkState, Note, Record
+from benchd.records import Chunk, LinkInfo, LinkState, ModemLines, Note, Record
 
 BACKLOG_BYTES = 64 << 20
 """Memory for records that the disk refuses: more than an hour and a half of a full 115,200 baud line."""
 RECORD_BYTES = 100
 """What a record costs besides its data, roughly."""
 RETRY_S = 1.0
-OVER = Note(0, "phase", "over")
-"""Begins a file that was begun between boots."""
 
 
 def folder_name(machine: str) -> str:
@@ -68,7 +66,7 @@ class CaptureKeeper:
         self._backlog: deque[Record] = deque()
         self._waiting = 0
         self._table_note: Note | None = None
-        self._over = False
+        self._phase = ""
         self._in_force: dict[tuple[str, ...], Record] = {}
         self._writer: CaptureWriter | None = None
         self._next_try = 0.0
@@ -105,15 +103,15 @@ class CaptureKeeper:
             self._backlog.popleft()
             self._waiting -= self._cost(record)
 
-    def rotate(self, table_text: str | None = None, *, over: bool = False) -> None:
+    def rotate(self, table_text: str | None = None, *, phase: str = "") -> None:
         """Go on in a new file, which begins with what is in force; to be called while nothing waits.
 
-        `table_text` goes in where it fits. `over`: a boot has ended, none has begun.
+        `table_text` goes in where it fits. `phase` is a value of the note of that name, see `records.Note`.
         """
         self._close_writer()
         note = None if table_text is None else Note(0, "table", table_text)
         self._table_note = note if note is not None and len(event_payload(note)) <= MAX_PAYLOAD else None
-        self._over = over
+        self._phase = phase
 
     def sync(self) -> None:
         """Put on disk what was written; may run in another thread."""
@@ -153,6 +151,8 @@ class CaptureKeeper:
             return False
         if isinstance(record, LinkState):
             self._in_force["link", record.link] = record
+        elif isinstance(record, ModemLines):
+            self._in_force["modem", record.link] = record
         elif isinstance(record, Note) and record.key in ("trial", "limit"):
             self._in_force[record.key, record.value.rpartition("=")[0] if record.key == "limit" else ""] = record
         self.written += self._cost(record)
@@ -186,14 +186,14 @@ class CaptureKeeper:
                 writer.close()
             path.unlink(missing_ok=True)
             raise
-        self._over = False
+        self._phase = ""
         self._writer = writer
         return writer
 
     def _opening(self, t_ns: int) -> list[Record]:
         again: list[Record] = [replace(record, t_ns=t_ns) for record in self._in_force.values()]
-        if self._over:
-            again.append(replace(OVER, t_ns=t_ns))
+        if self._phase:
+            again.append(Note(t_ns, "phase", self._phase))
         table = [replace(self._table_note, t_ns=t_ns)] if self._table_note is not None else []
         return [*table, Note(t_ns, "again", str(len(again))), *again]
 

@@ -38,6 +38,10 @@ class Decoder(Protocol):
     def counts(self) -> Counts:
         """Where every byte went; always bytes_in == decoded + pending + sum(refused.values())."""
 
+    @property
+    def deadline(self) -> int | None:
+        """When something will be said though nothing comes, or None."""
+
     def feed(self, record: Record) -> list[Observation]:
         """Decode one record (Chunk, LinkState, ModemLines, LineFault of this link), in order of arrival.
 

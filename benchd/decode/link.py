@@ -96,6 +96,11 @@ class LinkDecoder:
     def counts(self) -> Counts:
         return self._outlet.counts
 
+    @property
+    def deadline(self) -> int | None:
+        due = [t for t in (self._power.deadline, self._framing.deadline) if t is not None]
+        return min(due, default=None)
+
     def feed(self, record: Record) -> list[Observation]:
         """Decode one record; records of other links only let time pass."""
         t_ns = record.t_ns if self._latest_ns is None else max(record.t_ns, self._latest_ns)

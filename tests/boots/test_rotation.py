@@ -1,0 +1,260 @@
+"""Captures that go on in new files between boots: replayed together or one by one they give the boots told live.
+
+A real `MachineRun` with real files on a virtual clock; nothing but its ports is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from support.story import TABLE
+from support.streets import ANCHOR, MS, NS, Live, boots_of
+
+from benchd.boots.limits import Limit
+from benchd.capture import read_capture
+from benchd.events import Event
+from benchd.models import Boot
+from benchd.records import Chunk, LinkState, ModemLines, Note, Record
+from benchd.replaying import Replay, run_files
+from benchd.rules import load_text
+from benchd.runner import MachineRun
+from benchd.settings import LinkPart, MachinePart
+
+PART = MachinePart(
+    name="at286",
+    rules="story",
+    link=[LinkPart(kind="post", port="/dev/ttyS98"), LinkPart(kind="console", port="/dev/ttyS99")],
+)
+GOOD = ((0, 0x01), (100, 0x05), (500, 0x20), (4000, 0x40), (5000, 0xAA))
+HANGS = ((0, 0x01), (100, 0x05), (500, 0x20))
+
+
+class Bench:
+    """A `MachineRun` whose time is told by hand; `ms` is the present."""
+
+    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch, table: str = TABLE) -> None:
+        self.ms = 1000
+        monkeypatch.setattr("benchd.runner.time", SimpleNamespace(monotonic_ns=lambda: self.ms * MS))
+        self.run = MachineRun(PART, load_text(table, "t"), table, folder, ANCHOR, lambda run, record: None)
+        self.links = self.run.links
+        self.events: list[Event] = []
+        self.files = 1
+        self.folder = folder
+        self.limit_bytes = 1
+
+    def go(self, ms: int) -> None:
+        """Let time pass in ticks of 50 ms, and begin a new file whenever that is allowed."""
+        until = self.ms + ms
+        while self.ms < until:
+            self.ms = min(self.ms + 50, until)
+            self.events += self.run.tick()
+            self.files += self.run.rotate_if_due(self.limit_bytes)
+
+    def take(self, *records: Record) -> None:
+        for record in records:
+            self.events += self.run.take(record)
+
+    def modem(self, on: bool) -> None:
+        self.take(ModemLines("console", self.ms * MS, True, on, False, on))
+
+    def boot(self, codes: tuple[tuple[int, int], ...], line: str = "storage rom ready\r\n") -> None:
+        at = 0
+        for t_ms, code in codes:
+            self.go(t_ms - at)
+            at = t_ms
+            self.take(Chunk("post", self.ms * MS, bytes([code])))
+            if code == 0x40:
+                self.take(Chunk("console", self.ms * MS + 333, line.encode()))
+
+    def finish(self) -> list[Boot]:
+        self.events += self.run.finish()
+        return boots_of(self.events)
+
+    @property
+    def captures(self) -> list[Path]:
+        return sorted(self.folder.rglob("*.pcapng"))
+
+    def together(self) -> list[Boot]:
+        replay = Replay(self.captures)
+        boots = replay.boots()
+        assert replay.problems == []
+        return boots
+
+    def one_by_one(self) -> list[Boot]:
+        boots: dict[str, Boot] = {}
+        for path in run_files(self.captures):
+            for boot in Replay([path]).boots():
+                assert boot.id not in boots, f"{boot.id} is in two files"
+                boots[boot.id] = boot
+        return sorted(boots.values(), key=lambda boot: (boot.started, boot.id))
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+    yield Bench(tmp_path, monkeypatch)
+
+
+def test_boots_in_files_of_their_own(bench: Bench) -> None:
+    """Three boots, each in its file: the same records from all files together and from each alone."""
+    for _ in range(3):
+        bench.boot(GOOD)
+        bench.go(2000)
+    live = bench.finish()
+    assert [boot.outcome for boot in live] == ["finished"] * 3
+    assert bench.files >= 3 and len(bench.captures) >= 3
+    assert bench.together() == live == bench.one_by_one()
+
+
+def test_labels_and_learned_limits_hold_in_every_later_file(bench: Bench) -> None:
+    """A limit learned and a trial begun in the first file judge the boot in the second, and say the same."""
+    bench.events += bench.run.learn({"memory": Limit(2.5, "learned-normal", 7)})
+    bench.events += bench.run.label("trial", "T1")
+    bench.boot(GOOD)
+    bench.go(2000)
+    bench.boot(HANGS)
+    bench.go(12_000)
+    bench.events += bench.run.learn({"memory": Limit(2.5, "learned-normal", 7)})  # nothing new
+    live = bench.finish()
+    assert bench.files >= 2
+    assert [(b.outcome, b.trial) for b in live] == [("finished", "T1"), ("stalled", "T1")]
+    assert [(f.kind, f.limit_s, f.limit_kind) for f in live[1].findings] == [("stall", 2.5, "learned-normal")]
+    assert bench.together() == live == bench.one_by_one()
+    notes = [r for path in bench.captures for r in read_capture(path).records() if isinstance(r, Note)]
+    assert sum(note.key == "limit" for note in notes) == len(bench.captures)
+
+
+def test_power_is_known_in_a_file_begun_while_it_was_off(bench: Bench) -> None:
+    """Off, a new file, on: the boot starts with power-on there as well, and no sign of life after off is missed."""
+    bench.modem(True)
+    bench.boot(GOOD)
+    bench.go(2000)
+    bench.modem(False)
+    bench.limit_bytes = 1 << 30
+    bench.go(1000)
+    bench.limit_bytes = 1
+    bench.go(1000)
+    bench.modem(True)
+    bench.go(300)
+    bench.boot(GOOD)
+    bench.go(2000)
+    bench.modem(False)
+    bench.go(2000)
+    bench.take(Chunk("post", bench.ms * MS, b"\x05"))  # life after off, and the start code was lost
+    bench.go(1000)
+    live = bench.finish()
+    assert [b.start_reason for b in live] == ["code 01", "power-on", "first sign of life after power-off"]
+    assert bench.together() == live == bench.one_by_one()
+
+
+def test_a_boot_under_way_is_never_cut(bench: Bench) -> None:
+    """Neither while it runs nor while it stands still: a boot is in one file."""
+    bench.boot(HANGS)
+    before = bench.files
+    bench.go(60_000)
+    assert bench.files == before
+    bench.boot(GOOD)
+    bench.go(2000)
+    assert bench.files > before
+    live = bench.finish()
+    assert [b.outcome for b in live] == ["stalled", "finished"]
+    assert bench.together() == live == bench.one_by_one()
+
+
+def test_a_changed_table_begins_a_file_and_judges_there_only(bench: Bench) -> None:
+    """A reload waits for the end of the boot; the boots before keep the verdict of the table before."""
+    bench.limit_bytes = 1 << 30
+    stricter = TABLE.replace('quiet = "30s"', 'quiet = "20s"').replace('name = "storage-rom"', 'name = "disk-rom"')
+    bench.boot(GOOD[:3])
+    bench.run.reload(load_text(stricter, "t"), stricter)
+    bench.go(200)
+    assert bench.files == 1
+    bench.boot(tuple((t - 700, c) for t, c in GOOD[3:]))
+    bench.go(2000)
+    assert bench.files == 2
+    bench.boot(GOOD)
+    bench.go(2000)
+    live = bench.finish()
+    assert [stage.name for boot in live for stage in boot.stages if stage.name.endswith("rom")] == [
+        "storage-rom", "disk-rom"
+    ]  # fmt: skip
+    assert bench.together() == live == bench.one_by_one()
+
+
+def test_a_link_that_is_down_stays_down_in_the_next_file(bench: Bench) -> None:
+    """Silence is not judged while a link is away: also not by who reads the second file only."""
+    bench.take(LinkState("post", bench.ms * MS, True, "open"), LinkState("console", bench.ms * MS, True, "open"))
+    bench.boot(GOOD)
+    bench.go(1000)
+    bench.take(LinkState("console", bench.ms * MS, False, "unplugged"))
+    bench.go(1000)
+    assert bench.files >= 2
+    bench.boot(HANGS)
+    bench.go(60_000)
+    live = bench.finish()
+    assert live[0].outcome == "finished" and not live[1].findings
+    assert bench.together() == live == bench.one_by_one()
+
+
+LIFE = st.lists(
+    st.one_of(
+        st.tuples(st.just("good"), st.integers(0, 3000)),
+        st.tuples(st.just("hangs"), st.integers(0, 20_000)),
+        st.tuples(st.just("off"), st.integers(100, 6000)),
+        st.tuples(st.just("on"), st.integers(100, 3000)),
+        st.tuples(st.sampled_from(["trial", "limit"]), st.integers(0, 200)),
+    ),
+    max_size=8,
+)
+
+
+@settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(life=LIFE)
+def test_any_life_of_a_machine(life: list[tuple[str, int]], tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Boots, power, trials and limits in any order: live, together and one by one agree."""
+    with pytest.MonkeyPatch.context() as patch:
+        bench = Bench(tmp_path_factory.mktemp("life"), patch)
+        bench.modem(True)
+        for number, (what, then_ms) in enumerate(life):
+            match what:
+                case "good" | "hangs":
+                    bench.boot(GOOD if what == "good" else HANGS)
+                case "off" | "on":
+                    bench.modem(what == "on")
+                case "trial":
+                    bench.events += bench.run.label("trial", f"T{number}")
+                case _:
+                    bench.events += bench.run.learn({"memory": Limit(3.0 + number, "learned-free", 5 + number)})
+            bench.go(then_ms)
+        live = bench.finish()
+        assert bench.together() == live
+        assert bench.one_by_one() == live
+
+
+def test_the_run_keeps_what_the_tests_of_the_street_take_for_kept(bench: Bench) -> None:
+    """`support.streets.Live` and the daemon's own run keep the same records, and tell the same events."""
+    bench.limit_bytes = 1 << 30
+    live = Live(TABLE, bench.links)
+    life: list[tuple[int, Record | None]] = [
+        (1000, Chunk("post", 1000 * MS, b"\x01")), (1040, Chunk("post", 1030 * MS, b"\x05")),
+        (1090, None), (1100, Chunk("console", 1035 * MS, b"half")), (1500, None), (1600, None),
+        (9000, Note(2000 * MS, "trial", "T1")), (12_000, None), (32_000, None), (40_000, None), (52_000, None),
+    ]  # fmt: skip
+    for ms, record in life:
+        if record is None:
+            bench.events += bench.run.tick(ms * MS)
+            live.tick(ms * MS)
+        else:
+            bench.take(record)
+            live.take(record)
+    bench.ms = 60_000
+    bench.finish()
+    live.finish(60 * NS)
+    (path,) = bench.captures
+    kept = [r for r in read_capture(path).records() if not (isinstance(r, Note) and r.key in ("table", "again"))]
+    assert kept == live.kept
+    assert bench.events == live.events

@@ -1,0 +1,302 @@
+"""The street: the same story however it is cut, whenever time is looked at, live or replayed.
+
+Nothing outside the project states these; they are the promises of style habit 3 ("three ways"), of
+`records.py` ("records are the truth") and of `runner.py` ("a replay is the same").
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from typing import TypeAlias
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support.delivery import accounted, line_time_ns
+from support.story import TABLE
+from support.streets import MS, NS, Live, boots_of, invariants, new_street, replayed
+
+from benchd.events import BootChanged, BootEnded, BootStarted, CodeSeen, Event, LineSeen, LinkChanged, LossSeen
+from benchd.models import Boot
+from benchd.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Note, Record
+from benchd.street import HOLD_NS
+
+POST = LinkInfo("post", "post", "raw", speed=9600)
+CONSOLE = LinkInfo("console", "console", "text", speed=9600)
+BOTH = (POST, CONSOLE)
+FRAMINGS = {
+    "raw": POST,
+    "hex": replace(POST, framing="hex"),
+    "unpaced": replace(POST, paced=False),
+    "bench": replace(POST, framing="bench"),
+}
+CODES = [0x01, 0x05, 0x20, 0x21, 0x24, 0x40, 0xAA, 0xFF, 0x77]
+LINES = ["BIOS v1\r\n", "Testing memory\r\n", "\r00064K OK", "\r00128K OK", "storage rom ready\r\n",
+         "Starting\r\n", "\r\n", "half a li", "\x1b[2J\x1b[1;1HSetup", "garbage \xff\x00\x7f"]  # fmt: skip
+TABLES = {
+    "ladder": TABLE,
+    "quick": TABLE.replace('quiet = "5s"', 'quiet = "300ms"').replace('limit = "9s"', 'limit = "700ms"'),
+    "text starts": TABLE.replace('{ code = "01" }]', '{ code = "01" }, { text = "BIOS" }]'),
+    "loops": TABLE + '[[loop]]\nname = "twice"\ncodes = ["20", "21"]\ntimes = 2\n'
+    '[[order]]\nname = "rom-first"\nfirst = "storage-rom"\nthen = "rom-scan"\n'
+    '[[fault]]\nname = "garbage"\nseen = { text = "garbage" }\n'
+    '[[check]]\nname = "count"\npass = "128K OK"\nfail = "bad"\n',
+}
+tables = st.sampled_from(sorted(TABLES))
+
+
+def on_the_wire(info: LinkInfo, codes: list[int]) -> bytes:
+    """Codes as a card of this framing writes them."""
+    return " ".join(f"{code:02X}" for code in codes).encode() + b"\r\n" if info.framing == "hex" else bytes(codes)
+
+
+Piece: TypeAlias = tuple[int, list[int] | str, int]
+PAUSE_MS = st.one_of(st.integers(0, 60), st.integers(60, 900), st.integers(900, 9000), st.just(31_000))
+PIECES = st.lists(
+    st.tuples(
+        PAUSE_MS,
+        st.one_of(
+            st.lists(st.sampled_from(CODES), min_size=1, max_size=6),
+            st.just(CODES[:4]),
+            st.sampled_from(LINES),
+            st.sampled_from(["on", "off", "down", "up", "break", "overrun"]),
+        ),
+        st.integers(0, 40),
+    ),
+    max_size=25,
+)
+"""(pause after the piece before on either link, what, lateness in ms)."""
+
+
+def wire_records(pieces: list[Piece], post: LinkInfo) -> list[list[tuple[int, Record]]]:
+    """Each piece as records a byte each, or one event: [(lateness in ns, record)], stamps ascending on each link."""
+    out: list[list[tuple[int, Record]]] = []
+    free = {"post": NS, "console": NS + 333}  # never the same instant on both: such a tie has no right order
+    t_ns = NS
+    for pause_ms, what, late_ms in pieces:
+        t_ns += pause_ms * MS
+        name = "post" if isinstance(what, list) else "console"
+        begin = max(t_ns + (333 if name == "console" else 0), free[name])
+        if what in ("on", "off"):
+            lit = what == "on"
+            piece: list[Record] = [ModemLines(name, begin, True, lit, False, lit)]
+        elif what in ("down", "up"):
+            piece = [LinkState("post", max(t_ns, free["post"]), what == "up", "test")]
+            name = "post"
+        elif what in ("break", "overrun"):
+            piece = [LineFault(name, begin, what)]  # type: ignore[arg-type]
+        else:
+            info = post if isinstance(what, list) else CONSOLE
+            data = on_the_wire(post, what) if isinstance(what, list) else what.encode("latin-1")
+            byte_ns = line_time_ns(info)
+            piece = [Chunk(name, begin + (i + 1) * byte_ns, data[i : i + 1]) for i in range(len(data))]
+        free[name] = piece[-1].t_ns
+        out.append([(late_ms * MS, record) for record in piece])
+    return out
+
+
+def merged(piece: list[tuple[int, Record]], cuts: set[int]) -> list[Record]:
+    """One piece with its bytes cut at `cuts` only: what a reader delivers that wakes up then."""
+    out: list[Record] = []
+    for i, (_, record) in enumerate(piece):
+        if isinstance(record, Chunk) and out and i not in cuts:
+            out[-1] = Chunk(record.link, record.t_ns, out[-1].data + record.data)  # type: ignore[union-attr]
+        else:
+            out.append(record)
+    return out
+
+
+def told(records: list[Record], table: str, links: tuple[LinkInfo, ...]) -> list[Event]:
+    """Events of records in order of their stamps, and of a minute of silence after them."""
+    ordered = sorted(records, key=lambda record: record.t_ns)
+    end_ns = max([NS, *(record.t_ns for record in ordered)]) + 60 * NS
+    return replayed(TABLES[table], links, [*ordered, ClockMark(end_ns)])
+
+
+def without_times(boot: Boot) -> Boot:
+    stages = [stage.model_copy(update={"t": 0.0, "u": 0.0}) for stage in boot.stages]
+    findings = [
+        f.model_copy(update={"t": 0.0, "cleared_t": f.cleared_t and 1.0, "detail": None}) for f in boot.findings
+    ]
+    checks = [check.model_copy(update={"t": 0.0}) for check in boot.checks]
+    timeless = {"id": "", "started": "", "ended": boot.ended and "x", "duration_s": 0.0, "passes_of": None}
+    return boot.model_copy(update={**timeless, "stages": stages, "findings": findings, "checks": checks})
+
+
+def plot(events: list[Event]) -> list[tuple[object, ...]]:
+    """What is told of codes, whole lines, losses and boots' ends, in order of its own link, without times."""
+    out: list[tuple[object, ...]] = []
+    for event in events:
+        match event:
+            case CodeSeen():
+                out.append(("code", event.link, event.code, event.known))
+            case LineSeen(partial=False):
+                out.append(("line", event.link, event.text))
+            case LossSeen():
+                out.append(("lost", event.link, event.reason, event.count))
+            case LinkChanged():
+                out.append(("link", event.link, event.up))
+    return sorted(out, key=lambda row: str(row[1]))
+
+
+@settings(deadline=None, max_examples=120)
+@given(
+    pieces=PIECES,
+    table=tables,
+    framing=st.sampled_from(["raw", "hex"]),
+    cuts=st.sets(st.integers(0, 24)),
+)
+def test_three_ways_give_the_same_boots(
+    pieces: list[Piece], table: str, framing: str, cuts: set[int]
+) -> None:
+    """Whole, byte by byte or cut at random: the same codes, lines and boots, times within the stated u."""
+    links = (FRAMINGS[framing], CONSOLE)
+    parts = wire_records(pieces, links[0])
+    ways = [[r for part in parts for r in merged(part, set(how))] for how in (range(99), (), cuts)]
+    bytewise, *others = [told(records, table, links) for records in ways]
+    invariants(bytewise)
+    for other in others:
+        assert plot(other) == plot(bytewise)
+        ours, theirs = boots_of(bytewise), boots_of(other)
+        assert list(map(without_times, theirs)) == list(map(without_times, ours))
+        for one, two in zip(ours, theirs, strict=True):
+            for a, b in zip(one.stages, two.stages, strict=True):
+                assert abs(a.t - b.t) <= a.u + b.u + 1e-6, (a, b)
+
+
+TICKS = st.lists(st.integers(0, 120_000), max_size=60)
+
+
+def comings(pieces: list[Piece], notes: list[tuple[int, str, int]]) -> list[tuple[int, Record]]:
+    """Records with the moment at which they come in; of one link never out of order."""
+    out: list[tuple[int, Record]] = []
+    last = {"post": 0, "console": 0}
+    for part in wire_records(pieces, POST):
+        late_ns = part[0][0]
+        for record in merged(part, set()):
+            link = record.link  # type: ignore[union-attr]
+            last[link] = max(last[link], record.t_ns + late_ns)
+            out.append((last[link], record))
+    for at_ms, value, ago_ms in notes:
+        key, _, value = value.partition(":")
+        out.append((at_ms * MS + NS, Note(max(0, (at_ms - ago_ms) * MS + NS), key, value)))
+    return out
+
+
+NOTES = st.lists(
+    st.tuples(
+        st.integers(0, 60_000),
+        st.sampled_from(["trial:T1", "trial:T2", "trial:", "limit:memory=0.4:learned-normal:7", "phase:over"]),
+        st.integers(0, 3000),
+    ),
+    max_size=5,
+)
+
+
+@settings(deadline=None, max_examples=1200)
+@given(pieces=PIECES, notes=NOTES, ticks=TICKS, table=tables, two=st.booleans(), tail_ms=st.integers(0, 70_000))
+def test_a_replay_gives_what_was_told_live(
+    pieces: list[Piece],
+    notes: list[tuple[int, str, int]],
+    ticks: list[int],
+    table: str,
+    two: bool,
+    tail_ms: int,
+) -> None:
+    """Records up to 40 ms late, time told at any moments, only the marks kept that stirred: event for event."""
+    links = BOTH if two else (POST,)
+    rows = [row for row in comings(pieces, notes) if two or getattr(row[1], "link", "post") == "post"]
+    end_ns = max([NS, *(when for when, _ in rows)]) + tail_ms * MS
+    live = Live.of(TABLES[table], links, rows, [NS + t * MS for t in ticks if NS + t * MS < end_ns], end_ns)
+    assert replayed(TABLES[table], links, live.kept) == live.events
+    invariants(live.events, settled=False)
+    for decoder in live.street.decoders.values():
+        assert accounted(decoder)
+
+
+def told_by(events: list[Event]) -> list[Event]:
+    """Events without the last word on an open boot, which is dated to the moment of asking."""
+    return events[:-1] if events and isinstance(events[-1], BootChanged) else events
+
+
+@settings(deadline=None, max_examples=120)
+@given(pieces=PIECES, ticks=TICKS, table=tables)
+def test_what_is_told_does_not_depend_on_when_time_was_looked_at(
+    pieces: list[Piece], ticks: list[int], table: str
+) -> None:
+    """Ticks at random moments, every 10 ms, or none: the same events in the same order."""
+    rows = comings(pieces, [])
+    end_ns = max([NS, *(when for when, _ in rows)]) + 40 * NS
+    every = range(NS, min(end_ns, 20 * NS), 10 * MS)
+    some = [NS + t * MS for t in ticks if NS + t * MS < end_ns]
+    lives = [Live.of(TABLES[table], BOTH, rows, moments, end_ns) for moments in ([], some, every)]
+    assert all(live.late == 0 for live in lives)
+    assert lives[0].events == lives[1].events == lives[2].events
+
+
+def test_order_across_links_is_that_of_time_not_of_arrival() -> None:
+    """A code stamped before a line but come in 40 ms later is judged before it."""
+    link_b = LinkInfo("post2", "post", "raw")
+    live = Live(TABLE, (POST, link_b))
+    live.take(Chunk("post", NS, b"\x01"))
+    live.take(Chunk("post2", NS + 30 * MS, b"\x20"))
+    live.take(Chunk("post", NS + 10 * MS, b"\x05"))
+    live.finish(NS + 200 * MS)
+    assert [e.code for e in live.events if isinstance(e, CodeSeen)] == ["01", "05", "20"]
+    assert [s.name for s in boots_of(live.events)[0].stages] == ["early", "memory"]
+
+
+def test_with_one_link_nothing_is_held_back() -> None:
+    """A code is told the moment it comes in; with two links after HOLD_NS at most."""
+    alone = new_street(TABLE, (POST,))
+    assert type(alone.feed(Chunk("post", NS, b"\x01"))[0]) is BootStarted
+    both = new_street(TABLE, BOTH)
+    assert both.feed(Chunk("post", NS, b"\x01")) == [] and both.holding
+    assert both.feed(ClockMark(NS + HOLD_NS - 5 * MS)) == []
+    assert both.feed(ClockMark(NS + HOLD_NS)) != [] and not both.holding
+
+
+def test_records_of_unknown_links_only_let_time_pass() -> None:
+    """A capture may hold links that the street was not told of."""
+    street = new_street(TABLE, (POST,))
+    street.feed(Chunk("post", NS, b"\x01"))
+    events = street.feed(Chunk("other", 40 * NS, b"\x05"))
+    assert "05" not in [e.code for e in events if isinstance(e, CodeSeen)]
+    assert boots_of(events)[0].outcome == "stalled"
+
+
+def test_a_mark_that_did_nothing_says_so_and_one_that_did_too() -> None:
+    """`stirred` is what the capture's size rests on: a mark every 50 ms for a week would be 1 GB."""
+    street = new_street(TABLE, BOTH)
+    street.feed(Chunk("post", NS, b"\x01"))
+    for t_ms, stirred in ((1050, False), (1110, True), (1200, False), (30_900, False), (31_110, True), (31_200, False)):
+        street.feed(ClockMark(t_ms * MS))
+        assert street.stirred is stirred, t_ms
+
+
+def test_a_record_is_ended_by_its_drain_once() -> None:
+    """Drained twice, nothing new is told but how the open boot stands."""
+    street = new_street(TABLE, BOTH)
+    street.feed(Chunk("post", NS, b"\x01\x05"))
+    first = street.drain()
+    assert [type(e) for e in street.drain()] == [BootChanged]
+    assert sum(isinstance(e, BootStarted) for e in first) == 1
+    assert not any(isinstance(e, BootEnded) for e in first)
+
+
+@pytest.mark.parametrize("name", ["raw", "hex", "bench"])
+@settings(deadline=None, max_examples=60)
+@given(data=st.binary(max_size=200), text=st.binary(max_size=200))
+def test_noise_is_accounted_for_and_never_fatal(name: str, data: bytes, text: bytes) -> None:
+    """A wrong speed makes noise of everything: every byte is decoded, pending or refused, and boots stay sane."""
+    links = (FRAMINGS[name], CONSOLE)
+    street = new_street(TABLES["loops"], links)
+    events: list[Event] = []
+    for i, (a, b) in enumerate(itertools.zip_longest(data, text, fillvalue=0x01)):
+        t_ns = NS + i * 2 * line_time_ns(POST)
+        events += street.feed(Chunk("post", t_ns, bytes([a]))) + street.feed(Chunk("console", t_ns + 7, bytes([b])))
+        assert all(accounted(decoder) for decoder in street.decoders.values())
+    events += street.feed(ClockMark(90 * NS)) + street.drain()
+    assert all(accounted(decoder) for decoder in street.decoders.values())
+    invariants(events)

@@ -1,0 +1,158 @@
+"""A street as the daemon runs it, without its files and threads; and random lives of two links.
+
+`Live` keeps records and marks exactly as `benchd.runner.MachineRun` does (a test holds the two together).
+`invariants` states what must be true of any event stream.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from benchd.boots.state import NS, Anchor
+from benchd.events import BootChanged, BootEnded, BootStarted, Event, FindingCleared, FindingRaised, StageEntered
+from benchd.models import Boot
+from benchd.records import ClockMark, LinkInfo, Note, Record
+from benchd.rules import Matcher, load_text
+from benchd.runner import MARK_NS, TICK_LAG_NS
+from benchd.street import Street
+
+ANCHOR = Anchor(1_750_000_000 * NS, 0)
+MS = 1_000_000
+
+
+@functools.cache
+def matcher(table: str) -> Matcher:
+    return Matcher(load_text(table, "story.toml"))
+
+
+def new_street(table: str, links: Sequence[LinkInfo]) -> Street:
+    return Street("at286", links, matcher(table), ANCHOR)
+
+
+class Live:
+    """A street fed as it would be live: `take` a record when it comes in, `tick` at any moment, then `finish`."""
+
+    def __init__(self, table: str, links: Sequence[LinkInfo]) -> None:
+        self.street = new_street(table, links)
+        self.events: list[Event] = []
+        self.kept: list[Record] = []
+        self.late = 0
+        self._told_ns = self._mark_ns = 0
+
+    def take(self, record: Record) -> None:
+        if record.t_ns < self._told_ns and not isinstance(record, Note):
+            record = replace(record, t_ns=self._told_ns)
+            self.late += 1
+        elif record.t_ns < self._told_ns:
+            self.kept.append(ClockMark(self._told_ns))
+        self.kept.append(record)
+        self.events += self.street.feed(record)
+
+    def tick(self, now_ns: int) -> None:
+        t_ns = now_ns - TICK_LAG_NS
+        if t_ns <= self._told_ns:
+            return
+        self._told_ns = t_ns
+        mark = ClockMark(t_ns)
+        self.events += self.street.feed(mark)
+        silent = self.street.tracker.phase not in ("idle", "over") and t_ns - self._mark_ns >= MARK_NS
+        if self.street.stirred or silent:
+            self.kept.append(mark)
+            self._mark_ns = t_ns
+
+    def finish(self, now_ns: int) -> Live:
+        self.tick(now_ns + TICK_LAG_NS)
+        self.take(Note(max(now_ns, self._told_ns), "end", "stopped"))
+        self.events += self.street.drain()
+        return self
+
+    @classmethod
+    def of(cls, table: str, links: Sequence[LinkInfo], comings: Iterable[tuple[int, Record]], ticks: Iterable[int],
+           end_ns: int) -> Live:  # fmt: skip
+        """Run `(when it came in, record)` with ticks at the given instants, in order of these."""
+        live = cls(table, links)
+        todo: list[tuple[int, int, Record | None]] = [(t, 1, record) for t, record in comings]
+        todo += [(t, 0, None) for t in ticks]
+        for when, _, record in sorted(todo, key=lambda one: one[:2]):
+            live.tick(when) if record is None else live.take(record)
+        return live.finish(end_ns)
+
+
+def replayed(table: str, links: Sequence[LinkInfo], records: Iterable[Record]) -> list[Event]:
+    street = new_street(table, links)
+    events = [event for record in records for event in street.feed(record)]
+    return events + street.drain()
+
+
+def boots_of(events: Iterable[Event]) -> list[Boot]:
+    """Return the last record of each boot, in order of its first."""
+    boots: dict[str, Boot] = {}
+    for event in events:
+        if isinstance(event, BootStarted | BootChanged | BootEnded):
+            boots[event.boot.id] = event.boot
+    return list(boots.values())
+
+
+def invariants(events: Sequence[Event], settled: bool = True) -> None:
+    """Assert what is true of every event stream; `settled` says that silence was let pass at its end."""
+    started: set[str] = set()
+    ended: set[str] = set()
+    raised: set[tuple[str, str, str]] = set()
+    stages: set[tuple[str, str]] = set()
+    for event in events:
+        match event:
+            case BootStarted(boot=boot):
+                assert boot.id not in started, f"{boot.id} started twice"
+                started.add(boot.id)
+            case BootEnded(boot=boot):
+                assert boot.id in started and boot.id not in ended, f"{boot.id} ended without start or twice"
+                ended.add(boot.id)
+                assert boot.outcome != "running"
+            case BootChanged(boot=boot):
+                assert boot.id in started
+            case StageEntered(boot=boot_id, stage=stage):
+                assert boot_id in started and (boot_id, stage) not in stages, f"{stage} entered twice"
+                stages.add((boot_id, stage))
+                assert event.t >= 0 and event.u >= 0 and (event.previous_s is None or event.previous_s >= 0)
+            case FindingRaised(boot=boot_id, finding=finding):
+                key = (boot_id, finding.kind, finding.rule)
+                assert boot_id in started and key not in raised, f"{key} raised while it stood"
+                assert finding.cleared_t is None and finding.t >= 0
+                raised.add(key)
+            case FindingCleared(boot=boot_id, finding=finding):
+                key = (boot_id, finding.kind, finding.rule)
+                assert key in raised, f"{key} cleared and had not been raised"
+                raised.discard(key)
+                assert event.stood_s >= 0 and finding.cleared_t is not None and finding.cleared_t >= finding.t
+    for boot in boots_of(events):
+        consistent(boot)
+        if settled and boot.outcome not in ("running", "looped"):
+            assert boot.id in ended or boot.ended is None
+    running = [boot.id for boot in boots_of(events) if boot.outcome == "running"]
+    assert len(running) <= 1, "two boots of one machine at once"
+
+
+def consistent(boot: Boot) -> None:
+    """Assert that one record does not contradict itself."""
+    times = [stage.t for stage in boot.stages]
+    assert times == sorted(times) and all(t >= 0 for t in times), boot
+    assert boot.last_stage == (boot.stages[-1].name if boot.stages else None)
+    assert len({stage.name for stage in boot.stages}) == len(boot.stages)
+    standing = [f for f in boot.findings if f.kind in ("stall", "quiet") and f.cleared_t is None]
+    full = len(boot.findings) >= 200
+    match boot.outcome:
+        case "running":
+            assert boot.ended is None and not standing
+        case "finished":
+            assert boot.ended is not None and boot.stages
+        case "stalled":
+            assert standing or full
+        case "looped":
+            assert boot.passes_of or any(f.kind == "loop" for f in boot.findings) or full
+        case "cut-short":
+            assert boot.ended is not None
+    assert len(standing) <= 1 and boot.duration_s >= 0 and min(boot.codes, boot.lines, boot.lost) >= 0
+    for finding in boot.findings:
+        assert finding.cleared_t is None or finding.cleared_t >= finding.t
