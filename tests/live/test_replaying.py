@@ -1,0 +1,125 @@
+"""Replay: captures become boots; which table judges them, in which order files are read, what breaks off."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from live.by_capture import GOOD, NS, codes, write
+from support.story import TABLE
+
+from benchd.errors import CallerError, OutsideError
+from benchd.records import Note
+from benchd.replaying import Replay, news, run_files
+from benchd.tomlfile import FileProblems
+
+END = [Note(500 * NS, "end", "stopped")]
+OTHER = TABLE.replace('"rom-scan"', '"adapters"')
+
+
+def stages(replay: Replay) -> list[list[str]]:
+    return [[stage.name for stage in boot.stages] for boot in replay.boots()]
+
+
+def test_the_table_in_the_capture_judges(tmp_path: Path) -> None:
+    """A capture that carries its table needs nothing else: it may be mailed."""
+    path = write(tmp_path / "a.pcapng", codes(1) + END, text=TABLE)
+    replay = Replay([path], base=tmp_path / "nowhere")
+    (boot,) = replay.boots()
+    assert boot.outcome == "finished" and boot.started.startswith("2025-06-15T15:06:41")
+    assert stages(replay) == [["early", "memory", "rom-scan", "hand-over"]] and replay.problems == []
+
+
+def test_another_table_may_be_asked_for(tmp_path: Path) -> None:
+    """`rules` is a path or a name from `base`, and goes before the capture's own."""
+    path = write(tmp_path / "a.pcapng", codes(1) + END, text=TABLE)
+    (tmp_path / "rules").mkdir()
+    (tmp_path / "rules/other.toml").write_text(OTHER)
+    for rules in ("other", str(tmp_path / "rules/other.toml")):
+        assert stages(Replay([path], rules, tmp_path)) == [["early", "memory", "adapters", "hand-over"]]
+
+
+def test_a_capture_that_only_names_its_table(tmp_path: Path) -> None:
+    """The table is looked for by that name; without it the caller is told what there is."""
+    path = write(tmp_path / "a.pcapng", codes(1) + END)
+    with pytest.raises(CallerError, match="no rule table 'story'"):
+        Replay([path], base=tmp_path).boots()
+    (tmp_path / "story.toml").write_text(TABLE)
+    assert len(Replay([path], base=tmp_path, rules="story.toml").boots()) == 1
+    (tmp_path / "rules").mkdir()
+    (tmp_path / "story.toml").rename(tmp_path / "rules/story.toml")
+    assert len(Replay([path], base=tmp_path).boots()) == 1
+
+
+def test_a_broken_table_in_a_capture_is_told_with_its_line(tmp_path: Path) -> None:
+    """The place named is the capture and the line of the table in it."""
+    broken = TABLE.replace("limit =", "limmit =")
+    path = write(tmp_path / "a.pcapng", codes(1), text=broken)
+    line = next(n for n, text in enumerate(broken.splitlines(), 1) if "limmit" in text)
+    with pytest.raises(FileProblems, match=rf"a\.pcapng \(the table in it\):{line}: "):
+        Replay([path]).boots()
+
+
+def test_files_of_one_run_are_read_on(tmp_path: Path) -> None:
+    """A boot that goes over the end of a file is one boot; names, dates and the order given do not matter."""
+    whole = codes(1)
+    first = write(tmp_path / "20250615-150641.pcapng", whole[:2], text=TABLE)
+    again = [Note(whole[2].t_ns, "again", "1"), Note(whole[2].t_ns, "trial", "")]
+    second = write(tmp_path / "20250615-150641-2.pcapng", again + whole[2:4], text=TABLE)
+    third = write(tmp_path / "20250615-150641-10.pcapng", whole[4:] + END, text=TABLE)
+    for files in ([first, second, third], [third, first, second]):
+        replay = Replay(files)
+        (boot,) = replay.boots()
+        assert boot.outcome == "finished" and boot.codes == 5 and replay.problems == []
+    assert (
+        boot.model_dump() == Replay([write(tmp_path / "whole.pcapng", whole + END, text=TABLE)]).boots()[0].model_dump()
+    )
+    assert run_files([third, second, first]) == [first, second, third]
+
+
+def test_news_leaves_out_what_is_repeated(tmp_path: Path) -> None:
+    """The note says how many records repeat what was in force; a number that is none is ignored."""
+    head = [Note(1, "table", "x"), Note(1, "again", "2"), Note(1, "trial", "a"), Note(1, "phase", "over")]
+    path = write(tmp_path / "a.pcapng", [*head, *codes(1)])
+    from benchd.capture import read_capture
+
+    assert list(news(read_capture(path))) == [Note(1, "table", "x"), *codes(1)]
+    odd = write(tmp_path / "b.pcapng", [Note(1, "again", "-1"), *codes(1)])
+    assert list(news(read_capture(odd)))[-5:] == codes(1)
+
+
+def test_runs_and_machines_are_apart(tmp_path: Path) -> None:
+    """Two runs of a machine and another machine: each judged by itself, all boots in order of start."""
+    cut = write(tmp_path / "cut.pcapng", codes(1, GOOD[:3]), text=TABLE)
+    later = write(tmp_path / "later.pcapng", codes(1001), run=1, text=TABLE)
+    other = write(tmp_path / "other.pcapng", codes(2), machine="other", text=TABLE)
+    boots = Replay([later, other, cut]).boots()
+    assert [(b.machine, b.codes) for b in boots] == [("pc", 3), ("other", 5), ("pc", 5)]
+    assert run_files([cut, later]) == [later]
+
+
+def test_a_changed_table_of_the_same_name(tmp_path: Path) -> None:
+    """The table was reloaded between two boots: each file is judged by the table that it carries."""
+    one = write(tmp_path / "a.pcapng", codes(1), text=TABLE)
+    two = write(tmp_path / "b.pcapng", codes(100) + END, text=OTHER)
+    assert [names[2] for names in stages(Replay([one, two]))] == ["rom-scan", "adapters"]
+
+
+def test_damage_is_told_and_the_rest_is_read(tmp_path: Path) -> None:
+    """A file that breaks off gives what is whole and a problem with the offset; one without header nothing."""
+    path = write(tmp_path / "a.pcapng", codes(1), text=TABLE)
+    cut = path.read_bytes()[:-10]
+    path.write_bytes(cut)
+    replay = Replay([path])
+    (boot,) = replay.boots()
+    assert boot.codes == 4
+    (problem,) = replay.problems
+    assert str(path) in problem and "offset" in problem
+    path.write_bytes(cut[:40])
+    replay = Replay([path])
+    assert replay.boots() == [] and len(replay.problems) == 1
+    with pytest.raises(CallerError, match="No such file"):
+        Replay([tmp_path / "none.pcapng"])
+    (tmp_path / "text.pcapng").write_text("hello, this is text")
+    with pytest.raises((CallerError, OutsideError), match="not a capture"):
+        Replay([tmp_path / "text.pcapng"])
