@@ -1,0 +1,122 @@
+"""The picture of this moment: right after each event, bounded, and no listener is ever waited for."""
+
+from __future__ import annotations
+
+import asyncio
+
+from sinks.story import Teller
+
+from benchd.events import BootChanged, LineSeen, LossSeen
+from benchd.sinks.now import CODES_SHOWN, LINE_LENGTH, LINES_SHOWN, MachineNow, NowSink
+
+
+def make() -> NowSink:
+    sink = NowSink()
+    sink.add("at286", "t", ["early", "memory"], ["post", "console"])
+    return sink
+
+
+def line(n: int, text: str, partial: bool = False, link: str = "console") -> LineSeen:
+    return LineSeen("at286", n, 0, link, "b1", 1.0, n, text, partial)
+
+
+def test_before_anything() -> None:
+    """Known machines have a picture with links that are not open; unknown ones are ignored."""
+    sink = make()
+    picture = sink.picture("at286")
+    assert picture.boot is None and picture.boot_for_s is None and picture.quiet_for_s is None
+    assert {name: link.up for name, link in picture.links.items()} == {"post": False, "console": False}
+    sink.offer(Teller("other").started())
+    assert sink.machines() == ["at286"] and sink.version == 0
+
+
+def test_a_boot_is_followed() -> None:
+    """Stage, codes, text, losses, the alarm: as last told; the next boot clears them."""
+    sink, t = make(), Teller()
+    for event in (t.started(), t.code(0.1, "20"), t.stage(0.1, "memory"), line(1, "640"), line(1, "640K OK")):
+        sink.offer(event)
+    sink.offer(LossSeen("at286", 0, "post", "merged", 2))
+    sink.offer(LossSeen("at286", 0, "post", "merged", 3))
+    sink.offer(t.raised(5.0))
+    sink.offer(BootChanged("at286", 0, t.boot("old", "stalled")))
+    now = sink.picture("at286")
+    assert now.boot is not None and (now.boot.id, now.stage) == ("b1", "memory")
+    assert [c.code for c in now.codes] == ["20"] and [x.text for x in now.lines] == ["640K OK"]
+    assert now.losses == {"merged": 5} and now.standing is not None and now.standing.kind == "stall"
+    assert now.stage_for_s is not None and now.stage_for_s >= 0
+    MachineNow.model_validate_json(now.model_dump_json(by_alias=True))
+    sink.offer(t.started(9.0, "b2"))
+    now = sink.picture("at286")
+    assert now.boot is not None and now.boot.id == "b2"
+    assert (now.stage, now.standing, now.codes, now.lines, now.losses) == (None, None, [], [], {})
+
+
+def test_only_what_stands_can_be_over() -> None:
+    """Clearing another finding leaves the alarm that stands."""
+    sink, t = make(), Teller()
+    sink.offer(t.started())
+    sink.offer(t.raised(5.0))
+    sink.offer(t.cleared(6.0, 1.0, "quiet", "quiet"))
+    assert sink.picture("at286").standing is not None
+    sink.offer(t.cleared(7.0, 2.0))
+    assert sink.picture("at286").standing is None
+
+
+def test_everything_is_bounded() -> None:
+    """Floods of codes and lines, and endless lines, leave a picture of fixed size."""
+    sink, t = make(), Teller()
+    sink.offer(t.started())
+    for n in range(1000):
+        sink.offer(t.code(0.1, f"{n % 256:02X}"))
+        sink.offer(line(n, "x" * 100_000))
+    now = sink.picture("at286")
+    assert (len(now.codes), len(now.lines)) == (CODES_SHOWN, LINES_SHOWN)
+    assert now.codes[-1].code == f"{999 % 256:02X}" and len(now.lines[-1].text) == LINE_LENGTH
+
+
+def test_a_picture_does_not_change_afterwards() -> None:
+    """What was handed out stays as it was; the next picture is new."""
+    sink, t = make(), Teller()
+    sink.offer(t.started())
+    before = sink.picture("at286")
+    sink.offer(t.code(0.1, "20"))
+    assert before.codes == [] and len(sink.picture("at286").codes) == 1
+
+
+def test_a_slow_listener_holds_names_only() -> None:
+    """One that never reads costs nothing; when it reads it gets each name once. One that leaves is forgotten."""
+
+    async def work() -> None:
+        sink, t = make(), Teller()
+        changes = sink.changes()
+        first = asyncio.ensure_future(anext(changes))
+        await asyncio.sleep(0)
+        for n in range(10_000):
+            sink.offer(t.code(0.1, f"{n % 256:02X}"))
+        assert sink.status()["queued"] == 1
+        assert await first == {"at286"}
+        sink.offer(t.code(0.2, "01"))
+        sink.describe("at286", trial="a")
+        assert await anext(changes) == {"at286"}
+        await changes.aclose()
+        assert sink.status()["queued"] == 0 and not sink._listeners
+
+    asyncio.run(work())
+
+
+def test_closing_ends_listeners() -> None:
+    """The stream of a listener that waits ends with the sink."""
+
+    async def work() -> None:
+        sink = make()
+
+        async def listen() -> list[set[str]]:
+            return [names async for names in sink.changes()]
+
+        listening = asyncio.ensure_future(listen())
+        await asyncio.sleep(0)
+        sink.touch("at286")
+        await sink.close()
+        await asyncio.wait_for(listening, 5)
+
+    asyncio.run(work())
