@@ -75,14 +75,17 @@ def free_port() -> int:
 
 
 def wait_for(what: str, found: Callable[[], object], seconds: float = 20.0) -> object:
-    """Return what `found` gives once it is true. Fails by name when it never is."""
+    """Return what `found` gives once it is true. Fails by name, with what went wrong last, when it never is."""
     until = time.monotonic() + seconds
+    last: object = None
     while time.monotonic() < until:
-        with contextlib.suppress(httpx.HTTPError):
+        try:
             if got := found():
                 return got
+        except httpx.HTTPError as error:
+            last = error
         time.sleep(0.03)
-    raise AssertionError(f"{what}: not within {seconds} s")
+    raise AssertionError(f"{what}: not within {seconds} s; {last!r}")
 
 
 class Rig:
@@ -131,13 +134,20 @@ class Rig:
             stdout=log, stderr=log, cwd=self.folder,
         )  # fmt: skip
         log.close()
-        try:
-            wait_for("the daemon answers", lambda: self.get("/api/start", headers=headers))
-        except AssertionError as error:
-            raise AssertionError(f"{error}\n{(self.folder / 'daemon.log').read_text()[-2000:]}") from None
+        self._wait("the daemon answers", lambda: self.get("/api/start", headers=headers))
 
     def wait_links(self) -> None:
-        wait_for("links up", lambda: all(x["up"] for m in self.get("/api/machines") for x in m["links"].values()))
+        self._wait("links up", lambda: all(x["up"] for m in self.get("/api/machines") for x in m["links"].values()))
+
+    def _wait(self, what: str, found: Callable[[], object]) -> None:
+        def alive() -> object:
+            assert self.process is not None and self.process.poll() is None, "the daemon ended"
+            return found()
+
+        try:
+            wait_for(what, alive)
+        except AssertionError as error:
+            raise AssertionError(f"{error}\n{(self.folder / 'daemon.log').read_text()[-2000:]}") from None
 
     def kill(self) -> None:
         assert self.process is not None
