@@ -115,6 +115,7 @@ class Daemon:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._wake = asyncio.Event()
         self._stopping = asyncio.Event()
+        self._stop_ns = 0
         self._relearn: set[tuple[str, str]] = set()
         self._learning: set[asyncio.Task[None]] = set()
         self.learned: dict[str, dict[str, Limit]] = {}
@@ -204,6 +205,7 @@ class Daemon:
 
     def stop(self) -> None:
         """Ask `run` to end: readers first, then what they brought, then the sinks."""
+        self._stop_ns = time.monotonic_ns()
         self._stopping.set()
 
     def _stop_readers(self) -> None:
@@ -246,6 +248,8 @@ class Daemon:
             self.metrics.received(run.name, record.link, len(record.data))
         elif isinstance(record, LinkState):
             self.metrics.link_up(run.name, record.link, record.up)
+            if self._stopping.is_set() and not record.up and record.t_ns >= self._stop_ns:
+                return  # we closed it: nothing happened to the machine or its cable
         events = run.take(record)
         self._dispatch(run, events)
         if isinstance(record, Chunk):

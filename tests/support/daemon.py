@@ -51,10 +51,14 @@ def benchd(*words: str, code: int | None = 0, cwd: Path | None = None, stdin: st
 
 
 class DaemonProcess:
-    """`benchd run` on a settings file in `folder`. `machines` is the TOML of the machines."""
+    """`benchd run` on a settings file in `folder`. `machines` is the TOML of the machines.
 
-    def __init__(self, folder: Path, machines: str, extra: str = "") -> None:
+    `prefix` is put before the command: a program that runs it with fewer rights, for example.
+    """
+
+    def __init__(self, folder: Path, machines: str, extra: str = "", prefix: Sequence[str] = ()) -> None:
         self.folder = folder
+        self.prefix = prefix
         self.port = free_port()
         self.config = folder / "bench.toml"
         self.config.write_text(
@@ -65,7 +69,7 @@ class DaemonProcess:
 
     def start(self) -> DaemonProcess:
         with self.log.open("ab") as log:
-            command = [*BENCHD, "run", "--config", str(self.config)]
+            command = [*self.prefix, *BENCHD, "run", "--config", str(self.config)]
             self.process = subprocess.Popen(command, stdout=log, stderr=log)
         try:
             wait_for(self._up)
