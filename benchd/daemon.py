@@ -50,8 +50,8 @@ FIGURES_S = 1.0
 TRIAL_S = 0.25
 TRIAL_BACK_NS = 5_000_000_000
 """A boot that began this short before word of its trial came still gets it."""
-BATCH = 500
-"""Records handled before other tasks get their turn."""
+TURN_S = 0.01
+"""Records are handled for this long before other tasks (the server, the sinks) get their turn."""
 RECORDS_MAX = 200_000
 """Records that may wait for the loop; beyond it the newest are dropped, counted and told."""
 
@@ -167,8 +167,14 @@ class Daemon:
             raise
         finally:
             self._stop_readers()
-            self.store.close()
+            self.close()
+
+    def close(self) -> None:
+        """Give up store and data directory; `run` does it at its end."""
+        self.store.close()
+        if self._lock >= 0:
             os.close(self._lock)
+            self._lock = -1
 
     async def _work(self, ready: Callable[[], None] | None) -> None:
         async with asyncio.TaskGroup() as group:
@@ -236,12 +242,14 @@ class Daemon:
             await self._wake.wait()
             self._wake.clear()
             self._woken = False
-            for n in range(len(self._records)):
+            until = time.monotonic() + TURN_S
+            for _ in range(len(self._records)):
                 if not self._records:
                     break
                 self._handle(*self._records.popleft())
-                if n % BATCH == BATCH - 1:
+                if time.monotonic() >= until:
                     await asyncio.sleep(0)
+                    until = time.monotonic() + TURN_S
 
     def _handle(self, run: MachineRun, record: Record) -> None:
         if isinstance(record, Chunk):

@@ -54,7 +54,10 @@ def inspect(
     at: Annotated[str, typer.Option(help="Offset of the header to judge, hexadecimal.")] = "0",
     check: Annotated[bool, typer.Option("--check", help="Exit with 1 if there are problems.")] = False,
 ) -> None:
-    """Header, sum, entry code, $PnP and PCIR structures, further images, and what a scan would think."""
+    """Header, sum, entry code, $PnP and PCIR structures, further images, and what a scan would think.
+
+    Exit codes: 0 fine, 1 a file cannot be read or --check found fault, 2 wrong use.
+    """
     from benchd.rom.image import inspect as look
 
     where = _offset(at, "--at")
@@ -151,6 +154,8 @@ def pad(
 
     FFh is the default because on the shared bus a device pulls lines low for its zeros only: FFh leaves
     another ROM at the same address readable, 00h wipes it out (common practice).
+
+    Exit codes: 0 fine, 1 a file cannot be read or written, 2 the image or an option is wrong.
     """
     from benchd.rom import edit
     from benchd.rom.numbers import parse_byte, parse_size
@@ -175,7 +180,10 @@ def seal(
     force: Force = False,
     json: Json = False,
 ) -> None:
-    """Mend the checksum by one unused byte; refuses where none is known to be unused."""
+    """Mend the checksum by one unused byte; refuses where none is known to be unused.
+
+    Exit codes: 0 fine, 1 a file cannot be read or written, 2 the image or an option is wrong.
+    """
     from benchd.rom import edit
 
     where = None if byte is None else _offset(byte, "--byte")
@@ -197,7 +205,10 @@ def fit(
     force: Force = False,
     json: Json = False,
 ) -> None:
-    """Make an image fill a chip: padded behind, or repeated."""
+    """Make an image fill a chip: padded behind, or repeated.
+
+    Exit codes: 0 fine, 1 a file cannot be read or written, 2 the image or an option is wrong.
+    """
     from benchd.rom import edit
     from benchd.rom.numbers import parse_byte, parse_size
 
@@ -218,7 +229,10 @@ def split(
     force: Force = False,
     json: Json = False,
 ) -> None:
-    """Split into even and odd bytes (two 8-bit chips on a 16-bit bus), or into the images of one chip."""
+    """Split into even and odd bytes (two 8-bit chips on a 16-bit bus), or into the images of one chip.
+
+    Exit codes: 0 fine, 1 a file cannot be read or written, 2 the image or an option is wrong.
+    """
     from benchd.rom import edit
 
     if (images is None) == (even is None and odd is None) or (even is None) != (odd is None):
@@ -249,7 +263,10 @@ def join(
     force: Force = False,
     json: Json = False,
 ) -> None:
-    """Join even and odd halves, or put several images into one chip, each on a 2 KiB slot."""
+    """Join even and odd halves, or put several images into one chip, each on a 2 KiB slot.
+
+    Exit codes: 0 fine, 1 a file cannot be read or written, 2 the image or an option is wrong.
+    """
     from benchd.rom import edit
     from benchd.rom.numbers import parse_byte
 

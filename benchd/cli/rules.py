@@ -29,7 +29,10 @@ def check(
     strict: Annotated[bool, typer.Option("--strict", help="Lints count as errors.")] = False,
     json: Json = False,
 ) -> None:
-    """Tell every error with file, line and key, and lints. Exit 1 if there are errors (--strict: or lints)."""
+    """Tell every error with file, line and key, and lints.
+
+    Exit codes: 0 fine, 1 there are errors (--strict: or lints), 2 no such file.
+    """
     reports = [_check_one(name) for name in files]
     errors = sum(len(r["errors"]) for r in reports)
     lints = sum(len(r["lints"]) for r in reports)
@@ -80,7 +83,10 @@ def _say_check(report: dict[str, Any]) -> None:
 
 @sub.command("list")
 def list_(json: Json = False) -> None:
-    """List the tables in ./rules and the shipped ones."""
+    """List the tables in ./rules and the shipped ones.
+
+    Exit codes: 0 fine, 1 a file cannot be read, 2 wrong use.
+    """
     from benchd.errors import BenchError
     from benchd.rulefiles import load_table, shipped_tables
 
@@ -113,7 +119,10 @@ def list_(json: Json = False) -> None:
 
 @sub.command()
 def show(name: Annotated[str, typer.Argument(help="Name or file of a table.")], json: Json = False) -> None:
-    """Show a table: the ladder, limits, stall points with what to try, faults, codes, sources."""
+    """Show a table: the ladder, limits, stall points with what to try, faults, codes, sources.
+
+    Exit codes: 0 fine, 1 a file cannot be read, 2 no such table, or it is wrong.
+    """
     from benchd.rulefiles import find_table, load_table
 
     table = load_table(name, Path())

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import typer
 
 from benchd.cli.output import emit_json, say
 from benchd.errors import CallerError
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
 
 
 def register(app: typer.Typer) -> None:
@@ -13,28 +18,35 @@ def register(app: typer.Typer) -> None:
     app.command("schema")(schema)
 
 
-def schema(
-    name: str = typer.Argument("", help="What to describe; leave out for a list.", show_default=False),
-    as_json: bool = typer.Option(False, "--json", help="The list as JSON (a schema always is)."),
-) -> None:
-    """Print the JSON Schema of a published form: boots, trials, MQTT payloads, alerts. Exit 2: no such form."""
+def published() -> dict[str, type[BaseModel]]:
+    """Return every published form by name."""
     from benchd.rom.published import FORMS
     from benchd.sinks.payloads import PUBLISHED
     from benchd.studying.published import FORMS as STUDY_FORMS
 
-    published = PUBLISHED | FORMS | STUDY_FORMS
+    return {**PUBLISHED, **FORMS, **STUDY_FORMS}
 
+
+def schema(
+    name: str = typer.Argument("", help="What to describe; leave out for a list.", show_default=False),
+    as_json: bool = typer.Option(False, "--json", help="The list as JSON (a schema always is)."),
+) -> None:
+    """Print the JSON Schema of a published form: boots, trials, MQTT payloads, alerts.
+
+    Exit codes: 0 fine, 2 no such form.
+    """
+    known = published()
     if not name:
-        forms = {form: (model.__doc__ or "").strip().split("\n")[0] for form, model in published.items()}
+        forms = {form: (model.__doc__ or "").strip().split("\n")[0] for form, model in known.items()}
         if as_json:
             emit_json(forms)
         else:
             for form, text in forms.items():
                 say(f"{form:15} {text}".rstrip())
         return
-    if name not in published:
-        raise CallerError(f"no published form {name!r}: one of {', '.join(published)}")
-    model = published[name]
+    if name not in known:
+        raise CallerError(f"no published form {name!r}: one of {', '.join(known)}")
+    model = known[name]
     emit_json(
         {"$schema": "https://json-schema.org/draft/2020-12/schema"}
         | model.model_json_schema(mode="serialization", by_alias=True)
