@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -80,8 +81,9 @@ class Browser:
         return [entry["message"] for entry in self.driver.get_log("browser") if entry["level"] == "SEVERE"]
 
 
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Browser]:
+@contextlib.contextmanager
+def launched() -> Iterator[Browser]:
+    """A headless Chromium with an empty profile of its own."""
     options = Options()
     found = shutil.which("chromium")
     assert found is not None, "peer chromium is missing"
@@ -93,9 +95,17 @@ def chromium() -> Iterator[Browser]:
     driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
     driver.set_page_load_timeout(30)
     driver.execute_cdp_cmd("Page.enable", {})
-    yield Browser(driver)
-    driver.quit()
-    shutil.rmtree(profile, ignore_errors=True)
+    try:
+        yield Browser(driver)
+    finally:
+        driver.quit()
+        shutil.rmtree(profile, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    with launched() as browser:
+        yield browser
 
 
 @pytest.fixture

@@ -6,24 +6,27 @@ import { makeGauge } from "../gauge.js";
 
 const OLD_MS = 3000;
 const GIVE_UP_MS = 8000;
-const DRAW_MS = 100;
-const HEAVY_MS = 250;
+const MANY = 4;
 const CODES = 24;
 const LINES = 8;
+const TABLE_MS = 5000;
 const ALARMS = { stalled: 1, looped: 1 };
 
 /** Show the view: returns at once, the stream fills it. */
 export async function show(main, { start }) {
+  // More machines, calmer figures: the whole page must stay cheap. An alarm is drawn at once all the same.
+  const many = start.machines.length > MANY;
+  const heavy = many ? 600 : 250;
   const panels = new Map();
   put(main, el("h1", { class: "unseen" }, "Now"));
   if (!start.machines.length) put(main, el("p", { class: "wait" }, "The settings name no machine yet."));
   main.dataset.machines = start.machines.length > 6 ? "many" : start.machines.length > 1 ? "some" : "one";
   for (const one of start.machines) {
-    const panel = new Panel(one.name);
+    const panel = new Panel(one.name, heavy);
     panels.set(one.name, panel);
     main.append(panel.node);
   }
-  new Stream((picture) => panels.get(picture.machine)?.take(picture), (old) => {
+  new Stream(heavy / 1000, (picture) => panels.get(picture.machine)?.take(picture), (old) => {
     for (const panel of panels.values()) panel.old = old;
   });
   setInterval(() => {
@@ -31,12 +34,13 @@ export async function show(main, { start }) {
     const bad = [...panels.values()].filter((panel) => panel.node.dataset.alarm === "yes");
     const title = bad.length ? `▌▌ ${bad.map((p) => `${harmless(p.name, 40)} ${WORDS[p.outcome]}`).join(", ")}` : `${harmless(start.bench, 60)}: now`;
     if (document.title !== title) document.title = title;
-  }, DRAW_MS);
+  }, many ? 300 : 100);
 }
 
 /** The event stream: opens again by itself, and says when nothing was heard for a while. */
 class Stream {
-  constructor(take, tellOld) {
+  constructor(gather, take, tellOld) {
+    this.gather = gather;
     this.take = take;
     this.tellOld = tellOld;
     this.heard = performance.now();
@@ -48,7 +52,7 @@ class Stream {
   open() {
     this.source?.close();
     this.opened = performance.now();
-    this.source = new EventSource(`/api/live?gather=0.25&codes=${CODES}&lines=${LINES}`);
+    this.source = new EventSource(`/api/live?gather=${this.gather}&codes=${CODES}&lines=${LINES}`);
     this.source.addEventListener("machine", (event) => {
       this.heard = performance.now();
       this.take(JSON.parse(event.data));
@@ -80,12 +84,14 @@ class Stream {
 }
 
 class Panel {
-  constructor(name) {
+  constructor(name, heavy) {
     this.name = name;
+    this.heavy = heavy;
     this.picture = null;
     this.at = 0;
     this.old = false;
     this.outcome = "idle";
+    this.asked = -TABLE_MS;
     this.drawn = { boot: undefined, heavy: 0, key: "" };
     this.table = { usual: [], meanings: {}, ladder: [] };
     this.build();
@@ -123,7 +129,11 @@ class Panel {
       this.contacts);
   }
 
+  /** Ask for usual times and meanings again, but not oftener than `TABLE_MS`: a looping machine boots often. */
   async fetchTable() {
+    const now = performance.now();
+    if (now - this.asked < TABLE_MS) return;
+    this.asked = now;
     try {
       this.table = await ask(`/api/machines/${encodeURIComponent(this.name)}/table`);
       this.usual = Object.fromEntries(this.table.usual.map((one) => [one.stage, one]));
@@ -155,7 +165,14 @@ class Panel {
     if (boot?.id !== before?.boot?.id || (boot?.outcome !== before?.boot?.outcome && boot?.outcome === "finished")) this.fetchTable();
     if ((picture.trial ?? null) !== (this.trialShown ?? null)) this.fetchTrial(picture.trial);
     const key = `${boot?.id} ${boot?.outcome} ${picture.stage} ${boot?.findings.length} ${boot?.stages.length} ${picture.standing?.t}`;
-    if (key !== this.drawn.key || this.at - this.drawn.heavy >= HEAVY_MS) this.draw(key);
+    const urgent = `${boot?.outcome in ALARMS} ${picture.standing?.t} ${picture.trial}`;
+    if (urgent !== this.drawn.urgent || this.at - this.drawn.heavy >= this.heavy) {
+      this.drawn.urgent = urgent;
+      this.draw(key);
+    } else if (key !== this.drawn.key && !this.later) {
+      this.later = setTimeout(() => this.draw(this.latest), this.heavy - (this.at - this.drawn.heavy));
+    }
+    this.latest = key;
   }
 
   /** How far a figure has grown since it was sent; nothing grows while what is shown is old. */
@@ -165,6 +182,8 @@ class Panel {
   }
 
   draw(key = "") {
+    clearTimeout(this.later);
+    this.later = 0;
     const p = this.picture;
     if (key !== this.drawn.key || !key) {
       this.drawn.key = key;
@@ -172,7 +191,7 @@ class Panel {
       this.drawContacts(p);
       this.drawFindings(p);
     }
-    this.drawn.heavy = this.at;
+    this.drawn.heavy = performance.now();
     this.drawCodes(p);
     this.drawLines(p);
     this.drawLinks(p);
