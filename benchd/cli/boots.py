@@ -9,6 +9,7 @@ import typer
 
 from benchd.cli.common import ConfigOption, JsonOption, store_of
 from benchd.cli.output import clean, emit_json, say
+from benchd.errors import CallerError
 
 if TYPE_CHECKING:
     from benchd.models import Boot
@@ -45,8 +46,10 @@ def register(app: typer.Typer) -> None:
 
         Exit codes: 0 fine (also when there are none), 1 the store failed, 2 wrong use.
         """
-        from benchd.cli.boottext import boot_table
+        from benchd.cli.boottext import MARK, boot_table
 
+        if outcome is not None and outcome not in MARK:
+            raise CallerError(f"--outcome {outcome}: there is no such outcome; one of {', '.join(MARK)}")
         with store_of(config) as store:
             found = store.boots(
                 machine=machine, trial=trial, outcome=outcome, limit=limit, newest_first=False  # type: ignore[arg-type]
@@ -71,7 +74,6 @@ def register(app: typer.Typer) -> None:
         Exit codes: 0 fine, 1 the boot stalled, looped or lost its link, or the store failed, 2 no such boot.
         """
         from benchd.cli.boottext import boot_page, trace_lines
-        from benchd.errors import CallerError
 
         with store_of(config) as store:
             if boot == "last":
