@@ -20,11 +20,18 @@ def register(app: typer.Typer) -> None:
 
 def published() -> dict[str, type[BaseModel]]:
     """Return every published form by name."""
+    from pydantic import RootModel
+
+    from benchd.links.ports import PortFacts
     from benchd.rom.published import FORMS
+    from benchd.sinks.now import MachineNow
     from benchd.sinks.payloads import PUBLISHED
     from benchd.studying.published import FORMS as STUDY_FORMS
 
-    return {**PUBLISHED, **FORMS, **STUDY_FORMS}
+    class Port(RootModel[PortFacts]):
+        """A serial port in `benchd ports --json`: what it is, who has it open, what stands in the way."""
+
+    return {**PUBLISHED, "machine-now": MachineNow, "port": Port, **FORMS, **STUDY_FORMS}
 
 
 def schema(

@@ -145,6 +145,21 @@ def test_boots_as_json(case: Case) -> None:
     assert {"kind", "rule", "stage", "code", "t", "limit_s", "limit_kind"} <= stall.keys()
 
 
+def test_ports_as_json() -> None:
+    """Ports of an invented machine, as the command prints them, fit the published form; so do the real ones."""
+    from benchd.links.ports import PortFacts, ports_json
+
+    fits("port", ports_json([PortFacts("/dev/ttyUSB0", "usb")]), many=True)
+    fits("port", json.loads(benchd("ports", "--json")), many=True)
+
+
+def test_compare_as_json(case: Case) -> None:
+    """Two boots side by side, in the published form."""
+    done = case.run("compare", *(boot.id for boot in case.boots), "--json")
+    assert done.returncode == 0, done.stderr
+    fits("compare", json.loads(done.stdout))
+
+
 @pytest.mark.parametrize(
     "words",
     ["ports", "schema", "rules list", "rules show at-p0410", "rules check story.toml", "study list", "trial list",
