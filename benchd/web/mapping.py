@@ -51,7 +51,7 @@ def map_routes(daemon: Daemon, records: Records) -> APIRouter:
 
 def _stands(daemon: Daemon, machine: str) -> tuple[Path, MapFile, Layout, list[str]]:
     """Return (map file, what it wants, the layout as the machine stands, notes). Raises CallerError for no map."""
-    from benchd.cli.map import load
+    from benchd.mapfiles import load
     from benchd.studying.bench import images_of
     from benchd.studying.foretell import can_foretell, layout_of
     from benchd.studying.known import complete, open_study
@@ -73,7 +73,7 @@ def _stands(daemon: Daemon, machine: str) -> tuple[Path, MapFile, Layout, list[s
 
 
 def _page(daemon: Daemon, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
-    from benchd.cli.map import room_for
+    from benchd.mapfiles import room_for
     from benchd.rom.layout import Layout, areas
     from benchd.rom.moves import apply, ways_out
     from benchd.rom.predict import predict

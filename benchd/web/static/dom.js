@@ -12,6 +12,12 @@ export function harmless(text, limit = 400) {
   return whole.length > limit ? `${shown}... (${whole.length} characters)` : shown;
 }
 
+/** The same for a label with little room: cut with an ellipsis. */
+export function short(text, most) {
+  const shown = harmless(text, 200);
+  return shown.length > most ? `${shown.slice(0, Math.max(1, most - 1))}…` : shown;
+}
+
 /** An element that shows text from the bench: isolated, so that its direction cannot reach its neighbours. */
 export function wire(text, limit) {
   return el("bdi", { class: "wire", dir: "ltr" }, harmless(text, limit));

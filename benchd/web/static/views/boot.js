@@ -1,5 +1,5 @@
 // One boot, whole: stages on a time axis, codes and console on one clock, findings where they happened.
-import { el, put, shape, svg, wire, harmless } from "../dom.js";
+import { el, put, shape, svg, wire, harmless, short } from "../dom.js";
 import { ask, KINDS, seconds, when, WORDS } from "../talk.js";
 
 const LABEL = 132;
@@ -130,19 +130,22 @@ function drawStages(box, page, findings, record) {
     const until = stages[n + 1]?.t ?? (stood ? end : boot.duration_s);
     const known = usual.get(stage.name);
     if (known?.n) {
-      parts.push(svg("rect", { class: "band", x: x(stage.t + known.low), y: y + 2, width: Math.max(3, x(known.high) - x(known.low)), height: ROW - 6 }),
-        svg("line", { class: "band-line", x1: x(stage.t + known.median), x2: x(stage.t + known.median), y1: y + 2, y2: y + ROW - 4 }));
+      const edge = width - 4;
+      const [low, middle, high] = [known.low, known.median, known.high].map((t) => Math.min(edge, x(stage.t + t)));
+      parts.push(svg("rect", { class: "band", x: Math.min(low, edge - 3), y: y + 2, width: Math.max(3, high - low), height: ROW - 6 }),
+        middle < edge ? svg("line", { class: "band-line", x1: middle, x2: middle, y1: y + 2, y2: y + ROW - 4 })
+          : svg("text", { class: "faint", x: edge - 2, y: y + 18, "text-anchor": "end" }, "▶"));
     }
     parts.push(
       svg("rect", { class: `bar${stood ? " ended" : ""}`, x: x(stage.t), y: y + 7, width: Math.max(2, x(until) - x(stage.t)), height: ROW - 16 },
         svg("title", {}, `${harmless(stage.name, 60)}: at ${seconds(stage.t, stage.u)} ± ${seconds(stage.u)}, took ${seconds(until - stage.t)}`)),
       svg("line", { class: "whisker", x1: x(Math.max(0, stage.t - stage.u)), x2: Math.max(x(stage.t + stage.u), x(Math.max(0, stage.t - stage.u)) + 1), y1: y + ROW - 13.5, y2: y + ROW - 13.5 }),
-      svg("text", { x: label - 8, y: y + 18, "text-anchor": "end" }, harmless(stage.name, label < 100 ? 13 : 17)),
+      svg("text", { x: label - 8, y: y + 18, "text-anchor": "end" }, short(stage.name, label < 100 ? 12 : 17)),
       svg("text", { class: "faint", x: Math.min(x(until) + 6, width - right + 2), y: y + 18 }, stood ? WORDS[boot.outcome] : n === stages.length - 1 ? "" : seconds(until - stage.t)));
   });
   missed.forEach((name, n) => {
     const y = top + (stages.length + n) * ROW;
-    parts.push(svg("text", { x: label - 8, y: y + 18, "text-anchor": "end" }, harmless(name, 17)),
+    parts.push(svg("text", { x: label - 8, y: y + 18, "text-anchor": "end" }, short(name, label < 100 ? 12 : 17)),
       svg("text", { class: "faint", x: label + 4, y: y + 18 }, "✕ never reached"));
   });
   findings.forEach((one) => {

@@ -1,5 +1,5 @@
 // Compare: two to six boots or trials. Where they part, how often they finish, what takes longer.
-import { el, put, shape, svg, wire, harmless } from "../dom.js";
+import { el, put, shape, svg, wire, harmless, short } from "../dom.js";
 import { ask, percent, seconds, when, WORDS } from "../talk.js";
 
 const MARKS = ["●", "◆", "■", "▲", "▼", "✚"];
@@ -95,14 +95,14 @@ function drawLadders(box, page) {
     const gap = 38;
   const y = (n) => 30 + n * gap;
   const high = y(page.stages.length - 1) + 34;
-  const parts = page.stages.map((name, n) => svg("text", { x: names - 14, y: y(n) + 5, "text-anchor": "end" }, harmless(name, width < 560 ? 13 : 18)));
+  const parts = page.stages.map((name, n) => svg("text", { x: names - 14, y: y(n) + 5, "text-anchor": "end" }, short(name, width < 560 ? 13 : 18)));
   page.groups.forEach((group, g) => {
     const middle = names + column * (g + 0.32);
     const reached = group.ladder.map((rung, n) => (rung.k ? n : -1)).filter((n) => n >= 0);
     const rail = [svg("text", { x: middle, y: 12, "text-anchor": "middle" }, MARKS[g])];
     if (reached.length) rail.push(svg("line", { class: "rail", x1: middle, x2: middle, y1: y(reached[0]), y2: y(reached.at(-1)) }));
     group.ladder.forEach((rung, n) => {
-      const half = Math.min(44, column * 0.3);
+      const half = Math.min(44, column * 0.22);
       const share = rung.k / rung.n;
       if (rung.k) {
         rail.push(svg("rect", { class: "rung-edge", x: middle - half, y: y(n) - 8, width: 2 * half, height: 16, rx: 2 }),

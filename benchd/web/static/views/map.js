@@ -1,5 +1,5 @@
 // Map: the first megabyte of a setup as a picture, and jumpers moved here before the machine is opened.
-import { el, put, shape, svg, wire, harmless } from "../dom.js";
+import { el, put, shape, svg, wire, harmless, short } from "../dom.js";
 import { ask } from "../talk.js";
 
 const TOP = 0xa0000;
@@ -56,7 +56,7 @@ function lanesOf(places) {
 function drawTower(box, page, stands) {
   const width = Math.max(260, Math.min(900, box.clientWidth || 260));
   const left = 62;
-  const right = width < 420 ? 76 : 118;
+  const right = width < 420 ? 84 : 118;
   const inner = width - left - right;
   const y = (at) => 8 + ((at - TOP) / UNIT) * UNIT_PX;
   const parts = [svg("defs", {}, svg("pattern", { id: "clash", width: 9, height: 9, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" }, svg("rect", { class: "clash-stripe", width: 4, height: 9 })))];
@@ -82,7 +82,7 @@ function drawTower(box, page, stands) {
     parts.push(svg("rect", { class: `w-${one.w.kind}`, x: x + 2, y: y(one.first) + 1, width: w - 4, height: Math.max(4, y(one.end) - y(one.first) - 2), rx: 3 },
       svg("title", {}, `${harmless(one.w.name, 60)}: ${hex(one.at)}-${hex(one.at + one.w.size - 1)}`)));
     if (y(one.end) - y(one.first) >= 14) {
-      labels.push(svg("text", { class: "on", x: x + 10, y: y(one.first) + Math.min(20, (y(one.end) - y(one.first)) / 2 + 5) }, harmless(one.w.name, Math.max(6, Math.floor(w / 8.6)))));
+      labels.push(svg("text", { class: "on", x: x + 10, y: y(one.first) + Math.min(20, (y(one.end) - y(one.first)) / 2 + 5) }, short(one.w.name, Math.max(4, Math.floor((w - 14) / 8.8)))));
     }
   }
   for (const one of page.map.overlaps) {
@@ -103,8 +103,8 @@ function drawTower(box, page, stands) {
     if (page.map.overlaps.some((o) => Math.abs(y(Math.max(TOP, parseInt(o.from, 16))) + 15 - at) < 15)) at += 17;
     at = Math.max(at, lastWord + 17);
     lastWord = at;
-    const word = rom.runs ? `▶ runs ${rom.order}.` : rom.runs === false ? "✕ passed by" : "? not told";
-    parts.push(svg("text", { class: rom.runs ? "runs" : "runs-not", x: width - right + 8, y: at }, width < 420 && !rom.runs ? word.slice(0, 9) : word));
+    const word = rom.runs ? `▶ runs ${rom.order}.` : rom.runs === false ? "✕ passed" : "? not told";
+    parts.push(svg("text", { class: rom.runs ? "runs" : "runs-not", x: width - right + 8, y: at }, word));
   }
   const high = y(END) + 8;
   put(box, svg("svg", { class: "drawing", viewBox: `0 0 ${width} ${high}`, width, height: high, role: "img",
@@ -127,7 +127,7 @@ function besides(page, stands, moves, load) {
       page.windows.filter((w) => w.positions.length).map((w, n) => jumper(w, n, stands, moves, load)),
       moved ? [el("p", { class: "caution" }, "This moves nothing but the picture. Before you move the jumper itself: power off and unplug; ISA is not hot-plug. Mind static discharge."),
         el("button", { class: "plain", type: "button", id: "back", onclick: () => { moves.clear(); load(); } }, "Back to how it stands")] : null,
-      page.map.moves.length ? [el("h3", {}, "What would solve it"), el("ul", {}, page.map.moves.map((way, n) => el("li", {},
+      page.map.moves.length ? [el("h3", {}, "What would solve it"), el("ul", { class: "ways" }, page.map.moves.map((way, n) => el("li", {},
         el("button", { class: "plain", type: "button", id: `way${n}`, onclick: () => { for (const m of way.moves) moves.set(m.window, m.base ?? "off"); load(); } },
           way.moves.map((m) => `${harmless(m.window, 40)} to ${m.base ?? "off"}`).join(", ")), " ",
         el("span", { class: "soft" }, way.solves ? "solves it" : `leaves ${size(way.overlapping_bytes)} shared${way.not_running.length ? `, ${way.not_running.length} not running` : ""}`))))] : null,
