@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from jsonschema import Draft202012Validator
 from live.trouble_rig import (
     GOOD,
     STAGES,
@@ -272,8 +273,6 @@ def test_alarm_command(tmp_path: Path) -> None:
         assert message["boot"] == boot["id"] and message["code"] == "40"
     assert raised["try"] == ["take the adapter out"] and raised["limit_s"] == 0.5
     assert recovered["stood_s"] > 0
-    from jsonschema import Draft202012Validator
-
     schema = json.loads(benchd("schema", "alert"))
     for message in (raised, recovered):
         Draft202012Validator(schema).validate(message)
@@ -320,10 +319,43 @@ def test_two_machines(tmp_path: Path) -> None:
             boots = {left["machine"]: left, right["machine"]: right}
             assert boots["left"]["outcome"] == "finished" and boots["right/+#"]["outcome"] == "stalled"
             assert daemon.metric("benchd_stalled", machine="left") == 0
+            shown = benchd("live", "--once", "--config", str(daemon.config))
+            assert "STALLED in rom-scan" in shown and "left" in shown and "right/+#" in shown
+            schema = Draft202012Validator(json.loads(benchd("schema", "machine-now")))
+            for picture in daemon.api("/api/machines"):
+                schema.validate(picture)
             assert {p.parent.name for p in daemon.captures()} == {"left", "right%2F%2B%23"}
             assert json.loads(benchd("boots", "--json", "--machine", "left", "--config", str(daemon.config))) == [
                 boots["left"]
             ]
+
+
+def test_watching_ends_without_ending_the_daemon(tmp_path: Path) -> None:
+    """Ctrl-C in `benchd live` ends the watching with 0; the daemon goes on."""
+    with by_hand(tmp_path) as (daemon, card):
+        play(card, b"\x01\x20")
+        out = tmp_path / "live.out"
+        with out.open("wb") as file:
+            command = [*BENCHD, "live", "--config", str(daemon.config)]
+            watching = subprocess.Popen(command, stdout=file, stderr=subprocess.STDOUT)
+        try:
+            wait_for(lambda: watching.poll() is not None or listening(daemon))
+            time.sleep(0.3)  # it draws nothing that can be waited for before its end, off a terminal
+            watching.send_signal(signal.SIGINT)
+            assert watching.wait(10) == 0, out.read_text()
+        finally:
+            watching.kill()
+            watching.wait()
+        assert "memory" in out.read_text() and "Traceback" not in out.read_text()
+        assert daemon.api("/api/health")["bench"] == "bench1"
+
+
+def listening(daemon: DaemonProcess) -> bool:
+    """Whether somebody reads the stream of pictures (another process's connection to the daemon's port)."""
+    assert daemon.process is not None
+    port = f":{daemon.port:04X}"
+    rows = [line.split() for line in Path("/proc/net/tcp").read_text().splitlines()[1:]]
+    return any(row[1].endswith(port) and row[3] == "01" for row in rows)
 
 
 def refused(folder: Path, daemon_toml: str, code: int) -> str:
