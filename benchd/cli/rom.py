@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 
 from benchd.cli.output import clean, emit_json, say
-from benchd.cli.romfiles import read_image_file, write_new
+from benchd.romfiles import read_image_file, write_new
 from benchd.errors import CallerError
 
 if TYPE_CHECKING:

@@ -238,7 +238,7 @@ def draft(
     """
     import sys
 
-    from benchd.cli.romfiles import write_new
+    from benchd.romfiles import write_new
     from benchd.rules import check_text
     from benchd.studying.drafting import draft_toml, read_boots
     from benchd.trials.draft import draft as draft_ladder

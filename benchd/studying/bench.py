@@ -88,7 +88,7 @@ class Started:
 
 def read_image_record(path: Path) -> Image:
     """What is known of a ROM image file: name, size, SHA-256 of the file's bytes, where it was read."""
-    from benchd.cli.romfiles import read_raw
+    from benchd.romfiles import read_raw
 
     data = read_raw(path)
     return Image(

@@ -63,7 +63,7 @@ def base_of(text: str) -> int | None:
 
 def read_image(image: Image) -> bytes:
     """The bytes of an image from where it was read. Raises OutsideError when they are not the same any more."""
-    from benchd.cli.romfiles import read_image_file, read_raw
+    from benchd.romfiles import read_image_file, read_raw
 
     path = Path(image.path or "")
     if image.path is None:
@@ -75,7 +75,7 @@ def read_image(image: Image) -> bytes:
 
 def layout_of(document: StudyDocument, setup: Mapping[str, str], images: Images) -> Layout:
     """The document's map, changed as `setup` says. Raises CallerError or OutsideError naming what is wrong."""
-    from benchd.cli.map import load
+    from benchd.mapfiles import load
 
     if document.map is None:
         raise CallerError('the study names no map: add `map = "FILE.toml"` to its document')
