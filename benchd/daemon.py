@@ -65,13 +65,15 @@ def lock_data(folder: Path) -> int:
         raise OutsideError(f"data directory {folder} cannot be used: {error.strerror}; see bench.data") from None
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+    except BlockingIOError:
         owner = os.pread(fd, 20, 0).decode("ascii", "replace").strip() or "unknown"
         os.close(fd)
         raise OutsideError(
             f"data directory {folder} is in use by another benchd (process {owner}): end that one, or name "
             "another directory in bench.data"
         ) from None
+    except OSError as error:  # a file system without locks
+        log.warning("data directory %s cannot be locked: %s; mind that no other benchd uses it", folder, error.strerror)
     os.ftruncate(fd, 0)
     # On a full disk the number is missing, the lock holds all the same.
     with contextlib.suppress(OSError):

@@ -44,7 +44,8 @@ def boot_table(boots: Sequence[Boot]) -> list[str]:
     rows = [["boot", "started", "trial", "how it went", "stage", "code", "after", "findings"]]
     for boot in boots:
         kinds = [f.kind for f in boot.findings]
-        told = ", ".join(f"{kind} x{kinds.count(kind)}" if kinds.count(kind) > 1 else kind for kind in dict.fromkeys(kinds))
+        counted = [(kind, kinds.count(kind)) for kind in dict.fromkeys(kinds)]
+        told = ", ".join(f"{kind} x{count}" if count > 1 else kind for kind, count in counted)
         rows.append(
             [
                 boot.id,

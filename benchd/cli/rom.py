@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 
 from benchd.cli.output import clean, emit_json, say
-from benchd.romfiles import read_image_file, write_new
 from benchd.errors import CallerError
+from benchd.romfiles import read_image_file, write_new
 
 if TYPE_CHECKING:
     from benchd.rom.edit import Edited

@@ -136,7 +136,7 @@ def _axis(longest: float, scale: float, y: float) -> str:
 
 def draw_stage_times(views: Sequence[TrialView], most: int = 6) -> str:
     """An SVG of stage times by result (reached the goal or not), nothing when no boot has stages."""
-    from benchd.web.charts import draw_times
+    from benchd.charts import draw_times
 
     sides: dict[bool, list[BootLog]] = {True: [], False: []}
     for view in views:

@@ -20,10 +20,10 @@ from benchd.web.shapes import MachineCard, PageStart
 from benchd.web.studies import study_routes
 
 if TYPE_CHECKING:
-    from benchd.daemon import Daemon
+    from benchd.web.bench import ServedBench
 
 
-def make_app(daemon: Daemon) -> FastAPI:
+def make_app(daemon: ServedBench) -> FastAPI:
     """Return the application that serves `daemon`. Raises CallerError for a token file that is no good."""
     http = daemon.loaded.settings.http
     token_path = daemon.loaded.resolve(http.token_file)

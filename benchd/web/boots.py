@@ -18,13 +18,13 @@ from benchd.web.record import Records
 from benchd.web.shapes import BootPage, BootRecord, MachineTable, Usual
 
 if TYPE_CHECKING:
-    from benchd.daemon import Daemon
+    from benchd.web.bench import ServedBench
 
 LIST_MOST = 10_000
 OPEN = ("running",)
 
 
-def boot_routes(daemon: Daemon, records: Records) -> APIRouter:
+def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
     """Return the routes under /api/boots and a machine's usual times."""
     routes = APIRouter(prefix="/api")
 
@@ -96,7 +96,7 @@ def boot_routes(daemon: Daemon, records: Records) -> APIRouter:
     return routes
 
 
-def find_boot(daemon: Daemon, boot_id: str) -> Boot:
+def find_boot(daemon: ServedBench, boot_id: str) -> Boot:
     """Return a boot by id or unique prefix. Raises HTTPException 404, saying what there is instead."""
     try:
         return daemon.store.boot(boot_id)
@@ -104,7 +104,7 @@ def find_boot(daemon: Daemon, boot_id: str) -> Boot:
         raise HTTPException(404, str(error)) from None
 
 
-def capture_path(daemon: Daemon, boot_id: str) -> Path | None:
+def capture_path(daemon: ServedBench, boot_id: str) -> Path | None:
     """Return the boot's capture file, if it is known, still there and inside the data folder."""
     known = daemon.store.capture_of(boot_id)
     if known is None:
@@ -113,7 +113,7 @@ def capture_path(daemon: Daemon, boot_id: str) -> Path | None:
     return path if path.is_file() and path.is_relative_to(daemon.loaded.data) else None
 
 
-def record_of(daemon: Daemon, records: Records, boot: Boot) -> BootRecord:
+def record_of(daemon: ServedBench, records: Records, boot: Boot) -> BootRecord:
     """Return the record of a boot; reads its capture, which may take seconds."""
     run = daemon.runs.get(boot.machine)
     if run is not None and boot.outcome in OPEN:
@@ -121,7 +121,7 @@ def record_of(daemon: Daemon, records: Records, boot: Boot) -> BootRecord:
     return records.of(boot.id, capture_path(daemon, boot.id), boot.ended is not None)
 
 
-def usual_times(daemon: Daemon, machine: str, table_name: str, table: RuleTable | None) -> list[Usual]:
+def usual_times(daemon: ServedBench, machine: str, table_name: str, table: RuleTable | None) -> list[Usual]:
     """Return each stage's times in good boots of this machine under this table."""
     if table is None:
         return []

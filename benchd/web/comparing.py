@@ -15,8 +15,8 @@ from benchd.studying.published import CompareForm
 from benchd.web.shapes import ComparePage, Group, GroupStage
 
 if TYPE_CHECKING:
-    from benchd.daemon import Daemon
     from benchd.trials.bootlog import BootGroup
+    from benchd.web.bench import ServedBench
 
 GROUPS_MOST = 6
 TIMES_SHOWN = 400
@@ -24,7 +24,7 @@ TIMES_SHOWN = 400
 Of = Annotated[list[str], Query(alias="of", min_length=1, max_length=GROUPS_MOST, description="ids of boots or trials")]
 
 
-def compare_routes(daemon: Daemon) -> APIRouter:
+def compare_routes(daemon: ServedBench) -> APIRouter:
     """Return the routes under /api/compare."""
     routes = APIRouter(prefix="/api/compare")
 
@@ -52,7 +52,7 @@ def compare_routes(daemon: Daemon) -> APIRouter:
         of: Of, theme: Literal["light", "dark"] = "light", width: Annotated[int, Query(ge=280, le=1800)] = 900
     ) -> Response:
         """Draw how long each stage took in each group (SVG)."""
-        from benchd.web.charts import CHART_POLICY, draw_times
+        from benchd.charts import CHART_POLICY, draw_times
 
         try:
             groups = _logs(daemon, of)
@@ -64,7 +64,7 @@ def compare_routes(daemon: Daemon) -> APIRouter:
     return routes
 
 
-def _logs(daemon: Daemon, names: Sequence[str]) -> list[BootGroup]:
+def _logs(daemon: ServedBench, names: Sequence[str]) -> list[BootGroup]:
     from benchd.studying.comparing import boot_log, find_groups
     from benchd.trials.bootlog import BootGroup
 

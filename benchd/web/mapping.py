@@ -14,16 +14,16 @@ from benchd.web.record import Records
 from benchd.web.shapes import MapAgreement, MapPage, MapWindow
 
 if TYPE_CHECKING:
-    from benchd.daemon import Daemon
     from benchd.models import Boot
     from benchd.rom.layout import Layout, Window
     from benchd.rom.mapfile import MapFile
     from benchd.rom.predict import Prediction
+    from benchd.web.bench import ServedBench
 
 OFF = "off"
 
 
-def map_routes(daemon: Daemon, records: Records) -> APIRouter:
+def map_routes(daemon: ServedBench, records: Records) -> APIRouter:
     """Return the route of maps."""
     routes = APIRouter(prefix="/api")
 
@@ -49,7 +49,7 @@ def map_routes(daemon: Daemon, records: Records) -> APIRouter:
     return routes
 
 
-def _stands(daemon: Daemon, machine: str) -> tuple[Path, MapFile, Layout, list[str]]:
+def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, list[str]]:
     """Return (map file, what it wants, the layout as the machine stands, notes). Raises CallerError for no map."""
     from benchd.mapfiles import load
     from benchd.studying.bench import images_of
@@ -72,7 +72,7 @@ def _stands(daemon: Daemon, machine: str) -> tuple[Path, MapFile, Layout, list[s
     return path, found, layout, notes
 
 
-def _page(daemon: Daemon, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
+def _page(daemon: ServedBench, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
     from benchd.mapfiles import room_for
     from benchd.rom.layout import Layout, areas
     from benchd.rom.moves import apply, ways_out
@@ -133,12 +133,12 @@ def _parse_move(text: str, windows: tuple[Window, ...]) -> tuple[str, int | None
     return name, base
 
 
-def _newest(daemon: Daemon, machine: str) -> Boot | None:
+def _newest(daemon: ServedBench, machine: str) -> Boot | None:
     boots = daemon.store.boots(machine=machine, limit=20)
     return next((boot for boot in boots if boot.outcome != "running"), None)
 
 
-def _agreement(daemon: Daemon, records: Records, prediction: Prediction, boot: Boot | None) -> list[MapAgreement]:
+def _agreement(daemon: ServedBench, records: Records, prediction: Prediction, boot: Boot | None) -> list[MapAgreement]:
     from benchd.rom.agree import compare
 
     if boot is None:

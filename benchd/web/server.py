@@ -14,7 +14,7 @@ from benchd.settings import split_listen
 from benchd.web.app import make_app
 
 if TYPE_CHECKING:
-    from benchd.daemon import Daemon
+    from benchd.web.bench import ServedBench
 
 
 class _Server(uvicorn.Server):
@@ -27,7 +27,7 @@ class _Server(uvicorn.Server):
 class WebServer:
     """Serves one daemon. `address` is (host, port) once bound; port 0 in the settings takes a free one."""
 
-    def __init__(self, daemon: Daemon) -> None:
+    def __init__(self, daemon: ServedBench) -> None:
         self._daemon = daemon
         self._socket: socket.socket | None = None
         self._server: _Server | None = None

@@ -16,8 +16,8 @@ from benchd.store.study_models import Result, Trial
 from benchd.studying.published import ChangeForm, ProposalForm, TrialForm, WhyForm
 
 if TYPE_CHECKING:
-    from benchd.daemon import Daemon
     from benchd.studying.known import Known
+    from benchd.web.bench import ServedBench
 
 Text = Annotated[str, Field(max_length=200)]
 LIST_MOST = 1000
@@ -110,7 +110,7 @@ class NextPage(Model):
     next: list[ProposalForm]
 
 
-def study_routes(daemon: Daemon) -> APIRouter:
+def study_routes(daemon: ServedBench) -> APIRouter:
     """Return the routes under /api/studies, /api/trials and /api/results."""
     routes = APIRouter(prefix="/api")
     store = daemon.store
@@ -233,12 +233,12 @@ def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def _machine_of(daemon: Daemon, known: Known) -> str | None:
+def _machine_of(daemon: ServedBench, known: Known) -> str | None:
     names = list(daemon.runs)
     return known.document.machine or (names[0] if len(names) == 1 else None)
 
 
-def _page(daemon: Daemon, known: Known) -> StudyPage:
+def _page(daemon: ServedBench, known: Known) -> StudyPage:
     from benchd.studying.goal import GOAL
     from benchd.studying.known import first_setup, gather
 

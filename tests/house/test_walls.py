@@ -15,6 +15,9 @@ FORBIDDEN_IN_PURE = {
 }  # fmt: skip
 WORDS = ("harmless", "errors", "records", "observe", "events", "models")
 SHARED = {"benchd", *(f"benchd.{word}" for word in WORDS)}
+STUDYING = (
+    "trials rom store charts mapfiles romfiles replaying rulefiles rules tomlfile tomlplaces capture".split()
+)
 MAY_KNOW = {
     "decode": set(),
     "rules": {"benchd.tomlfile", "benchd.tomlplaces"},
@@ -26,6 +29,7 @@ MAY_KNOW = {
     "store": set(),
     "sinks": {"benchd.store", "benchd.rules.values"},
     "simbench": set(),
+    "studying": {f"benchd.{word}" for word in STUDYING},
 }
 """Room: what of the house it may import besides itself and the shared vocabulary."""
 

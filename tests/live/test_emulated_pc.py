@@ -12,7 +12,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import pytest
 from peers.firmware import SCENARIOS
@@ -21,19 +21,21 @@ from peers.relay import PacedRelay
 from support.daemon import DaemonProcess, benchd, link_toml, wait_for
 
 pytestmark = pytest.mark.peer("qemu", "nasm")
+Watched: TypeAlias = tuple[EmulatedPc, DaemonProcess, PacedRelay, PacedRelay]
 FAST = {"STEP_MS": 5, "COUNT_MS": 10}
 MACHINE = '[[machine]]\nname = "pc"\nrules = "test-firmware"\n'
 
 
 @contextmanager
-def watched(folder: Path, name: str, **defines: int) -> Iterator[tuple[EmulatedPc, DaemonProcess, PacedRelay, PacedRelay]]:
+def watched(folder: Path, name: str, **defines: int) -> Iterator[Watched]:
     """A daemon that reads an emulated PC through two relays at 115,200 baud; the PC stands at its reset vector."""
     with (
         EmulatedPc.scenario(name, **{**FAST, **SCENARIOS[name].defines, **defines}) as pc,
         PacedRelay(pc.post_port, baud=115200) as post,
         PacedRelay(pc.console_port, baud=115200) as console,
     ):
-        links = link_toml("post", post.path, speed=115200, code_port="80") + link_toml("console", console.path, speed=115200)
+        links = link_toml("post", post.path, speed=115200, code_port="80")
+        links += link_toml("console", console.path, speed=115200)
         with DaemonProcess(folder, MACHINE + links) as daemon:
             wait_for(daemon.links_up)
             yield pc, daemon, post, console
@@ -101,7 +103,7 @@ def test_trouble_is_named(
         assert daemon.metric("benchd_findings_total", machine="pc", kind=finding[0], rule=finding[1]) == 1
         assert daemon.metric("benchd_stalled", machine="pc") == (outcome == "stalled")
         shown = benchd("show", "last", "--config", str(daemon.config), code=1 if outcome == "stalled" else 0)
-        assert finding[1] in shown and "try 1." in shown or outcome == "finished"
+        assert (finding[1] in shown and "try 1." in shown) or outcome == "finished"
 
 
 def test_hang_and_recovery(tmp_path: Path) -> None:
@@ -190,7 +192,7 @@ def test_replay_equals_live_and_tshark_opens_the_capture(tmp_path: Path) -> None
 
 def test_received_bytes_survive_kill_9(tmp_path: Path) -> None:
     """Killed in mid-boot: every byte handed over half a second before is in the capture; the boot is closed."""
-    with watched(tmp_path, "good", SLOW_AT=0x22, SLOW_MS=3000) as (pc, daemon, post, console):
+    with watched(tmp_path, "good", SLOW_AT=0x22, SLOW_MS=3000) as (pc, daemon, post, _):
         pc.go()
         wait_for(lambda: post.first(b"\x22"))
         time.sleep(0.5)

@@ -75,7 +75,8 @@ class PacedRelay:
 
     At `baud` a byte is handed over at the end of its slot, slots never closer than a byte time; with None at
     once. `sink` replaces the relay's own pty. `capture` is an independent record of what the reader was sent:
-    [(monotonic ns at hand-over, byte)] (`done`: when each had been handed over), doubled and damaged bytes as sent, dropped ones not. `counts` has
+    [(monotonic ns at hand-over, byte)] (`done`: when each had been),
+    doubled and damaged bytes as sent, dropped ones not. `counts` has
     "in", "dropped", "doubled", "damaged"; `seed` makes the faults repeat. Reading starts at construction.
     """
 

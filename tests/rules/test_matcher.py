@@ -164,10 +164,8 @@ def test_codes_agree_with_the_rule_in_words(
     expected = set()
     for i, (text, rule_port) in enumerate(rules):
         codes = parse_codes(text)
-        if codes.wide:
-            seen = wide and codes.low <= value <= codes.high
-        else:
-            seen = codes.low <= value & 0xFF <= codes.high
+        low_byte_or_whole = value if codes.wide else value & 0xFF
+        seen = (wide or not codes.wide) and codes.low <= low_byte_or_whole <= codes.high
         heard = port is None or not ports or port in [parse_port(p) for p in ports]
         mine = rule_port is None or port is None or port == parse_port(rule_port)
         possible = rule_port is None or not ports or rule_port in ports
