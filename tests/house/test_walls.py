@@ -16,8 +16,9 @@ FORBIDDEN_IN_PURE = {
 WORDS = ("harmless", "errors", "records", "observe", "events", "models")
 SHARED = {"benchd", *(f"benchd.{word}" for word in WORDS)}
 STUDYING = (
-    "trials rom store charts mapfiles romfiles replaying rulefiles rules tomlfile tomlplaces capture".split()
-)
+    "trials", "rom", "store", "charts", "mapfiles", "romfiles", "replaying", "rulefiles", "rules", "tomlfile",
+    "tomlplaces", "capture",
+)  # fmt: skip
 MAY_KNOW = {
     "decode": set(),
     "rules": {"benchd.tomlfile", "benchd.tomlplaces"},
