@@ -147,7 +147,9 @@ def soak(bench: rig.Rig, floods: list[Flood], driver: conftest.Browser, machine:
         print(f"page: heap after collection {after:.1f} MB, highest while running {max(h.heap for h in heaps):.1f} MB")
         print(f"page: nodes {heaps[0].nodes:.0f} at first, {heaps[-1].nodes:.0f} at last")
         last, hour = heaps[-1].pss, heaps[-1].pss + slope * max(0.0, 3600 - spent)
-        print(f"page process before any page (about:blank): {blank:.0f} MB; with the page {heaps[-1].pss - blank:+.0f} MB")
+        print(
+            f"page process before any page (about:blank): {blank:.0f} MB; with the page {heaps[-1].pss - blank:+.0f} MB"
+        )
         print(f"page process (PSS, with Chromium in it): {heaps[0].pss:.0f} MB at first, {last:.0f} MB at last")
         print(f"its slope after the first third: {slope * 60:+.2f} MB a minute; carried on to an hour {hour:.0f} MB")
     finally:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 
 import pytest
@@ -93,7 +94,9 @@ def test_what_a_boot_s_page_shows_is_what_the_store_has(bench: Rig, browser: Bro
     clock = browser.js(
         "return [...document.querySelectorAll('.both-row .clock')].map((n) => parseFloat(n.textContent))"
     )
-    assert clock == sorted(clock)  # type: ignore[type-var]
+    # Each time is printed with the digits that its uncertainty allows: half a hundredth back is rounding.
+    assert isinstance(clock, list)
+    assert all(later >= earlier - 0.006 for earlier, later in itertools.pairwise(clock))
 
 
 def test_an_unknown_boot_is_told_of_plainly(bench: Rig, browser: Browser) -> None:
