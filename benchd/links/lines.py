@@ -20,8 +20,9 @@ STANDARD_RATES = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 
 PortKind = Literal["pty", "socket", "rfc2217", "usb", "uart", "other"]
 
-SCHEDULER_NS = 2_000_000
-"""Lateness allowed for thread scheduling on an ordinary, not overloaded machine."""
+SCHEDULER_NS = 5_000_000
+"""Lateness allowed for thread scheduling. Measured on a shared two-core machine: median 0.02 ms, 99th percentile
+0.3 ms, at worst 3 ms; on a starved one more, which nothing here can see."""
 
 USB_TIMER_MS = 16
 """Usual latency timer of USB adapters until somebody sets it lower (common practice)."""

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from benchd.links.lines import (
+    SCHEDULER_NS,
     STANDARD_RATES,
     break_ns,
     byte_ns,
@@ -128,7 +129,7 @@ def test_latency_timer_is_read_from_sys(tmp_path: Path) -> None:
 
 def test_timing_by_kind() -> None:
     """A FIFO waits four characters (TL16C2550, table 5: 4.167 ms at 9600); sockets and ptys are not paced."""
-    assert port_timing("/dev/ttyS9", 9600).latency_ns - 2_000_000 == pytest.approx(4.167e6, rel=1e-3)
+    assert port_timing("/dev/ttyS9", 9600).latency_ns - SCHEDULER_NS == pytest.approx(4.167e6, rel=1e-3)
     assert port_timing("/dev/ttyS9", 9600).paced
     assert not port_timing("socket://127.0.0.1:1").paced
     assert not port_timing("/dev/pts/99999").paced
