@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib
 import sys
+from functools import cache
 
 import typer
 
@@ -38,8 +39,9 @@ app = typer.Typer(
 )
 
 
+@cache
 def build() -> typer.Typer:
-    """Return the application with every command registered."""
+    """Return the application with every command registered, once."""
     for name in COMMANDS:
         importlib.import_module(name).register(app)
     return app

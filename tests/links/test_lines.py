@@ -119,12 +119,12 @@ def test_latency_timer_is_read_from_sys(tmp_path: Path) -> None:
     timer.parent.mkdir(parents=True)
     timer.write_text("1\n")
     assert latency_timer_ms("/dev/ttyUSB0", tmp_path) == 1
-    assert port_timing("/dev/ttyUSB0", sys=tmp_path).latency_ns == 3_000_000
+    assert port_timing("/dev/ttyUSB0", sys=tmp_path).latency_ns == SCHEDULER_NS + 1_000_000
     timer.write_text("soon\n")
     assert latency_timer_ms("/dev/ttyUSB0", tmp_path) is None
     assert latency_timer_ms("/dev/ttyUSB1", tmp_path) is None
     # 16 ms is what USB adapters come with (common practice, no source).
-    assert port_timing("/dev/ttyUSB1", sys=tmp_path).latency_ns == 18_000_000
+    assert port_timing("/dev/ttyUSB1", sys=tmp_path).latency_ns == SCHEDULER_NS + 16_000_000
 
 
 def test_timing_by_kind() -> None:

@@ -11,7 +11,6 @@ import pytest
 from pydantic import BaseModel
 
 from benchd.errors import CallerError
-from benchd.links.lines import SCHEDULER_NS
 from benchd.settings import LinkPart, MachinePart, Settings, is_loopback, link_infos, load_settings, split_listen
 from benchd.tomlfile import FileProblems
 
@@ -116,7 +115,7 @@ def test_every_key_is_read(tmp_path: Path) -> None:
 
     walk(settings, "")
     (info,) = link_infos(settings.machine[0])
-    assert (info.name, info.code_port, info.tick_s, info.latency_ns) == ("card", 0x84, 0.001, SCHEDULER_NS)
+    assert (info.name, info.code_port, info.tick_s, info.latency_ns) == ("card", 0x84, 0.001, 2_000_000)
     assert (info.framing, info.stop_bits, info.encoding, info.lossy) == ("pattern", 1.5, "latin-1", True)
 
 
