@@ -160,11 +160,10 @@ def growth(days: float) -> None:
     one = street()
     gc.collect()
     before = tracemalloc.get_traced_memory()[0]
-    day = events = taken = 0
+    day = events = 0
     held = []
-    for record in babble(days):
+    for taken, record in enumerate(babble(days), 1):
         events += len(one.feed(record))
-        taken += 1
         if record.t_ns >= (day + 1) * 86_400 * NS:
             day += 1
             gc.collect()

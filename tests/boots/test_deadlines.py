@@ -16,7 +16,7 @@ from support.streets import ANCHOR, MS, matcher
 from benchd.boots import BootTracker
 from benchd.boots.deadlines import SETTLE_NS
 from benchd.events import BootEnded, FindingCleared, FindingRaised
-from benchd.observe import Code
+from benchd.observe import Code, Power, Text
 from benchd.records import LinkInfo
 
 POST = LinkInfo("post", "post", "raw")
@@ -155,10 +155,22 @@ def test_a_stall_that_stands_ends_the_boot_after_the_settling_time(rule: str) ->
     assert tracker.advance(due + 100 * SETTLE_NS) == []
 
 
+@pytest.mark.parametrize(("first", "rule"), [("text", "m-stands"), ("code", "asks")])
+def test_of_two_things_seen_the_later_names_the_stall(first: str, rule: str) -> None:
+    """A code and a text that both have a stall point: the one seen last, though the other is the shorter."""
+    table = TABLE + '[[stall]]\nname = "asks"\nafter = { text = "Press" }\nquiet = "430ms"\n'
+    tracker = BootTracker("m", matcher(table), (POST,), ANCHOR)
+    tracker.feed(Code("post", 0, 0, 0x01))
+    code_ms, text_ms = (20, 10) if first == "text" else (10, 20)
+    seen = [Code("post", code_ms * MS, 0, 0x20), Text("console", text_ms * MS, 0, text_ms * MS, 1, "Press F1")]
+    for one in sorted(seen, key=lambda one: one.at_ns):
+        tracker.feed(one)
+    (raised,) = [e for e in tracker.advance(5000 * MS) if isinstance(e, FindingRaised) and e.finding.kind == "stall"]
+    assert raised.finding.rule == rule
+
+
 def test_nothing_at_all_after_power_on_has_its_own_limit() -> None:
     """Neither a code nor a line: the table's power_quiet, counted from power-on."""
-    from benchd.observe import Power
-
     tracker = BootTracker("m", matcher(TABLE), (POST,), ANCHOR)
     tracker.feed(Power("post", 0, 0, True))
     assert not [e for e in tracker.advance(POWER_QUIET * MS - 1) if isinstance(e, FindingRaised)]

@@ -242,7 +242,7 @@ def test_the_run_keeps_what_the_tests_of_the_street_take_for_kept(bench: Bench) 
     life: list[tuple[int, Record | None]] = [
         (1000, Chunk("post", 1000 * MS, b"\x01")), (1040, Chunk("post", 1030 * MS, b"\x05")),
         (1090, None), (1100, Chunk("console", 1035 * MS, b"half")), (1500, None), (1600, None),
-        (9000, Note(2000 * MS, "trial", "T1")), (12_000, None), (32_000, None), (40_000, None), (52_000, None),
+        (9000, Note(900 * MS, "trial", "T1")), (12_000, None), (32_000, None), (40_000, None), (52_000, None),
     ]  # fmt: skip
     for ms, record in life:
         if record is None:

@@ -247,6 +247,24 @@ def test_order_across_links_is_that_of_time_not_of_arrival() -> None:
     assert [s.name for s in boots_of(live.events)[0].stages] == ["early", "memory"]
 
 
+def test_a_link_is_not_judged_silent_before_its_late_records_are_in() -> None:
+    """Half a hex code, then a record of the other link: the second digit, 40 ms late, still completes the code."""
+    street = new_street(TABLE, (FRAMINGS["hex"], CONSOLE))
+    events = street.feed(Chunk("post", NS, b"0")) + street.feed(Chunk("console", NS + 110 * MS, b"x"))
+    events += street.feed(Chunk("post", NS + 90 * MS, b"1 ")) + street.feed(ClockMark(2 * NS))
+    assert [e.code for e in events if isinstance(e, CodeSeen)] == ["01"]
+    assert not any(isinstance(e, LossSeen) for e in events)
+
+
+def test_word_of_a_trial_is_dated_alike_live_and_in_a_replay() -> None:
+    """A trial that began before the open boot: found by the tests above as a difference; ticks do not date it."""
+    rows: list[tuple[int, Record]] = [(NS, Chunk("post", NS, b"\x01")), (3 * NS, Note(NS // 2, "trial", "T1"))]
+    live = Live.of(TABLE, (POST,), rows, [2 * NS], 4 * NS)
+    (change,) = [e for e in live.events if isinstance(e, BootChanged) and e.boot.trial == "T1"][:1]
+    assert change.t_ns == NS
+    assert replayed(TABLE, (POST,), live.kept) == live.events
+
+
 def test_with_one_link_nothing_is_held_back() -> None:
     """A code is told the moment it comes in; with two links after HOLD_NS at most."""
     alone = new_street(TABLE, (POST,))
