@@ -207,12 +207,17 @@ class Lifecycle:
             del self._ids[next(iter(self._ids))]
         return base if count == 1 else f"{base}-{count}"
 
-    def _life(self, t_ns: int, u_ns: int) -> None:
-        """A sign of life that is not a start: transitions 4 and 6, and back from adrift."""
+    def _life(self, t_ns: int, u_ns: int, began_ns: int | None = None) -> None:
+        """A sign of life that is not a start: transitions 4 and 6, and back from adrift.
+
+        `began_ns`: when the first character came, of a line that `t_ns` is the last of.
+        """
         boot = self.boot
         if self.phase == "idle" or (self.phase == "over" and self._power_seen_off):
             reason = "first sign of life" + (" after power-off" if self._power_seen_off else "")
             anchored = self._power_seen_off or not self.table.boot.starts
+            if began_ns is not None and not self._power_seen_off:
+                t_ns = began_ns
             self._power_seen_off = False
             self._open(t_ns, u_ns, reason, anchored=anchored)
             return

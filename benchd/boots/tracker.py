@@ -16,9 +16,10 @@ final stage was seen; `over`; `adrift` every link is lost. Transitions, by numbe
 | 9 | running, standing, looping | power off, no life after it | over | cut-short, or as it stood |
 | 10 | running | the last link is lost | adrift | link-lost, until a sign of life |
 | 11 | standing, looping, adrift | it stood for some seconds | same | BootEnded is sent, once for a boot |
+| 12 | running, finishing | the end of the run | over | cut-short, or finished; what stands stays as it is |
 
-Exceptions, in code: a start that was already joined in the middle moves the boot's start (`_absorbs`); the
-second of several start marks does not start a second boot.
+Exceptions, in code: a start that was already joined in the middle moves the boot's start (`_absorbs`), and what
+was found until then is counted from it; the second of several start marks does not start a second boot.
 """
 
 from __future__ import annotations
@@ -200,7 +201,7 @@ class BootTracker(Lifecycle):
             started = self._starts(fresh, t_ns, seen.u_ns, "console text")
             life_ns = max([seen.t_ns, seen.time_at(max(0, len(seen.text) - 1)), *(t for _, t in seen.marks)])
             if not started:
-                self._life(min(life_ns, seen.at_ns), seen.u_ns)
+                self._life(min(life_ns, seen.at_ns), seen.u_ns, seen.t_ns)
                 self._since_start += 1
             boot = self.boot
             if boot is not None and self.phase not in ("over", "finishing"):
@@ -269,7 +270,7 @@ class BootTracker(Lifecycle):
                 self.phase = "over"
                 self._power_seen_off = seen.value == "off"
         elif seen.key == "end":
-            if self.phase == "running":
+            if self.phase == "running":  # transition 12
                 self._close(seen.t_ns, "cut-short")
             elif self.phase == "finishing":
                 self._finish(seen.t_ns)

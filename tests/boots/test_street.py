@@ -165,6 +165,16 @@ def test_three_ways_give_the_same_boots(
                 assert abs(a.t - b.t) <= a.u + b.u + 1e-6, (a, b)
 
 
+def test_a_boot_joined_by_a_line_starts_with_its_first_character() -> None:
+    """Found by the test above: said early as a partial line or late as a whole one, it began when it began."""
+    street = new_street(TABLE, (CONSOLE,))
+    text = b"00064K OK, Testing memory\r\n"
+    events = [e for i in range(len(text)) for e in street.feed(Chunk("console", NS + i * 200 * MS, text[i : i + 1]))]
+    (boot,) = boots_of(events + street.feed(ClockMark(20 * NS)))
+    assert boot.start_reason == "first sign of life" and boot.started.endswith(":41.000+00:00")
+    assert [(s.name, round(s.t, 1)) for s in boot.stages] == [("memory", 2.2)]
+
+
 TICKS = st.lists(st.integers(0, 120_000), max_size=60)
 
 
