@@ -12,19 +12,25 @@ from typing import Literal, TypeAlias
 
 
 @dataclass(frozen=True, slots=True)
-class Code:
-    """One POST code. `value` is 0..FFh, or 0..FFFFh where `wide`. `port` is the I/O port if known."""
+class Seen:
+    """What observations share that become known when they happen."""
 
     link: str
     t_ns: int
     u_ns: int
-    value: int
-    port: int | None = None
-    wide: bool = False
 
     @property
     def at_ns(self) -> int:
         return self.t_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Code(Seen):
+    """One POST code. `value` is 0..FFh, or 0..FFFFh where `wide`. `port` is the I/O port if known."""
+
+    value: int
+    port: int | None = None
+    wide: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,92 +64,48 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
-class Reset:
+class Reset(Seen):
     """The card saw the reset line, or counted its own restart."""
 
-    link: str
-    t_ns: int
-    u_ns: int
-
-    @property
-    def at_ns(self) -> int:
-        return self.t_ns
-
 
 @dataclass(frozen=True, slots=True)
-class Power:
+class Power(Seen):
     """The target's power went on or off, as its modem lines tell."""
 
-    link: str
-    t_ns: int
-    u_ns: int
     on: bool
-
-    @property
-    def at_ns(self) -> int:
-        return self.t_ns
 
 
 @dataclass(frozen=True, slots=True)
-class Lost:
+class Lost(Seen):
     """Something was lost or refused: `count` codes (or bytes), with a named reason."""
 
-    link: str
-    t_ns: int
-    u_ns: int
     reason: str
     count: int = 1
 
-    @property
-    def at_ns(self) -> int:
-        return self.t_ns
-
 
 @dataclass(frozen=True, slots=True)
-class Break:
+class Break(Seen):
     """The line was held in break."""
 
-    link: str
-    t_ns: int
-    u_ns: int
-
-    @property
-    def at_ns(self) -> int:
-        return self.t_ns
-
 
 @dataclass(frozen=True, slots=True)
-class LinkChange:
+class LinkChange(Seen):
     """A link came up or went down."""
 
-    link: str
-    t_ns: int
-    u_ns: int
     up: bool
     reason: str
 
-    @property
-    def at_ns(self) -> int:
-        return self.t_ns
-
 
 @dataclass(frozen=True, slots=True)
-class Label:
+class Label(Seen):
     """Boots from now on carry this label: the trial they belong to, or a learned limit of a stage.
 
     Key "phase", when this capture began: "over" a boot had ended, "off" and the power had gone off since.
     Key "end": nobody watches from here on; a boot that runs is cut short, what stands stays as it is.
     """
 
-    link: str
-    t_ns: int
-    u_ns: int
     key: Literal["trial", "limit", "phase", "end"]
     value: str
-
-    @property
-    def at_ns(self) -> int:
-        return self.t_ns
 
 
 Observation: TypeAlias = Code | Text | Reset | Power | Lost | Break | LinkChange | Label
