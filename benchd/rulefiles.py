@@ -37,12 +37,12 @@ def find_table(name_or_path: str, base: Path) -> Path:
     """
     wanted = name_or_path.strip()
     given = (base / wanted).expanduser() if not wanted.startswith("~") else Path(wanted).expanduser()
-    if wanted and given.is_file():
+    if wanted and _is_file(given):
         return given
     plain = bool(wanted) and Path(wanted).name == wanted
     name = wanted.removesuffix(".toml")
     own = base / "rules" / f"{name}.toml"
-    if plain and own.is_file():
+    if plain and _is_file(own):
         return own
     shipped = shipped_tables()
     if plain and name in shipped:
@@ -54,6 +54,15 @@ def find_table(name_or_path: str, base: Path) -> Path:
     if not plain:
         raise CallerError(f"no rule table {name_or_path!r}: {given} is not a file; {there}")
     raise CallerError(f"no rule table {name_or_path!r} in {base}, in {base / 'rules'} or shipped; {there}")
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except PermissionError as error:
+        raise OutsideError(f"{path}: cannot be read: {error.strerror}") from None
+    except OSError:  # no such name can be: too long, for one
+        return False
 
 
 def read_table_text(path: Path) -> str:

@@ -14,6 +14,8 @@ from benchd.errors import CallerError
 from benchd.tomlplaces import Places
 
 M = TypeVar("M", bound=BaseModel)
+MAX_SHOWN = 50
+"""Problems in the message of an error; `problems` has them all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +37,10 @@ class FileProblems(CallerError):
 
     def __init__(self, problems: Sequence[Problem]) -> None:
         self.problems = sorted(problems, key=lambda p: p.line)
-        super().__init__("\n".join(str(p) for p in self.problems))
+        lines = [str(p) for p in self.problems[:MAX_SHOWN]]
+        if len(self.problems) > MAX_SHOWN:
+            lines.append(f"{self.problems[0].file}: {len(self.problems)} problems; the first {MAX_SHOWN} are shown")
+        super().__init__("\n".join(lines))
 
 
 def dotted(path: Sequence[str | int]) -> str:
@@ -59,6 +64,10 @@ def parse(text: str, file: str) -> dict[str, Any]:
         found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         line = int(found[1]) if found else text.count("\n") + 1
         raise FileProblems([Problem(file, line, "", f"not valid TOML: {error}")]) from None
+    except ValueError as error:  # an integer longer than Python reads
+        digits = re.search(r"[0-9_]{1000,}", text)
+        line = text.count("\n", 0, digits.start()) + 1 if digits else 0
+        raise FileProblems([Problem(file, line, "", f"not a value: {error}")]) from None
     except RecursionError:
         raise FileProblems([Problem(file, 0, "", "arrays or tables are nested too deeply")]) from None
 

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchd.cli.common import config_path, store_of
+from benchd.cli.common import config_path, make_folder, store_of
 from benchd.errors import CallerError, OutsideError
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ def bench_store(config: Path | None, *, write: bool = False) -> Store:
                 f"no settings file, and nothing is stored in {LOOSE_STORE}: give --config FILE, or import a study here"
             )
         if write:
-            LOOSE_STORE.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(LOOSE_STORE.parent)
             if not LOOSE_STORE.is_file():
                 print(f"benchd: no settings file here; the study goes into {LOOSE_STORE}", file=sys.stderr)
         return Store.open(LOOSE_STORE, create=write)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchd.errors import CallerError
+from benchd.errors import CallerError, OutsideError
 
 if TYPE_CHECKING:
     from benchd.settings import LoadedSettings
@@ -40,14 +40,33 @@ def settings_of(given: Path | None) -> LoadedSettings:
     return load_settings(config_path(given))
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder with those above it. Raises OutsideError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutsideError(f"{folder}: cannot be made: {error.strerror}; it must be a folder you may write") from None
+
+
+def _reachable(folder: Path) -> None:
+    """Raise OutsideError for a folder that is there, and keeps us from seeing what is in it."""
+    try:
+        os.stat(f"{folder}/.")
+    except (FileNotFoundError, ValueError):
+        return
+    except OSError as error:
+        raise OutsideError(f"{folder}: cannot be looked into: {error.strerror}") from None
+
+
 def store_of(given: Path | None, *, write: bool = False) -> Store:
     """Open the store of the settings; for reading it must exist."""
     from benchd.store import Store
 
     loaded = settings_of(given)
     if write:
-        loaded.data.mkdir(parents=True, exist_ok=True)
-    elif loaded.settings.bench.store is None and not Path(loaded.store_url).exists():
+        make_folder(loaded.data)
+    elif loaded.settings.bench.store is None and not os.path.lexists(loaded.store_url):
+        _reachable(loaded.data)
         raise CallerError(
             f"{loaded.store_url}: nothing is stored yet; `benchd run --config {loaded.path}` makes it"
         )

@@ -13,8 +13,9 @@ __all__ = ["HARMFUL", "clean", "clean_lines", "emit_json", "say"]
 
 
 def emit_json(value: Any) -> None:
-    """Print `value` (JSON-ready) to standard output, indented, as UTF-8; harmful characters as JSON escapes."""
-    text = json.dumps(value, indent=2, ensure_ascii=False)
+    """Print `value` (JSON-ready), indented: UTF-8, or ASCII where the output takes no more; harmful characters escaped."""
+    ascii_only = not (sys.stdout.encoding or "utf-8").lower().startswith("utf")
+    text = json.dumps(value, indent=2, ensure_ascii=ascii_only)
     if not text.isascii() or "\x7f" in text:
         text = "".join(_escaped(ch) if ch != "\n" and category(ch) in HARMFUL else ch for ch in text)
     sys.stdout.write(text + "\n")

@@ -237,6 +237,8 @@ def split(
 
     if (images is None) == (even is None and odd is None) or (even is None) != (odd is None):
         raise CallerError("give either --even and --odd, or --images")
+    if images is not None and images.name in ("", ".."):
+        raise CallerError(f"--images: {images} names no file; give one like NAME.bin")
     data, _ = read_image_file(file)
     if images is None:
         assert even is not None and odd is not None

@@ -286,7 +286,13 @@ def _keep(text: str, file: str) -> None:
 
 def _in_editor(text: str, name: str) -> tuple[str, str]:
     """Let the person edit `text`; return the new text and the name of a file it can be kept in."""
-    words = shlex.split(os.environ.get("VISUAL") or os.environ.get("EDITOR") or "vi")
+    from benchd.cli.benchfiles import read_text
+
+    named = os.environ.get("VISUAL") or os.environ.get("EDITOR") or "vi"
+    try:
+        words = shlex.split(named) or ["vi"]
+    except ValueError as error:
+        raise CallerError(f"the editor {named!r} cannot be started: {error}; set $EDITOR") from None
     handle, path = tempfile.mkstemp(prefix="study-", suffix=".toml")
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as file:
@@ -301,7 +307,7 @@ def _in_editor(text: str, name: str) -> tuple[str, str]:
             raise OutsideError(
                 f"the editor {words[0]!r} ended with {done.returncode}; study '{name}' is unchanged"
             )
-        return Path(path).read_text(encoding="utf-8"), path
+        return read_text(Path(path)), path
     finally:
         Path(path).unlink(missing_ok=True)
 

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from itertools import pairwise
 from typing import Annotated, Any, Literal
@@ -16,6 +15,7 @@ from benchd.errors import CallerError
 from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window
 from benchd.rom.numbers import MEGABYTE, hex_address, parse_address, parse_byte, parse_size
 from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, Pass, ScanRules, ZeroLength
+from benchd.tomlfile import parse as parse_toml
 
 FILE_LIMIT = 1 << 20
 TEXT_LIMIT = 200
@@ -218,10 +218,7 @@ def parse(text: str, name: str) -> MapFile:
     """
     if len(text) > FILE_LIMIT:
         raise CallerError(f"{name}: {len(text):,} characters, more than the {FILE_LIMIT:,} allowed")
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise CallerError(f"{name}: not TOML: {error}") from None
+    data = parse_toml(text, name)
     try:
         found = MapFile.model_validate(data)
     except ValidationError as error:

@@ -12,10 +12,12 @@ import os
 import sqlite3
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
+from json import JSONDecodeError
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
+from pydantic import ValidationError
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
 from benchd.errors import BenchError, CallerError, OutsideError
@@ -172,6 +174,10 @@ class Database:
             raise self._in_words(error) from error
         except OSError as error:
             raise OutsideError(f"store {self.where}: {error.strerror or error}; check the disk") from error
+        except UnicodeEncodeError as error:
+            raise CallerError(f"{error.object[:80]!r} is not text that can be stored") from error
+        except (UnicodeDecodeError, JSONDecodeError, ValidationError) as error:  # what was stored was well-formed
+            raise OutsideError(f"store {self.where}: {_DAMAGED} ({str(error).splitlines()[0]})") from error
 
     def _in_words(self, error: BaseException) -> Exception:
         text = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
@@ -189,6 +195,7 @@ class Database:
         return error
 
 
+_DAMAGED = "the file is damaged: put back a backup, boots can be rebuilt from captures"
 _SQLITE_WORDS = {
     "SQLITE_BUSY": f"locked by another process for {BUSY_S:g} s: try again, or end the process that holds it",
     "SQLITE_LOCKED": "locked by another connection: try again",
@@ -197,7 +204,7 @@ _SQLITE_WORDS = {
     "SQLITE_CANTOPEN": "cannot be opened: check the path and its permissions",
     "SQLITE_READONLY": "cannot be written: check permissions of the file and of its directory",
     "SQLITE_PERM": "may not be opened: check its permissions",
-    "SQLITE_CORRUPT": "the file is damaged: put back a backup, boots can be rebuilt from captures",
+    "SQLITE_CORRUPT": _DAMAGED,
     "SQLITE_NOTADB": "the file is not a database; nothing was changed: name another file",
 }
 _POSTGRESQL_OUTSIDE = {

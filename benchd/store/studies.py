@@ -35,8 +35,7 @@ class Studies:
     def studies(self) -> list[Study]:
         """All studies, the one edited last first."""
         with self._database.read() as connection:
-            rows = connection.execute(sa.select(schema.study)).mappings().all()
-        found = [Study(**row) for row in rows]
+            found = [Study(**row) for row in connection.execute(sa.select(schema.study)).mappings()]
         return sorted(found, key=lambda study: (-microseconds(study.edited), study.name))
 
     def start_trial(

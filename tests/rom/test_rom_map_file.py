@@ -74,7 +74,7 @@ def test_shown_numbers() -> None:
 
 
 WRONG = {
-    "no toml": ("[scan\n", "line 1", "not TOML"),
+    "no toml": ("[scan\n", ":1:", "not valid TOML"),
     "unknown key": (CONTRACT + 'colour = "red"\n', "line 11", "window[1].colour"),
     "bad base": (CONTRACT.replace('base = "C8000"', 'base = "hello"'), "line 7", "window[1].base"),
     "segment": (CONTRACT.replace('base = "C8000"', 'base = "C800"'), "line 7", "may be a segment"),
