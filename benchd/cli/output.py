@@ -13,7 +13,7 @@ __all__ = ["HARMFUL", "clean", "clean_lines", "emit_json", "say"]
 
 
 def emit_json(value: Any) -> None:
-    """Print `value` (JSON-ready), indented: UTF-8, or ASCII where the output takes no more; harmful characters escaped."""
+    """Print `value` (JSON-ready), indented: UTF-8, or ASCII where output takes no more; harmful characters escaped."""
     ascii_only = not (sys.stdout.encoding or "utf-8").lower().startswith("utf")
     text = json.dumps(value, indent=2, ensure_ascii=ascii_only)
     if not text.isascii() or "\x7f" in text:
