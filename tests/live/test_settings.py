@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import types
 import typing
 from pathlib import Path
@@ -117,6 +118,19 @@ def test_every_key_is_read(tmp_path: Path) -> None:
     (info,) = link_infos(settings.machine[0])
     assert (info.name, info.code_port, info.tick_s, info.latency_ns) == ("card", 0x84, 0.001, 2_000_000)
     assert (info.framing, info.stop_bits, info.encoding, info.lossy) == ("pattern", 1.5, "latin-1", True)
+
+
+def test_the_noted_pattern_loads(tmp_path: Path) -> None:
+    """The example of firmware-notes/card-framings.md, as it stands there, is a link's settings and reads its own line."""
+    note = (ROOT / "firmware-notes/card-framings.md").read_text()
+    section = note.split("\n## pattern\n")[1].split("\n## ")[0]
+    keys = [line.strip() for line in section.splitlines() if line.startswith("    ")]
+    head = '[[machine]]\nname = "x"\nrules = "at286"\n\n[[machine.link]]\nkind = "post"\nport = "/dev/ttyUSB0"\n'
+    (info,) = link_infos(load(tmp_path, head + 'framing = "pattern"\n' + "\n".join(keys)).machine[0])
+    assert info.tick_s == 0.001 and info.pattern is not None
+    line = section.split("lines such as `")[1].split("`")[0]
+    found = re2.search(info.pattern, line)
+    assert found is not None and found.groupdict() == {"ticks": "001234", "port": "80", "code": "3A"}
 
 
 def test_the_example_loads() -> None:
