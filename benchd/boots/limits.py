@@ -37,10 +37,21 @@ class Limit:
         raise ValueError(f"unknown kind of limit {kind!r}")
 
 
+def floor_of(stage: StageRule) -> float:
+    """Return the least that a learned limit of this stage may come down to, in seconds.
+
+    What the table says; else half of its limit, since who wrote that knew why the stage may take longer than on
+    good days (a setup screen, a drive that spins up); else a second.
+    """
+    if stage.floor is not None:
+        return stage.floor
+    return stage.limit / 2 if stage.limit is not None else 1.0
+
+
 def limit_for(stage: StageRule, learned: Limit | None) -> Limit | None:
     """Return the limit in force: a learned one (never below the stage's floor), else the explicit one."""
     if learned is not None:
-        return Limit(max(learned.seconds, stage.floor), learned.kind, learned.boots)
+        return Limit(max(learned.seconds, floor_of(stage)), learned.kind, learned.boots)
     if stage.limit is not None:
         return Limit(stage.limit, "explicit")
     return None

@@ -25,6 +25,15 @@ def bar(spent: float, limit: float | None) -> str:
     return "█" * full + "░" * (BAR - full) + f" of {limit:.3g} s"
 
 
+def alarm_due(picture: dict[str, Any], spent: float) -> str:
+    """Return when silence will raise an alarm, with a bar of how far that is gone; "" when none is due."""
+    left = picture.get("due_in_s")
+    if left is None:
+        return ""
+    rule = clean(picture.get("due") or "silence", 40)
+    return f"{bar(spent, spent + left)}, then alarm: {rule}" if left > 0 else f"alarm: {rule}"
+
+
 def _ladder(picture: dict[str, Any]) -> Table:
     boot = picture["boot"] or {}
     reached = {stage["name"]: stage for stage in boot.get("stages", [])}
@@ -43,7 +52,7 @@ def _ladder(picture: dict[str, Any]) -> Table:
             after = reached[order[place + 1]]["t"] if place + 1 < len(order) else None
             if here:
                 spent = picture["stage_for_s"] or 0.0
-                note = f"for {spent:.1f} s  {bar(spent, picture['limits'].get(name))}"
+                note = f"for {spent:.1f} s  {alarm_due(picture, spent)}"
                 table.add_row("▶", Text(label, "bold"), f"{stage['t']:8.2f} s", note)
             else:
                 took = f"took {after - stage['t']:.2f} s" if after is not None else ""

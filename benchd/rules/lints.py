@@ -190,7 +190,7 @@ def _contradictions(table: RuleTable) -> Iterator[Found]:
     branches = [s.branch for s in table.stage if s.branch is not None]
     for i, stage in enumerate(table.stage):
         path = ("stage", i)
-        if stage.limit is not None and stage.floor > stage.limit and "floor" in stage.model_fields_set:
+        if stage.limit is not None and stage.floor is not None and stage.floor > stage.limit:
             why = f"floor {stage.floor:g} s is above limit {stage.limit:g} s: learning could only loosen it"
             yield "contradiction", (*path, "floor"), why
         if stage.limit is not None and stage.usual is not None and stage.usual > stage.limit:

@@ -110,7 +110,7 @@ class StageRule(Part):
     name: Name
     enter: list[When] = Field(min_length=1, max_length=200)
     limit: Seconds | None = None
-    floor: Seconds = 1.0
+    floor: Seconds | None = None
     usual: Seconds | None = None
     final: bool = False
     optional: bool = False

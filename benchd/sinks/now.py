@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections import deque
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -76,6 +76,8 @@ class MachineNow(Shown):
     stage: str | None = None
     stage_for_s: float | None = None
     quiet_for_s: float | None = None
+    due: str | None = Field(None, description="what silence will mean if it lasts: a rule, or `silence`")
+    due_in_s: float | None = None
     standing: Finding | None = None
     codes: list[ShownCode] = Field(default_factory=list)
     lines: list[ShownLine] = Field(default_factory=list)
@@ -88,6 +90,7 @@ class _State:
         self.now = now
         self.codes: deque[ShownCode] = deque(maxlen=CODES_SHOWN)
         self.lines: deque[ShownLine] = deque(maxlen=LINES_SHOWN)
+        self.due: Callable[[], tuple[str, int] | None] = lambda: None
         self.boot_ns: int | None = None
         self.stage_ns: int | None = None
         self.life_ns: int | None = None
@@ -115,6 +118,10 @@ class NowSink:
         now = MachineNow(machine=machine, table=table, ladder=ladder)
         now.links = {name: ShownLink(up=False, reason="not opened yet") for name in links}
         self._states[machine] = _State(now)
+
+    def follow(self, machine: str, due: Callable[[], tuple[str, int] | None]) -> None:
+        """Ask `due` at each picture what silence will mean, and when (monotonic ns)."""
+        self._states[machine].due = due
 
     def offer(self, event: Event) -> None:
         """Take an event; never blocks."""
@@ -198,8 +205,11 @@ class NowSink:
         def since(t_ns: int | None) -> float | None:
             return None if t_ns is None else round(max(0, now_ns - t_ns) / 1e9, 3)
 
+        due = state.due()
         return state.now.model_copy(
             update={
+                "due": due[0] if due else None,
+                "due_in_s": round(max(0, due[1] - now_ns) / 1e9, 3) if due else None,
                 "codes": list(state.codes),
                 "lines": list(state.lines),
                 "boot_for_s": since(state.boot_ns),

@@ -122,7 +122,7 @@ def test_labels_and_learned_limits_hold_in_every_later_file(bench: Bench) -> Non
     live = bench.finish()
     assert bench.files >= 2
     assert [(b.outcome, b.trial) for b in live] == [("finished", "T1"), ("stalled", "T1")]
-    assert [(f.kind, f.limit_s, f.limit_kind) for f in live[1].findings] == [("stall", 2.5, "learned-normal")]
+    assert [(f.kind, f.limit_s, f.limit_kind) for f in live[1].findings] == [("stall", 4.5, "learned-normal")]
     assert bench.together() == live == bench.one_by_one()
     notes = [r for path in bench.captures for r in read_capture(path).records() if isinstance(r, Note)]
     assert sum(note.key == "limit" for note in notes) == len(bench.captures)

@@ -297,10 +297,18 @@ def test_trial_and_learned_limits_arrive_as_labels() -> None:
     """Boots carry the trial named before them, and judge by a learned limit, saying so."""
     label = Label("", 0, 0, "limit", "memory=2.5:learned-normal:7")
     trial = Label("", 0, 0, "trial", "T3")
-    story = Story().tell((0, label), (0, trial), (0, "01"), (0.1, "05"), (0.5, "20"), until=4)
+    table = TABLE.replace('limit = "9s"', 'limit = "9s"\nfloor = "1s"')
+    story = Story(table).tell((0, label), (0, trial), (0, "01"), (0.1, "05"), (0.5, "20"), until=4)
     boot = story.boots[0]
     assert boot.trial == "T3"
     assert [(f.kind, f.limit_s, f.limit_kind, f.t) for f in boot.findings] == [("stall", 2.5, "learned-normal", 3.0)]
+
+
+def test_a_learned_limit_never_goes_below_the_floor() -> None:
+    """Without a floor of its own a stage keeps half of the limit that a person wrote."""
+    label = Label("", 0, 0, "limit", "memory=2.5:learned-normal:7")
+    steps = ((0, label), (0, "01"), (0.1, "05"), (0.5, "20"))
+    assert limits(Story().tell(*steps, until=6).boots[0]) == [("unknown", 4.5, "learned-normal", 5.0)]
 
 
 def test_losses_are_counted_on_the_boot() -> None:

@@ -12,7 +12,7 @@ from live.test_harmless import ANY, harmless
 from rich.console import Console
 from sinks.story import Teller
 
-from benchd.cli.livedraw import BAR, bar, draw
+from benchd.cli.livedraw import BAR, alarm_due, bar, draw
 from benchd.events import BootChanged, LineSeen
 from benchd.models import Finding, Stage
 from benchd.sinks.now import NowSink
@@ -67,7 +67,7 @@ def test_a_stall(width: int) -> None:
     assert all(len(line) <= width for line in text.split("\n"))
     flat = " ".join(text.split())
     for part in ("STALLED in rom-scan, last code 40", "a ROM does not return", "try 1: take the card out",
-                 "CAUTION: Power off first.", "took 2.50 s", "of 9 s", "the boot went without it", "640K OK",
+                 "CAUTION: Power off first.", "took 2.50 s", "the boot went without it", "640K OK",
                  "codes 20", "trial t1", "post DOWN"):  # fmt: skip
         assert part in flat, part
 
@@ -94,3 +94,10 @@ def test_hostile_text(one: str, two: str, width: int) -> None:
         assert harmless(drawn(shown, width), but="\n")
     assert "[/foo]" in drawn(shown | {"machine": "[/foo]", "ladder": ["[/foo]"]}, width)
     assert ":boom:" in drawn(shown | {"machine": ":boom:"}, width)
+
+
+def test_the_bar_tells_the_alarm_that_is_really_due() -> None:
+    """What is drawn is when silence will alarm by the rule in force, not the stage's limit."""
+    drawn = alarm_due({"due": "rom-never-returns", "due_in_s": 3.0}, 3.0)
+    assert drawn.endswith("of 6 s, then alarm: rom-never-returns")
+    assert alarm_due({"due": None, "due_in_s": None}, 3.0) == "" == alarm_due({}, 3.0)

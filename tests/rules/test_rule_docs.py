@@ -57,7 +57,7 @@ def test_defaults_on_the_page_are_the_schema_s() -> None:
     told = sections()
     assert "| 60 s |" in told["[boot]"] and s.BootPart().quiet == 60
     assert "| 20 s |" in told["[boot]"] and s.BootPart().power_quiet == 20
-    assert "| 1 s |" in told["[[stage]]"] and s.StageRule.model_fields["floor"].default == 1
+    assert "| half of `limit`, else 1 s |" in told["[[stage]]"] and s.StageRule.model_fields["floor"].default is None
     assert "| 5 |" in told["[[loop]]"] and s.LoopRule.model_fields["times"].default == 5
 
 
