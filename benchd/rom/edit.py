@@ -214,13 +214,13 @@ def _refusal(data: bytes, at: int, end: int, where: int, run: int, before: int) 
         why = f"it stands in only {run} equal bytes, fewer than the {SHORTEST_RUN} that count as padding"
     text = f"will not change offset {where:X}h: {why}."
     if before >= SHORTEST_RUN:
-        text += f" It follows {before:,} bytes of padding: if it is an old sum byte, allow replacing it."
+        text += f" It follows {before:,} bytes of padding: if it is an old sum byte, add --replace-last."
     else:
         other = _other_place(data, at, end)
         if other is None:
             text += " No padding in the declared length: lengthen the image (length byte and padding) first."
         else:
-            text += f" Offset {other:X}h is in padding: name it instead."
+            text += f" Offset {other:X}h is in padding: name it by --byte {other:X}."
     return text
 
 

@@ -69,7 +69,7 @@ def test_seal_names_another_place_and_takes_it() -> None:
     """Padding in the middle: refused at the end, with the offset that would do; accepted when named."""
     data = bytearray(full_rom())
     data[0x200:0x240] = b"\xff" * 64
-    with pytest.raises(CallerError, match="Offset 23Fh is in padding"):
+    with pytest.raises(CallerError, match="Offset 23Fh is in padding: name it by --byte 23F"):
         edit.seal(bytes(data))
     made = edit.seal(bytes(data), byte=0x23F)
     assert sum(made.data) % 256 == 0
