@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 import types
 import typing
 from pathlib import Path
 from typing import Any
 
 import pytest
+import re2
 from pydantic import BaseModel
 
 from benchd.errors import CallerError
@@ -121,7 +121,7 @@ def test_every_key_is_read(tmp_path: Path) -> None:
 
 
 def test_the_noted_pattern_loads(tmp_path: Path) -> None:
-    """The example of firmware-notes/card-framings.md, as it stands there, is a link's settings and reads its own line."""
+    """The example of firmware-notes/card-framings.md, as it stands, is settings and reads its own line."""
     note = (ROOT / "firmware-notes/card-framings.md").read_text()
     section = note.split("\n## pattern\n")[1].split("\n## ")[0]
     keys = [line.strip() for line in section.splitlines() if line.startswith("    ")]
