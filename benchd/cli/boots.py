@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchd.cli.common import ConfigOption, JsonOption, store_of
+from benchd.cli.common import ConfigOption, JsonOption, settings_of, store_of
 from benchd.cli.output import clean, emit_json, say
 from benchd.errors import CallerError
 
@@ -32,6 +32,14 @@ def foretold(store: Store, boot: Boot) -> list[str]:
     return ["", "option-ROM scan, predicted against seen:", *(line for text in told for line in wrapped(text, "  "))]
 
 
+def _known(machine: str, config: Path | None, store: Store) -> None:
+    """Refuse a machine that neither the settings nor the store have: its boots are not none, it is a slip."""
+    known = {part.name for part in settings_of(config).settings.machine}
+    if machine not in known and machine not in (known := known | set(store.machines())):
+        names = ", ".join(sorted(known)) or "none"
+        raise CallerError(f"no machine is called {machine!r}; the settings and the store have: {names}")
+
+
 def register(app: typer.Typer) -> None:
     @app.command()
     def boots(
@@ -48,9 +56,11 @@ def register(app: typer.Typer) -> None:
         """
         from benchd.cli.boottext import MARK, boot_table
 
-        if outcome is not None and outcome not in MARK:
+        if outcome is not None and (outcome := outcome.lower()) not in MARK:
             raise CallerError(f"--outcome {outcome}: there is no such outcome; one of {', '.join(MARK)}")
         with store_of(config) as store:
+            if machine is not None:
+                _known(machine, config, store)
             found = store.boots(
                 machine=machine, trial=trial, outcome=outcome, limit=limit, newest_first=False  # type: ignore[arg-type]
             )

@@ -12,11 +12,11 @@ from benchd.cli.output import clean
 from benchd.models import Boot, Finding
 
 MARK = {
-    "finished": "ok",
+    "finished": "finished",
     "stalled": "STALLED",
     "looped": "LOOPED",
-    "cut-short": "cut short",
-    "link-lost": "link lost",
+    "cut-short": "cut-short",
+    "link-lost": "link-lost",
     "running": "running",
 }
 WIDTH = 96

@@ -90,6 +90,12 @@ class Boots:
             whole = self._boot_id(connection, id_or_unique_prefix)
             return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == whole))[0]
 
+    def machines(self) -> list[str]:
+        """The names of all machines that boots are stored of, sorted."""
+        with self._database.read() as connection:
+            names = sa.select(schema.boot.c.machine).distinct().order_by(schema.boot.c.machine)
+            return list(connection.execute(names).scalars())
+
     def neighbours(self, boot_id: str) -> tuple[str | None, str | None]:
         """Ids of the boots of the same machine that started just before and just after a boot (its whole id)."""
         boot = schema.boot

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from live.test_harmless import ANY, harmless
 
-from benchd.cli.boottext import WIDTH, boot_page, boot_table, columns, finding_lines, seconds
+from benchd.cli.boottext import MARK, WIDTH, boot_page, boot_table, columns, finding_lines, seconds
 from benchd.models import Boot, Check, Finding, Stage
 
 
@@ -88,9 +88,18 @@ def test_the_list_counts_findings() -> None:
     """A line a boot, in columns; several findings of one kind are counted."""
     slow = Finding(kind="slow", rule="memory", t=1.0)
     head, first, second = boot_table([boot(findings=[slow, STALL, slow]), boot(id="pc-22", outcome="link-lost")])
-    assert first.endswith("slow x2, stall") and "link lost" in second
-    assert head.index("how it went") == first.index("ok") == second.index("link lost")
+    assert first.endswith("slow x2, stall") and "link-lost" in second
+    assert head.index("how it went") == first.index("finished") == second.index("link-lost")
     assert columns([["a", "b"], ["ccc", "d"]]) == ["a    b", "ccc  d"]
+
+
+def test_the_outcome_is_shown_as_it_is_asked_for() -> None:
+    """What the list prints, in any case, is what `--outcome` takes and what the models have."""
+    from typing import get_args
+
+    from benchd.models import Outcome
+
+    assert {shown.lower() for shown in MARK.values()} == set(MARK) == set(get_args(Outcome))
 
 
 @settings(deadline=None, max_examples=100)
