@@ -19,7 +19,7 @@ from benchd.studying.bench import plan_trial, start
 from benchd.studying.document import ExcludePart, FactorPart, GoalPart, StudyDocument
 from benchd.studying.known import Known, TrialView, gather, open_study, save
 from benchd.studying.weighing import next_trials, why
-from benchd.trials.wording import percent
+from benchd.trials.wording import counted, percent
 
 STUDY = "storage-rom"
 QUESTION = "Why does the new storage adapter not come up in this machine?"
@@ -142,7 +142,11 @@ def _ending(store: Store, known: Known, say: Say) -> str:
     moved = sum(any(change.hardware for change in view.changes) for view in views)
     bought = any(view.setup["storage-card"] != at286.START["storage-card"] for view in views)
     _say(say, "")
-    _say(say, f"After {len(views)} trials, {found.weighing.boots} boots, {moved} times with the cover off:")
+    _say(
+        say,
+        f"After {counted(len(views), 'trial')}, {counted(found.weighing.boots, 'boot')}, "
+        f"{counted(moved, 'time')} with the cover off:",
+    )
     _say(say, verdict, "  ")
     if not found.weighing.separated:
         _say(say, "Not settled: an unlucky evening. More trials as `benchd next` says would settle it.", "  ")

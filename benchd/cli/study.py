@@ -65,7 +65,7 @@ def register(app: typer.Typer) -> None:
 def new(name: Name, source: From = None, config: ConfigOption = None) -> None:
     """Make a study from a TOML file, or in $EDITOR from a template.
 
-    Exit codes: 0 fine, 1 a file or the store failed, 2 the document is wrong or the name is taken.
+    Exit codes: 0 fine, 1 a file or the store failed, 2 the document is wrong or unchanged, or the name is taken.
     """
     from benchd.cli.benchfiles import bench_store, now
     from benchd.studying.bench import resolve_images
@@ -79,6 +79,8 @@ def new(name: Name, source: From = None, config: ConfigOption = None) -> None:
             base, file = source.parent, str(source)
         else:
             text, file = _in_editor(TEMPLATE, name)
+            if text == TEMPLATE:
+                raise CallerError("nothing was changed; no study made")
             document, base = _parsed(text, file), Path()
         known = save(store, name, resolve_images(store, document, base), now(), text=text, file=file)
     _say_saved(known)
@@ -107,6 +109,7 @@ def import_(
     from benchd.studying.bench import resolve_images
     from benchd.studying.csvfile import import_table, read_table
     from benchd.studying.known import gather
+    from benchd.trials.wording import counted
 
     table = read_table(read_text(file), str(file), goal_column)
     if beside is None:
@@ -127,9 +130,9 @@ def import_(
         emit_json(known.to_json() | {"rows": len(table.rows), "trials": len(views)})
         return
     _say_saved(known)
-    counted = sum(row.result is not None for row in table.rows)
+    told = sum(row.result is not None for row in table.rows)
     say(
-        f"{len(table.rows)} rows, {counted} with a result, in {len(views)} trials."
+        f"{counted(len(table.rows), 'row')}, {told} with a result, in {counted(len(views), 'trial')}."
         + (f" Merged: {clean(str(beside))}" if beside else "")
     )
 
@@ -313,10 +316,12 @@ def _in_editor(text: str, name: str) -> tuple[str, str]:
 
 
 def _say_saved(known: Known) -> None:
+    from benchd.trials.wording import counted
+
     factors = known.study.factors
     say(
-        f"Study {clean(known.name)}: goal {clean(known.study.goal.words())}, {len(factors)} factors, "
-        f"{known.study.size()} setups, {len(known.study.exclusions)} exclusions."
+        f"Study {clean(known.name)}: goal {clean(known.study.goal.words())}, {counted(len(factors), 'factor')}, "
+        f"{counted(known.study.size(), 'setup')}, {counted(len(known.study.exclusions), 'exclusion')}."
     )
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from benchd.cli.boottext import columns, local
 from benchd.cli.output import clean
 from benchd.studying.known import Known, TrialView
+from benchd.trials.wording import counted as numbered
 
 WIDTH = 96
 
@@ -46,7 +47,7 @@ def study_lines(known: Known, views: Sequence[TrialView]) -> Iterator[str]:
     """Everything about one study."""
     study = known.study
     yield clean(f"{known.name}: {study.question or 'no question written down'}", 1000)
-    yield clean(f"goal: {study.goal.words()}; one boot {study.boot_minutes:g} min; {study.size()} setups")
+    yield clean(f"goal: {study.goal.words()}; one boot {study.boot_minutes:g} min; {numbered(study.size(), 'setup')}")
     if known.document.machine:
         yield clean(f"machine: {known.document.machine}")
     yield ""

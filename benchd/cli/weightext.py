@@ -9,7 +9,7 @@ from benchd.cli.output import clean
 from benchd.cli.studytext import table, tally, wrapped
 from benchd.studying.comparing import Compared
 from benchd.studying.weighing import Next, Why
-from benchd.trials.wording import percent
+from benchd.trials.wording import counted, percent
 
 if TYPE_CHECKING:
     from benchd.trials.causes import Cause
@@ -29,7 +29,7 @@ def why_lines(why: Why) -> Iterator[str]:
     weighing = why.weighing
     yield from wrapped(weighing.verdict)
     ok = weighing.boots - weighing.failures
-    counts = f"{tally(ok, weighing.boots, weighing.boots)} in {len(why.views)} trials"
+    counts = f"{tally(ok, weighing.boots, weighing.boots)} in {counted(len(why.views), 'trial')}"
     yield clean(f"({why.known.name}, goal: {why.known.study.goal.words()}; {counts})")
     causes = [c for c in weighing.causes if c.probability >= SHOWN_FROM][:SHOWN_MOST] or list(weighing.causes[:3])
     if weighing.failures:
@@ -74,7 +74,7 @@ def _groups(why: Why) -> Iterator[str]:
         for cause in members[:GROUP_MOST]:
             yield from wrapped(f"{cause.text} ({percent(cause.probability)})", "  ")
         if group.explanations > len(members[:GROUP_MOST]):
-            yield f"  and {group.explanations - len(members[:GROUP_MOST])} less likely ones"
+            yield f"  and {counted(group.explanations - len(members[:GROUP_MOST]), 'less likely one')}"
 
 
 def _speaks(lead: Cause) -> Iterator[str]:
@@ -205,7 +205,7 @@ def _stages(one: Comparison) -> Iterator[str]:
         p = "" if stage.p_adjusted is None else f"{stage.p_adjusted:.2g}"
         size = max((side.median_s or 0.0) for side in (stage.a, stage.b))
         worth = stage.more_boots and stage.shift_s is not None and abs(stage.shift_s) >= WORTH_SHARE * size
-        more = f"{stage.more_boots} more boots each would tell" if worth else ""
+        more = f"{counted(stage.more_boots or 0, 'more boot')} each would tell" if worth else ""
         rows.append([stage.name, *sides, shift, interval or more, p])
     yield from table(rows, 40)
 

@@ -4,7 +4,7 @@ Numbered rules, the first that applies decides:
 
 1. A result named `goal`, entered for the boot, is the answer: the last one entered.
 2. An earlier pass of a looping boot is no boot of its own: not counted.
-3. A boot that still runs is not counted yet.
+3. A boot that still runs is not counted yet, unless the goal is a check that was entered for it by hand or file.
 4. By the goal's kind:
    stage-reached   the stage is on the boot's ladder: ok; the boot finished, stalled or looped without it: fail.
    finding-absent  the finding (its rule's name, or its kind) stands: fail; absent from a finished boot: ok.
@@ -51,7 +51,8 @@ def judge(goal: Goal, boot: Boot, results: Sequence[Result] = ()) -> Verdict:
         return Verdict(boot.id, last.passed, f"entered as {'ok' if last.passed else 'fail'}{note}", last.source)
     if boot.passes_of:
         return Verdict(boot.id, None, f"an earlier pass of {boot.passes_of}")
-    if boot.outcome == "running":
+    told = goal.kind == "check-passed" and any(one.check == goal.target for one in results)
+    if boot.outcome == "running" and not told:
         return Verdict(boot.id, None, "still running")
     ok, why = _RULES[goal.kind](goal, boot, results)
     return Verdict(boot.id, ok, why)

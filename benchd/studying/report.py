@@ -26,7 +26,7 @@ from benchd.studying.known import Known, TrialView
 from benchd.studying.pictures import draw_ladders, draw_stage_times, stage_names
 from benchd.studying.scrub import scrub
 from benchd.studying.weighing import Why, next_trials, why
-from benchd.trials.wording import percent
+from benchd.trials.wording import counted, percent
 
 CAUSES_FROM = 0.01
 CAUSES_MOST = 12
@@ -96,8 +96,8 @@ def _tally(found: Why) -> str:
     ok = found.weighing.boots - found.weighing.failures
     moved = sum(any(change.hardware for change in view.changes) for view in found.views)
     return (
-        f"{len(found.views)} trials, {found.weighing.boots} boots: {ok} reached the goal, "
-        f"{found.weighing.failures} did not. Hardware was moved {moved} times."
+        f"{counted(len(found.views), 'trial')}, {counted(found.weighing.boots, 'boot')}: {ok} reached the goal, "
+        f"{found.weighing.failures} did not. Hardware was moved {counted(moved, 'time')}."
     )
 
 
@@ -162,7 +162,7 @@ def _next(store: Store, name: str) -> dict[str, Any]:
         return {"advice": plain(proposal.advice), "steps": [], "outlooks": []}
     best = proposal.ranked[0]
     return {
-        "advice": plain(f"{proposal.advice} The best next trial takes about {best.minutes:g} minutes:"),
+        "advice": plain(f"{proposal.advice} The best next trial takes about {best.minutes:g} min:"),
         "steps": [plain(step) for step in best.steps],
         "outlooks": [plain(one.words()) for one in (best.if_ok, best.if_fail)],
     }

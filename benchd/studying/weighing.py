@@ -6,6 +6,7 @@ next_trials(store, name, ...) -> Next        what to try next, or that it is tim
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -16,6 +17,7 @@ from benchd.studying.bench import images_of
 from benchd.studying.foretell import collisions, evidence_of
 from benchd.studying.known import Known, TrialView, gather, open_study, pure_trials
 from benchd.trials.study import Trial
+from benchd.trials.wording import counted
 
 if TYPE_CHECKING:
     from benchd.trials.causes import Weighing
@@ -101,11 +103,15 @@ def remarks(known: Known, views: Sequence[TrialView], trials: Sequence[Trial]) -
     out = []
     lost = sum(len(view.verdicts) - view.counted for view in views)
     if lost:
-        out.append(f"{lost} boots are not counted (running, cut short, link lost, or no result entered).")
+        out.append(
+            f"{counted(lost, 'boot')} {'is' if lost == 1 else 'are'} not counted for the goal "
+            "(running, cut short, link lost, or no result entered)."
+        )
     assumed = sorted({name for view in views for name in view.assumed})
     if assumed:
         out.append(f"Trials from before {', '.join(assumed)} became a factor count as its reference or first level.")
-    tried = [view for view in views if view.counted]
+    # A check counts as a trial too: what it was entered for was tried, whatever became of the goal.
+    tried = [view for view in views if view.counted or view.checks]
     fixed = [
         factor.name
         for factor in known.study.factors
@@ -113,8 +119,10 @@ def remarks(known: Known, views: Sequence[TrialView], trials: Sequence[Trial]) -
     ]
     if fixed:
         out.append(f"Never changed so far: {', '.join(fixed)}.")
-    once = sum(trial.boots == 1 for trial in trials)
-    if trials and once == len([trial for trial in trials if trial.boots]):
+    booted: Counter[tuple[tuple[str, str], ...]] = Counter()
+    for trial in trials:
+        booted[tuple(sorted(trial.setup.items()))] += trial.boots
+    if max(booted.values(), default=0) == 1:
         out.append("Every setup was booted once only: repeat a result before acting on it.")
     against = [view.trial.id for view in tried if view.excluded]
     if against:

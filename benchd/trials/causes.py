@@ -306,7 +306,8 @@ def _verdict(
     if not boots:
         return "No boots yet: nothing to weigh."
     if not failures:
-        return f"None of {boots} boots failed: there is nothing to explain."
+        none = "The only boot did not fail" if boots == 1 else f"None of {boots} boots failed"
+        return f"{none}: there is nothing to explain."
     if separated:
         rivals = [causes[i].text for i in lead.twins]
         more = f" (or {listed(rivals)}: no allowed setup tells these apart)" if rivals else ""

@@ -12,7 +12,7 @@ from benchd.trials import timing
 from benchd.trials.bootlog import UNKNOWN_END, BootGroup, BootLog
 from benchd.trials.divergence import Divergence, OnlyOne, OrderChange, divergences, only_one, order_changes
 from benchd.trials.timing import Rate
-from benchd.trials.wording import percent
+from benchd.trials.wording import counted, percent
 
 MAX_GROUPS = 12
 MAX_STAGES = 200
@@ -289,7 +289,7 @@ def _sentence(pair: Comparison) -> str:
     if finish.more_boots:
         text += (
             f"; finishing rates of {percent(finish.a.k / finish.a.n)} and {percent(finish.b.k / finish.b.n)} "
-            f"would take about {finish.more_boots} more boots each to settle"
+            f"would take about {counted(finish.more_boots, 'more boot')} each to settle"
         )
     return text + "."
 

@@ -70,6 +70,11 @@ def percent(probability: float) -> str:
     return f"{probability:.0%}".replace("%", " %")
 
 
+def counted(number: int, noun: str) -> str:
+    """A number with its noun: `1 boot`, `2 boots`."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def listed(texts: Sequence[str]) -> str:
     """Texts joined as an English list."""
     if len(texts) < 2:
