@@ -21,6 +21,8 @@ SHAPES = ("o", "D", "s", "^", "v", "P")
 """One marker a group, so that colour is not needed to tell them apart."""
 ROW_PX = 22
 DPI = 72
+CHAR_PX = 8.0
+"""Room for one character of a label; 12 px sans-serif letters average less."""
 _lock = threading.Lock()
 
 
@@ -52,7 +54,9 @@ def draw_times(groups: Sequence[BootGroup], *, dark: bool, width: int) -> str:
     with _lock, rc_context(own):
         figure = Figure(figsize=(width / DPI, high / DPI), dpi=DPI, facecolor="none")
         FigureCanvasSVG(figure)
-        label_px = min(150, width * 0.34)
+        room = min(190.0, width * 0.34)
+        labels = [_label(name, int((room - 10) / CHAR_PX)) for name in stages]
+        label_px = min(room, max(60.0, 10 + CHAR_PX * max(map(len, labels), default=0)))
         axes = figure.add_axes((label_px / width, 46 / high, 1 - (label_px + 14) / width, 1 - 56 / high))
         axes.set_facecolor("none")
         step = len(groups) + 10 / ROW_PX
@@ -64,7 +68,7 @@ def draw_times(groups: Sequence[BootGroup], *, dark: bool, width: int) -> str:
         axes.set_xscale("log")
         axes.set_ylim(max(1, len(stages)) * step - 0.5, -0.7)
         axes.set_yticks([s * step + (len(groups) - 1) / 2 for s in range(len(stages))])
-        axes.set_yticklabels([clean(name, 18) for name in stages], parse_math=False)
+        axes.set_yticklabels(labels, parse_math=False)
         axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if width > 600 else (1.0, 3.0)))
         axes.xaxis.set_minor_locator(NullLocator())
         axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
@@ -78,6 +82,12 @@ def draw_times(groups: Sequence[BootGroup], *, dark: bool, width: int) -> str:
             spine.set_visible(False)
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
     return out.getvalue()
+
+
+def _label(name: str, most: int) -> str:
+    """A stage's name, its end cut off visibly where it does not fit."""
+    text = clean(name, 200)
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def _row(axes: Any, times: Sequence[float], y: float, colour: str, shape: str, ink: str) -> None:

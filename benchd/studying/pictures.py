@@ -14,7 +14,7 @@ from benchd.trials.bootlog import BootGroup, BootLog
 from benchd.trials.study import Study
 
 ROWS_MOST = 60
-WIDTH, LEFT, RIGHT, ROW, BAR = 980, 64, 330, 24, 16
+WIDTH, LEFT, RIGHT, ROW, BAR = 980, 64, 340, 24, 16
 SHADES = ("#d5ded4", "#e9eee5")
 GOAL, INK, SOFT, BAD, LINE = "#0b5d45", "#17231d", "#56645b", "#9c2f1f", "#c9cdbb"
 NUMBER_FROM = 13.0
@@ -114,11 +114,17 @@ def _bar(study: Study, view: TrialView, i: int, log: BootLog, names: Sequence[st
     verdict = view.verdicts[i]
     word = {True: "ok", False: "FAIL", None: "not counted"}[verdict.ok]
     kind = ' class="bad"' if verdict.ok is False else ""
+    # "not counted" is wider than the column of "ok" and "FAIL": its reason begins further right.
+    why_x, most = (WIDTH - RIGHT + 64, 44) if verdict.ok is not None else (WIDTH - RIGHT + 104, 36)
     parts.append(
         f'<text{kind} x="{WIDTH - RIGHT + 24}" y="{y + 13:g}">{word}</text>'
-        f'<text class="soft" x="{WIDTH - RIGHT + 64}" y="{y + 13:g}">{_t(verdict.why, 44)}</text>'
+        f'<text class="soft" x="{why_x}" y="{y + 13:g}">{_t(_short(verdict.why, most), most)}</text>'
     )
     return "".join(parts)
+
+
+def _short(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
 
 
 def _axis(longest: float, scale: float, y: float) -> str:
