@@ -7,7 +7,8 @@ import json
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from http.client import HTTPException
 from typing import Annotated, Any
 
 import typer
@@ -20,21 +21,54 @@ STALE_S = 5.0
 MAX_LINE = 4 << 20
 
 
-def pictures(url: str, token: str | None) -> Iterator[dict[str, Any]]:
-    """Yield machine pictures from a daemon's event stream. Raises OutsideError when it ends or is not there."""
-    request = urllib.request.Request(f"{url}/api/live")
+def served(url: str, token: str | None, bench: str, wanted: set[str]) -> set[str]:
+    """Return which of the `wanted` machines the daemon at `url` watches.
+
+    Raises OutsideError if none answers, if it is another bench's than `bench`, or if it watches none of them.
+    """
+    with _asked(f"{url}/api/start", url, token) as answer:
+        start = json.loads(answer.read(MAX_LINE))
+        other, names = start["bench"], [one["name"] for one in start["machines"]]
+    if other != bench:
+        raise OutsideError(
+            f"the daemon at {url} is of the bench {clean(other, 64)!r}, these settings are of {bench!r}: "
+            "use its settings file (--config), or give each bench a port of its own (http.listen)"
+        )
+    if not wanted & set(names):
+        raise absent(url, names, wanted)
+    return wanted & set(names)
+
+
+def absent(url: str, names: Iterable[str], wanted: Iterable[str]) -> OutsideError:
+    """Say which machines a daemon watches, and which it does not."""
+    there, missing = (", ".join(clean(name, 64) for name in sorted(some)) for some in (names, wanted))
+    return OutsideError(f"the daemon at {url} watches {there or 'nothing'}, not {missing}")
+
+
+@contextlib.contextmanager
+def _asked(what: str, url: str, token: str | None) -> Iterator[Any]:
+    """Yield the answer to a request of `what` to the daemon at `url`; every failure is an OutsideError."""
+    request = urllib.request.Request(what)
     if token:
         request.add_header("Authorization", f"Bearer {token}")
     opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
     try:
         with opener.open(request, timeout=STALE_S) as answer:
-            while line := answer.readline(MAX_LINE):
-                if line.startswith(b"data: "):
-                    yield json.loads(line[6:])
+            yield answer
     except urllib.error.HTTPError as error:
         raise OutsideError(f"{url}: {error.code} {clean(error.reason)}; is this benchd, and the token right?") from None
-    except (OSError, ValueError) as error:
+    except (OSError, HTTPException) as error:
         raise OutsideError(f"{url}: no daemon answers ({clean(str(error))}); start it with `benchd run`") from None
+    except (ValueError, KeyError, TypeError):
+        raise OutsideError(f"{url}: what answers there is no benchd of this version") from None
+
+
+def pictures(url: str, token: str | None) -> Iterator[dict[str, Any]]:
+    """Yield machine pictures from a daemon's event stream. Raises OutsideError when it ends or is not there."""
+    with _asked(f"{url}/api/live", url, token) as answer:
+        while line := answer.readline(MAX_LINE):
+            if line.startswith(b"data: "):
+                yield json.loads(line[6:])
     raise OutsideError(f"{url}: the daemon ended the stream")
 
 
@@ -47,7 +81,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Watch boots in the terminal while the daemon runs (Ctrl-C ends the watching, not the daemon).
 
-        Exit codes: 0 ended by you, 1 no daemon answers, 2 wrong use.
+        Exit codes: 0 ended by you, 1 no daemon answers or it watches other machines, 2 wrong use.
         """
         from rich.console import Console, Group
         from rich.live import Live
@@ -71,13 +105,17 @@ def register(app: typer.Typer) -> None:
 
         if not wanted:
             raise CallerError(f"{loaded.path} names no [[machine]]: there is nothing to watch")
+        bench = loaded.settings.bench.name
         if once:
+            there = served(url, token, bench, wanted)
             for one in pictures(url, token):
                 if one["machine"] in wanted:
                     seen[one["machine"]] = one
-                if wanted <= set(seen):
+                if there <= set(seen):
                     break
             console.print(picture())
+            if there < wanted:
+                raise absent(url, there, wanted - there)
             return
         with (
             contextlib.suppress(KeyboardInterrupt),
@@ -85,6 +123,7 @@ def register(app: typer.Typer) -> None:
         ):
             while True:
                 try:
+                    served(url, token, bench, wanted)
                     for one in pictures(url, token):
                         if machine is None or one["machine"] == machine:
                             seen[one["machine"]] = one

@@ -14,6 +14,7 @@ from benchd.cli.output import clean
 
 CODES = 16
 LINES = 6
+STEPS = 4
 BAR = 20
 
 
@@ -76,8 +77,11 @@ def _alarm(picture: dict[str, Any]) -> list[RenderableType]:
         Text(f" {word}{place}{code}, quiet for {quiet:.0f} s ", "bold white on red"),
         Text(f"{clean(standing['rule'], 60)}: {clean(standing.get('means') or '', 500)}"),
     ]
-    for n, step in enumerate(standing.get("try", [])[:4], 1):
+    steps = standing.get("try", [])
+    for n, step in enumerate(steps[:STEPS], 1):
         out.append(Text(f"  try {n}: {clean(step, 200)}"))
+    if len(steps) > STEPS:
+        out.append(Text(f"  {len(steps) - STEPS} more: benchd show last", "dim"))
     if standing.get("caution"):
         out.append(Text(f"  CAUTION: {clean(standing['caution'], 300)}", "bold yellow"))
     return out

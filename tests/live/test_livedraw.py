@@ -72,6 +72,16 @@ def test_a_stall(width: int) -> None:
         assert part in flat, part
 
 
+def test_steps_left_out_are_counted() -> None:
+    """Four things to try fit; what is not shown is told of, with the command that shows it."""
+    shown = stalled()
+    shown["standing"]["try"] = [f"step {n}" for n in range(6)]
+    text = drawn(shown)
+    assert "try 4: step 3" in text and "step 4" not in text and "2 more: benchd show last" in text
+    shown["standing"]["try"] = shown["standing"]["try"][:4]
+    assert "more:" not in drawn(shown)
+
+
 def test_the_bar() -> None:
     """Of fixed width, full at the limit and beyond, empty without a limit."""
     assert bar(5, 10).startswith("█" * 10 + "░" * 10 + " ")

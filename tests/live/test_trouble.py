@@ -328,6 +328,31 @@ def test_two_machines(tmp_path: Path) -> None:
             assert json.loads(benchd("boots", "--json", "--machine", "left", "--config", str(daemon.config))) == [
                 boots["left"]
             ]
+            stranger(daemon, tmp_path)
+
+
+def stranger(daemon: DaemonProcess, folder: Path) -> None:
+    """Settings of other machines, or of another bench, at the daemon's address: told at once, exit 1."""
+    own, others = daemon.config.read_text(), folder / "others.toml"
+    one, some, bench = (
+        own.replace('"left"', '"x"').replace('"right/+#"', '"y"'),
+        own.replace('"left"', '"x"'),
+        own.replace('"bench1"', '"bench2"'),
+    )
+    for text, words, says in (
+        (one, ["--once"], "watches left, right/+#, not x, y"),
+        (one, [], "watches left, right/+#, not x, y"),
+        (some, ["--once"], "watches right/+#, not x"),
+        (some, ["--once", "--machine", "x"], "watches left, right/+#, not x"),
+        (bench, [], "is of the bench 'bench1', these settings are of 'bench2'"),
+        (bench, ["--once"], "is of the bench 'bench1', these settings are of 'bench2'"),
+    ):
+        others.write_text(text)
+        done = subprocess.run(
+            [*BENCHD, "live", *words, "--config", str(others)], capture_output=True, text=True, timeout=20, check=False
+        )
+        assert (done.returncode, says in done.stderr) == (1, True), done.stderr
+        assert ("right/+#" in done.stdout) == (text is some and "--machine" not in words), done.stdout
 
 
 def test_watching_ends_without_ending_the_daemon(tmp_path: Path) -> None:
