@@ -21,6 +21,7 @@ from typing import Any
 
 from benchd.boots.limits import Limit
 from benchd.boots.state import Anchor
+from benchd.capture.keeper import RECORD_BYTES
 from benchd.errors import BenchError, OutsideError
 from benchd.events import BootEnded, Event, LinkChanged
 from benchd.models import Boot
@@ -52,8 +53,14 @@ TRIAL_BACK_NS = 5_000_000_000
 """A boot that began this short before word of its trial came still gets it."""
 TURN_S = 0.01
 """Records are handled for this long before other tasks (the server, the sinks) get their turn."""
-RECORDS_MAX = 200_000
-"""Records that may wait for the loop; beyond it the newest are dropped, counted and told."""
+WAITING_BYTES = 2 << 20
+"""What one link may have waiting for the loop, `RECORD_BYTES` a record and its data: half a minute at least of a
+full 115,200 baud line. Beyond it the newest are dropped, counted and told, and no other link suffers from it."""
+OVERFLOW_S = 0.005
+"""A reader that brings too much rests for this long: it still empties any serial line, but a flood over a network
+leaves the loop the time to catch up."""
+DRAIN_S = 1.0
+"""What the readers brought is judged for this long after a request to stop; the rest is kept, for the next start."""
 
 
 def lock_data(folder: Path) -> int:
@@ -95,6 +102,8 @@ class Daemon:
         self.metrics = Metrics(trial_series=settings.metrics.trial_series)
         self.runs: dict[str, MachineRun] = {}
         self._overflowed: Counter[tuple[str, str]] = Counter()
+        self._brought: Counter[tuple[str, str]] = Counter()
+        self._fetched: Counter[tuple[str, str]] = Counter()
         self._records: deque[tuple[MachineRun, Record]] = deque()
         self._woken = False
         self.reload_problem: str | None = None
@@ -136,14 +145,24 @@ class Daemon:
     # ------------------------------------------------------------------ from the reader threads
 
     def _deliver(self, run: MachineRun, record: Record) -> None:
-        """Take a record from a reader thread: append, and wake the loop once. Never blocks."""
-        if len(self._records) >= RECORDS_MAX and isinstance(record, Chunk):
-            self._overflowed[run.name, record.link] += len(record.data)
-            return
+        """Take a record from a reader thread: append, and wake the loop once. Never waits for anybody."""
+        if isinstance(record, Chunk):
+            key, cost = (run.name, record.link), RECORD_BYTES + len(record.data)
+            if self._brought[key] - self._fetched[key] + cost > WAITING_BYTES:
+                self._overflowed[key] += len(record.data)
+                time.sleep(OVERFLOW_S)
+                return
+            self._brought[key] += cost  # by this link's thread alone, as `_fetched` is by the loop's
         self._records.append((run, record))
         if not self._woken and self._loop is not None:
             self._woken = True
             self._loop.call_soon_threadsafe(self._wake.set)
+
+    def _fetch(self) -> tuple[MachineRun, Record]:
+        run, record = self._records.popleft()
+        if isinstance(record, Chunk):
+            self._fetched[run.name, record.link] += RECORD_BYTES + len(record.data)
+        return run, record
 
     # ------------------------------------------------------------------ the loop's tasks
 
@@ -194,9 +213,9 @@ class Daemon:
             if ready is not None:
                 ready()
             await self._stopping.wait()
-            await asyncio.to_thread(self._stop_readers)
-            for task in tasks:
+            for task in tasks:  # first of all: a loop that is behind would come to the rest late
                 task.cancel()
+            await asyncio.to_thread(self._stop_readers)
             self._drain()
             for sink in self.sinks:
                 await sink.close()
@@ -221,13 +240,29 @@ class Daemon:
             run.stop()
 
     def _drain(self) -> None:
-        """Handle what the readers brought before they ended."""
+        """Handle what the readers brought before they ended; where that takes too long, keep the rest unjudged."""
+        until = time.monotonic() + DRAIN_S
+        while self._records and time.monotonic() < until:
+            self._handle(*self._fetch())
+        behind: Counter[str] = Counter()
         while self._records:
-            self._handle(*self._records.popleft())
+            run, record = self._fetch()
+            if isinstance(record, LinkState) and self._closed_by_us(record):
+                continue
+            run.keep(record)
+            behind[run.name] += len(record.data) if isinstance(record, Chunk) else 0
         for run in self.runs.values():
-            self._dispatch(run, run.finish())
+            if run.name in behind:
+                run.leave()
+                log.warning("%s: %d bytes are kept but not judged yet; the next start does", run.name, behind[run.name])
+            else:
+                self._dispatch(run, run.finish())
             if run.keeper.dropped:
                 log.error("%s: %d records are in no capture: %s", run.name, run.keeper.dropped, run.keeper.last_failure)
+
+    def _closed_by_us(self, record: LinkState) -> bool:
+        """Whether a link went down because we stop: nothing happened to the machine or its cable."""
+        return self._stopping.is_set() and not record.up and record.t_ns >= self._stop_ns
 
     async def _guard(self, sink: Sink) -> None:
         """Run a sink; one that fails is told of and started again, and never takes the others with it."""
@@ -248,7 +283,7 @@ class Daemon:
             for _ in range(len(self._records)):
                 if not self._records:
                     break
-                self._handle(*self._records.popleft())
+                self._handle(*self._fetch())
                 if time.monotonic() >= until:
                     await asyncio.sleep(0)
                     until = time.monotonic() + TURN_S
@@ -258,8 +293,8 @@ class Daemon:
             self.metrics.received(run.name, record.link, len(record.data))
         elif isinstance(record, LinkState):
             self.metrics.link_up(run.name, record.link, record.up)
-            if self._stopping.is_set() and not record.up and record.t_ns >= self._stop_ns:
-                return  # we closed it: nothing happened to the machine or its cable
+            if self._closed_by_us(record):
+                return
         events = run.take(record)
         self._dispatch(run, events)
         if isinstance(record, Chunk):

@@ -99,6 +99,10 @@ class MachineRun:
 
     def take(self, record: Record) -> list[Event]:
         """Keep a record, and judge it."""
+        return self.street.feed(self.keep(record))
+
+    def keep(self, record: Record) -> Record:
+        """Keep a record; return it as it was kept."""
         if record.t_ns < self._told_ns and not isinstance(record, Note):
             # Stamped before an instant that was already judged: the thread was held up. Rare; counted.
             record = replace(record, t_ns=self._told_ns)
@@ -110,7 +114,7 @@ class MachineRun:
         elif isinstance(record, Note) and record.key == "limit":
             self._limits[record.value.rpartition("=")[0]] = record.value
         self.keeper.keep(record)
-        return self.street.feed(record)
+        return record
 
     def tick(self, now_ns: int | None = None) -> list[Event]:
         """Let time pass up to a moment ago."""
@@ -167,3 +171,7 @@ class MachineRun:
         events += self.street.drain()
         self.keeper.close()
         return events
+
+    def leave(self) -> None:
+        """Close the capture without an end: what was kept and not judged is judged at the next start, see `recover`."""
+        self.keeper.close()
