@@ -79,7 +79,7 @@ def register(app: typer.Typer) -> None:
         config: ConfigOption = None,
         json: JsonOption = False,
     ) -> None:
-        """Show one boot: its ladder, its findings and what to try.
+        """Show one boot: ladder, findings, what to try.
 
         Exit codes: 0 fine, 1 the boot stalled, looped or lost its link, or the store failed, 2 no such boot.
         """
@@ -112,13 +112,15 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def replay(
-        files: Annotated[list[Path], typer.Argument(help="Capture files.")],
+        files: Annotated[list[Path], typer.Argument(help="Capture files.", metavar="FILE...")],
         rules: Annotated[
             str | None, typer.Option(help="Judge by this rule table (path or name) instead of the one named.")
         ] = None,
         json: JsonOption = False,
     ) -> None:
-        """Judge captures again, from the files alone: the same boots as live, or as another table sees them.
+        """Judge captures again, from the files alone.
+
+        The same boots as live, or as another table sees them.
 
         Exit codes: 0 fine, 1 a file is damaged (what is whole was read), 2 no capture, or no such table.
         """

@@ -291,7 +291,9 @@ def register(app: typer.Typer) -> None:
             Path | None, typer.Option("--folder", help="Where to put its files; default: a new temporary folder.")
         ] = None,
     ) -> None:
-        """Show everything on a simulated machine, in under two minutes: no hardware, no broker, no root.
+        """Show everything on a simulated machine.
+
+        In under two minutes; no hardware, no broker, no root.
 
         Exit codes: 0 fine, 1 something outside failed (a pty, an address in use) or stopped early, 2 wrong use.
         """

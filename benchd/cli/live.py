@@ -79,7 +79,9 @@ def register(app: typer.Typer) -> None:
         once: Annotated[bool, typer.Option("--once", help="Draw each machine once and end.")] = False,
         config: ConfigOption = None,
     ) -> None:
-        """Watch boots in the terminal while the daemon runs (Ctrl-C ends the watching, not the daemon).
+        """Watch boots in the terminal while the daemon runs.
+
+        Ctrl-C ends the watching, not the daemon.
 
         Exit codes: 0 ended by you, 1 no daemon answers or it watches other machines, 2 wrong use.
         """

@@ -10,10 +10,12 @@ import io
 import os
 import sys
 from functools import cache
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand
 
-from benchd.cli.output import clean_lines
+from benchd.cli.output import clean_lines, say
 from benchd.errors import BenchError
 
 COMMANDS = [
@@ -41,11 +43,43 @@ app = typer.Typer(
 )
 
 
+class Command(TyperCommand):
+    """A command whose help shows a metavar as it was given, without the library's `<list[Path]>` and dots."""
+
+    def __init__(self, *args: Any, **named: Any) -> None:
+        super().__init__(*args, **named)
+        for param in self.params:
+            metavar = getattr(param, "metavar", None)
+            if metavar:
+                usage = metavar if param.required else f"[{metavar}]"
+                vars(param).update(display_type=lambda ctx: "", _usage_display_name=lambda shown=usage: shown)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from benchd import __version__
+
+        say(f"benchd {__version__}")
+        raise typer.Exit()
+
+
+def _top(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and end.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    """Watch PC boots on the bench, compare trials, find out why a card does not work."""
+
+
 @cache
 def build() -> typer.Typer:
     """Return the application with every command registered, once."""
+    app.callback()(_top)
     for name in COMMANDS:
         importlib.import_module(name).register(app)
+    for part in (app, *(group.typer_instance for group in app.registered_groups)):
+        for command in part.registered_commands if part else ():
+            command.cls = Command
     return app
 
 

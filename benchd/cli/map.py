@@ -33,7 +33,7 @@ def show_map(
         bool, typer.Option("--check", help="Exit with 1 if windows overlap or a ROM will not run.")
     ] = False,
 ) -> None:
-    """Map the first megabyte of a setup and predict its option-ROM scan.
+    """Map the first megabyte, predict the option-ROM scan.
 
     Exit codes: 0 fine, 1 a file failed or --check found a conflict, 2 the map file is wrong.
     """

@@ -14,7 +14,9 @@ def register(app: typer.Typer) -> None:
     def ports(
         json: bool = typer.Option(False, "--json", help="Print a JSON list."),
     ) -> None:
-        """List serial ports: kind, steady name, driver, who has it open, what stands in the way.
+        """List serial ports and what stands in their way.
+
+        Each with kind, steady name, driver, and who has it open.
 
         Exit code 0, also when none is found.
         """

@@ -54,7 +54,9 @@ def inspect(
     at: Annotated[str, typer.Option(help="Offset of the header to judge, hexadecimal.")] = "0",
     check: Annotated[bool, typer.Option("--check", help="Exit with 1 if there are problems.")] = False,
 ) -> None:
-    """Header, sum, entry code, $PnP and PCIR structures, further images, and what a scan would think.
+    """Show what an image holds and what a scan would think.
+
+    Header, sum, entry code, $PnP and PCIR structures, further images, text.
 
     Exit codes: 0 fine, 1 a file cannot be read or --check found fault, 2 wrong use.
     """
@@ -150,7 +152,9 @@ def pad(
     force: Force = False,
     json: Json = False,
 ) -> None:
-    """Put padding in front of an image or behind it, to move its header past another ROM.
+    """Put padding in front of an image or behind it.
+
+    That moves its header past another ROM.
 
     FFh is the default because on the shared bus a device pulls lines low for its zeros only: FFh leaves
     another ROM at the same address readable, 00h wipes it out (common practice).
@@ -180,7 +184,9 @@ def seal(
     force: Force = False,
     json: Json = False,
 ) -> None:
-    """Mend the checksum by one unused byte; refuses where none is known to be unused.
+    """Mend the checksum by one unused byte.
+
+    Refuses where no byte is known to be unused.
 
     Exit codes: 0 fine, 1 a file cannot be read or written, 2 the image or an option is wrong.
     """
@@ -229,7 +235,9 @@ def split(
     force: Force = False,
     json: Json = False,
 ) -> None:
-    """Split into even and odd bytes (two 8-bit chips on a 16-bit bus), or into the images of one chip.
+    """Split into even and odd bytes, or into its images.
+
+    Even and odd are for two 8-bit chips on a 16-bit bus; images are those of one chip.
 
     Exit codes: 0 fine, 1 a file cannot be read or written, 2 the image or an option is wrong.
     """
@@ -265,7 +273,9 @@ def join(
     force: Force = False,
     json: Json = False,
 ) -> None:
-    """Join even and odd halves, or put several images into one chip, each on a 2 KiB slot.
+    """Join even and odd halves, or several images.
+
+    Images go into one chip, each on a 2 KiB slot.
 
     Exit codes: 0 fine, 1 a file cannot be read or written, 2 the image or an option is wrong.
     """

@@ -119,7 +119,9 @@ def list_(json: Json = False) -> None:
 
 @sub.command()
 def show(name: Annotated[str, typer.Argument(help="Name or file of a table.")], json: Json = False) -> None:
-    """Show a table: the ladder, limits, stall points with what to try, faults, codes, sources.
+    """Show a table.
+
+    Its ladder, limits, stall points with what to try, faults, codes, sources.
 
     Exit codes: 0 fine, 1 a file cannot be read, 2 no such table, or it is wrong.
     """
@@ -232,7 +234,9 @@ def draft(
     out: Annotated[Path | None, typer.Option(help="Write to this new file; default: standard output.")] = None,
     json: Json = False,
 ) -> None:
-    """Draft a table from several good boots of an unknown BIOS: common ladder, usual times, limits.
+    """Draft a table from good boots of an unknown BIOS.
+
+    Several boots give the common ladder, usual times, limits.
 
     Exit codes: 0 fine, 1 a file is damaged or cannot be written, 2 too few boots or a wrong name.
     """

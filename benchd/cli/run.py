@@ -68,7 +68,7 @@ def register(app: typer.Typer) -> None:
         config: ConfigOption = None,
         verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False,
     ) -> None:
-        """Watch the machines of a settings file until stopped (Ctrl-C).
+        """Watch the machines of a settings file until Ctrl-C.
 
         Exit codes: 0 stopped on request, 1 something outside failed (address in use, store), 2 wrong settings.
         """

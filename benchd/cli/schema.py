@@ -38,7 +38,9 @@ def schema(
     name: str = typer.Argument("", help="What to describe; leave out for a list.", show_default=False),
     as_json: bool = typer.Option(False, "--json", help="The list as JSON (a schema always is)."),
 ) -> None:
-    """Print the JSON Schema of a published form: boots, trials, MQTT payloads, alerts.
+    """Print the JSON Schema of a published form.
+
+    Such as boots, trials, MQTT payloads, alerts.
 
     Exit codes: 0 fine, 2 no such form.
     """

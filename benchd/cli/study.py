@@ -63,7 +63,9 @@ def register(app: typer.Typer) -> None:
 
 @sub.command()
 def new(name: Name, source: From = None, config: ConfigOption = None) -> None:
-    """Make a study from a TOML file, or in $EDITOR from a template.
+    """Make a study from a TOML file, or in $EDITOR.
+
+    The editor opens a template.
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 the document is wrong or unchanged, or the name is taken.
     """
@@ -101,7 +103,9 @@ def import_(
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Make a study of a CSV table: each row a boot, each other column a factor.
+    """Make a study of a CSV table.
+
+    Each row is a boot, each other column a factor.
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 the table or the TOML file is wrong.
     """
@@ -150,7 +154,9 @@ def export(
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Print a study as CSV, each row a boot (or its document, with --toml).
+    """Print a study as CSV, or its document with --toml.
+
+    In the CSV each row is a boot.
 
     Exit codes: 0 fine, 1 the file or the store failed, 2 no such study.
     """
@@ -186,7 +192,9 @@ def edit(
     ] = False,
     config: ConfigOption = None,
 ) -> None:
-    """Change a study's document in $EDITOR, or put in what a TOML file states (costs, exclusions, factors).
+    """Change a study's document in $EDITOR or from a file.
+
+    A TOML file puts in what it states: costs, exclusions, factors.
 
     Exit codes: 0 fine, 1 a file, the editor or the store failed, 2 the document is wrong or no such study.
     """
@@ -246,7 +254,9 @@ def list_(config: ConfigOption = None, json: JsonOption = False) -> None:
 
 @sub.command()
 def show(name: Name, config: ConfigOption = None, json: JsonOption = False) -> None:
-    """Show a study: question, goal, factors with costs, exclusions, reference, trials with results.
+    """Show a study: question, goal, factors, trials.
+
+    With costs, exclusions, reference and results.
 
     Exit codes: 0 fine, 1 the store failed, 2 no such study.
     """

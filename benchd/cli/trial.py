@@ -32,7 +32,7 @@ def start(
     ] = None,
     study: Annotated[str | None, typer.Option(help="The study; default: that of the last trial.")] = None,
     machine: Machine = None,
-    image: Annotated[list[str] | None, typer.Option(help="FACTOR=FILE: a ROM image by its file.")] = None,
+    image: Annotated[list[str] | None, typer.Option(help="A ROM image by its file.", metavar="FACTOR=FILE")] = None,
     note: Annotated[str, typer.Option(help="A remark to keep with the trial.")] = "",
     new: Annotated[
         bool, typer.Option("--new", help="Levels that the study does not have are added to it.")
@@ -41,7 +41,9 @@ def start(
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Start a trial by naming what changed since the last one; boots seen from now on belong to it.
+    """Start a trial by naming what changed since the last.
+
+    Boots seen from now on belong to it.
 
     Exit codes: 0 fine, 1 an image or the store failed, 2 unknown factor or level, or an excluded setup.
     """
@@ -105,7 +107,7 @@ def end(
     machine: Machine = None,
     config: ConfigOption = None,
 ) -> None:
-    """End a trial: boots seen later do not belong to it. Exit codes: 0 fine, 1 the store failed, 2 no such trial."""
+    """End a trial: later boots do not belong to it. Exit codes: 0 fine, 1 the store failed, 2 no such trial."""
     from benchd.cli.benchfiles import bench_store, now
     from benchd.studying.bench import the_running
 
@@ -163,7 +165,9 @@ def show(
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Show a trial: setup, boots with verdicts, checks, notes, predicted against seen.
+    """Show a trial: setup, boots with verdicts, checks.
+
+    Also notes, and what was predicted against what was seen.
 
     Exit codes: 0 fine, 1 the store failed, 2 no such trial.
     """
@@ -225,7 +229,9 @@ def result(
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Enter a result by hand, or from a CSV file: for the newest boot of the running trial, or as named.
+    """Enter a result by hand, or from a CSV file.
+
+    For the newest boot of the running trial, or as named.
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 no such boot or trial, or a wrong table.
     """

@@ -32,7 +32,9 @@ def compare(
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Compare boots or trials with the first: where they part, stage times, finishing rates, checks.
+    """Compare boots or trials with the first.
+
+    Where they part, stage times, finishing rates, checks.
 
     Exit codes: 0 fine, 1 the store failed, 2 unknown, doubled or too few names.
     """
@@ -55,7 +57,9 @@ def why(
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Weigh the causes by the trials so far: the verdict, causes with probabilities, what cannot be told apart.
+    """Weigh the causes by the trials so far.
+
+    The verdict, causes with probabilities, and what cannot be told apart.
 
     Exit codes: 0 fine (also when nothing is settled), 1 the store failed, 2 no such study or check.
     """
@@ -81,7 +85,9 @@ def next_(
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Rank the next trials by what they tell per minute of work: steps, what each result would mean, cautions.
+    """Rank the next trials by what they tell per minute.
+
+    The steps of each, what each result would mean, and cautions.
 
     Exit codes: 0 fine (also when it says stop), 1 the store failed, 2 no such study, or no setup is allowed.
     """
@@ -104,7 +110,9 @@ def report(
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Write a report for a stranger: one HTML file that needs nothing else, and one Markdown file.
+    """Write a report for a stranger.
+
+    One HTML file that needs nothing else, and one Markdown file.
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 no such study.
     """
