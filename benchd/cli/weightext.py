@@ -115,7 +115,7 @@ def next_lines(found: Next) -> Iterator[str]:
         yield "Other trials, by what they tell per minute:"
         rows = [["", "change", "minutes", "bits", ""]]
         for number, one in enumerate(ranked[1:], 2):
-            change = ", ".join(change.words() for change in one.changes) or "nothing: repeat"
+            change = ", ".join(change.words() for change in one.changes) or "nothing"
             rows.append(
                 [
                     str(number),

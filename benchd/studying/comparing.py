@@ -261,12 +261,13 @@ def compare_groups(store: Store, groups: Sequence[Group], *, read: bool = True) 
             for one, own in zip(compare(whole), compare(parts), strict=True)
         )
     checks = [_checks(store, group) for group in groups]
+    sides = tuple(_check_sides(checks[0], other) for other in checks[1:])
     reached = tuple(_reached(groups[0], other) for other in groups[1:])
     return Compared(
         tuple(groups),
-        tuple(_led(one, own) for one, own in zip(comparisons, reached, strict=True)),
+        tuple(_checked(_led(*both), own) for *both, own in zip(comparisons, reached, sides, strict=True)),
         reached,
-        tuple(_check_sides(checks[0], other) for other in checks[1:]),
+        sides,
         tuple(_changed(store, groups[0], other) for other in groups[1:]),
         {group.name: told for group in groups if (told := predicted(store, group, events))},
         tuple(dict.fromkeys(notes)),
@@ -287,6 +288,22 @@ def _led(one: Comparison, reached: Sequence[Reached]) -> Comparison:
     if not rest.startswith(one.a_name) and not rest.startswith(one.b_name):
         rest = rest[0].lower() + rest[1:]
     return replace(one, sentence=f"{text[0].upper()}{text[1:]}; {rest}")
+
+
+def _checked(one: Comparison, checks: Sequence[CheckSide]) -> Comparison:
+    """The comparison with the check that differs most named in its sentence."""
+    from dataclasses import replace
+
+    def apart(check: CheckSide) -> float:
+        return abs(check.a[0] / check.a[1] - check.b[0] / check.b[1]) if check.a[1] and check.b[1] else 0.0
+
+    differ = [check for check in checks if apart(check) >= 0.5 or (check.p is not None and check.p < 0.05)]
+    if not differ:
+        return one
+    most = max(differ, key=lambda check: (check.p is not None and check.p < 0.05, apart(check)))
+    sure = most.p is not None and most.p < 0.05
+    tail = f" (p {most.p:.2g})" if sure else ", too few boots to count on it"
+    return replace(one, sentence=f"{one.sentence.removesuffix('.')}; check {most.check} differs{tail}.")
 
 
 def _reached(a: Group, b: Group) -> tuple[Reached, ...]:

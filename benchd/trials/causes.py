@@ -26,7 +26,7 @@ from benchd.trials.hypotheses import (
 from benchd.trials.ordering import RIVAL_LIMIT as RIVAL_LIMIT
 from benchd.trials.ordering import Ordering, judge_ordering
 from benchd.trials.study import Condition, Study, Trial
-from benchd.trials.wording import class_of, listed, percent, text_of
+from benchd.trials.wording import class_of, kind_words, percent, text_of
 
 SEPARATED_AT = 0.95
 
@@ -34,6 +34,7 @@ LISTED_FROM = 0.001
 LISTED_MOST = 60
 LISTED_LEAST = 5
 TWINS_AMONG = 200
+TWINS_TOLD = 3
 SPEAKS_BITS = 0.3
 SPEAKS_MOST = 20
 
@@ -294,6 +295,14 @@ def _matters(space: Space, weight: Floats) -> tuple[tuple[str, float], ...]:
     )
 
 
+def _beside(lead: Cause, other: Cause) -> str:
+    """How an explanation that no setup tells from the lead differs from it."""
+    more = [one for one in other.conditions if one not in lead.conditions]
+    if lead.form == other.form == "all" and len(more) + len(lead.conditions) == len(other.conditions):
+        return f"for the same and {' and '.join(one.words() for one in more)}"
+    return f"that {other.text}"
+
+
 def _verdict(
     causes: Sequence[Cause],
     groups: Sequence[Group],
@@ -309,9 +318,14 @@ def _verdict(
         none = "The only boot did not fail" if boots == 1 else f"None of {boots} boots failed"
         return f"{none}: there is nothing to explain."
     if separated:
-        rivals = [causes[i].text for i in lead.twins]
-        more = f" (or {listed(rivals)}: no allowed setup tells these apart)" if rivals else ""
-        return f"{lead.cause_class.capitalize()}, {percent(together)}: {lead.text}{more}."
+        kind = kind_words(lead.cause_class, len(lead.conditions))
+        text = f"{percent(together)}: {kind}. {lead.text[0].upper()}{lead.text[1:]}"
+        rivals = [causes[i] for i in lead.twins]
+        if rivals:
+            told = [f"{percent(one.probability)} {_beside(lead, one)}" for one in rivals[:TWINS_TOLD]]
+            told += [f"{len(rivals) - TWINS_TOLD} more"] if len(rivals) > TWINS_TOLD else []
+            text += f" ({percent(lead.probability)} + {' + '.join(told)}: no allowed setup tells these apart)"
+        return f"{text}."
     near = [c for c in causes if c.group == lead.group and c.probability >= lead.probability / 3]
     if len(near) > 1:
         texts = [f"{c.text} ({percent(c.probability)})" for c in near[:4]]

@@ -49,7 +49,7 @@ class Divergence:
     rejoins: bool = False
 
     def words(self, a_name: str, b_name: str) -> str:
-        after = f"after {self.before[-1].text}" if self.before else "from the start"
+        after = f"after {_named(self.before[-1].text)}" if self.before else "from the start"
         part = "they part for a while" if self.rejoins else "they part"
         return f"{part} {after}: {_goes(a_name, self.a)}, {_goes(b_name, self.b)}"
 
@@ -213,5 +213,10 @@ def _point(rung: Rung, boots: Sequence[BootLog], folded: Sequence[Folded], token
     return Point(clean(str(tokens.names[rung.token])), float(np.median(times)), len(times), len(boots))
 
 
+def _named(token: str) -> str:
+    """A code as it is, a console line in quotes: its own commas and full stops are not the sentence's."""
+    return f'the line "{token.removeprefix("line ")}"' if token.startswith("line ") else token
+
+
 def _goes(name: str, points: Sequence[Point]) -> str:
-    return f"{name} goes on to {points[0].text}" if points else f"{name} ends there"
+    return f"{name} goes on to {_named(points[0].text)}" if points else f"{name} ends there"

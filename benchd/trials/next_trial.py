@@ -253,7 +253,7 @@ def _next(
         gain_bits=float(bits),
         caution=POWER_OFF if hardware else None,
         repeat=not changes,
-        steps=_steps(changes),
+        steps=_steps(changes, first=not len(posterior.setups)),
         if_ok=_outlook(posterior, which, "it works", 1 - float(fail), weight * (1 - rate)),
         if_fail=_outlook(posterior, which, "it fails", float(fail), weight * rate),
     )
@@ -270,7 +270,7 @@ def _outlook(posterior: Posterior, which: Ints, result: str, chance: float, join
     return Outlook(result, chance, tuple(leads))
 
 
-def _steps(changes: Sequence[Change]) -> tuple[str, ...]:
+def _steps(changes: Sequence[Change], first: bool) -> tuple[str, ...]:
     hard = "; ".join(change.words() for change in changes if change.hardware)
     soft = "; ".join(change.words() for change in changes if not change.hardware)
     steps = []
@@ -279,6 +279,8 @@ def _steps(changes: Sequence[Change]) -> tuple[str, ...]:
     if soft:
         steps.append(f"Change {soft}.")
     if not changes:
-        steps.append("Change nothing: repeat this setup.")
+        steps.append("Boot it as it stands." if first else "Change nothing: repeat this setup.")
+    if first and not changes:
+        return (*steps, "Record the result.")
     steps.append("Boot once and record the result.")
     return tuple(steps)

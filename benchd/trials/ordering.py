@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +16,8 @@ RIVAL_LIMIT = 0.10
 
 HEAVIEST = 200
 SUSPECT_FROM = 0.01
+TIED = 0.999
+"""Parts of this share of the heaviest one's weight count as equally suspect."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,14 +57,17 @@ def judge_ordering(
     needs = sum(w for c, w in single if c.factor == condition.factor and _same_part(c, condition))
     share = max(0.0, 1.0 - needs)
     name = condition.words()
+    # Parts that the trials cannot rank are all named: none of them is to be ordered.
+    top = dict(single)[condition]
+    tied = dict.fromkeys(c.factor for c, w in single if c in parts and w >= TIED * top)
     if share > RIVAL_LIMIT:
         return Ordering(
             name,
             True,
             share,
             RIVAL_LIMIT,
-            f"Ordering a part is premature: explanations that do not need it (where {name}) still hold "
-            f"{percent(share)}; the limit is {percent(RIVAL_LIMIT)}.",
+            f"Don't order {_another(tied)} yet, that is premature: {percent(share)} of the weight lies on causes "
+            f"that a new part would not cure (order when under {percent(RIVAL_LIMIT)}).",
         )
     only = _only_machine(study, trials, condition)
     if only:
@@ -75,6 +80,11 @@ def judge_ordering(
         f"The trials point at the part itself (where {name}); explanations that do not need another one "
         f"hold {percent(share)}.",
     )
+
+
+def _another(factors: Iterable[str]) -> str:
+    """The parts with their article: `a storage-card or an adapter`."""
+    return " or ".join(f"{'an' if name[:1].lower() in 'aeiou' else 'a'} {name}" for name in factors)
 
 
 def _same_part(a: Condition, b: Condition) -> bool:
@@ -94,6 +104,6 @@ def _only_machine(study: Study, trials: Sequence[Trial], condition: Condition) -
     if len(tried) > 1:
         return None
     return (
-        f"Ordering a part is premature: where {condition.words()}, only one machine was tried, "
-        "so a bad card cannot be told from a card that does not suit this machine."
+        f"Don't order {_another([condition.factor])} yet, that is premature: where {condition.words()}, only one "
+        "machine was tried, so a bad card cannot be told from a card that does not suit this machine."
     )

@@ -27,6 +27,19 @@ CLASS_OF_SPECIAL = {
     MISLEADS: "misleading test",
     INTERMITTENT: "intermittent",
 }
+KIND_WORDS = {
+    "bad card": "a bad card",
+    "bad machine": "a bad machine",
+    "bad slot": "a bad slot",
+    "bad cable": "a bad cable",
+    "wrong setting": "a wrong setting",
+    "image": "the image",
+    "misleading test": "a misleading test",
+    "setting or part": "a setting or part",
+    "outside what was tried": "something outside what was tried",
+    "intermittent": "an intermittent fault",
+}
+"""Classes as a verdict says them."""
 TEXT_OF_SPECIAL = {
     NOTHING: "nothing tried matters: it fails whatever is changed",
     MISLEADS: "the test misleads: it fails whatever is changed, a good setup too",
@@ -43,6 +56,14 @@ def class_of(study: Study, conditions: Sequence[Condition], any_form: bool, spec
     if len(conditions) > 1:
         return CONFLICT
     return CLASS_OF_KIND[study.factor(conditions[0].factor).kind]
+
+
+def kind_words(cause_class: str, number: int) -> str:
+    """The class as a verdict says it; `number` of conditions."""
+    how_many = {2: "two", 3: "three"}.get(number, str(number))
+    if cause_class == CONFLICT:
+        return f"a conflict between {how_many}"
+    return KIND_WORDS.get(cause_class, f"{how_many} faults")
 
 
 def text_of(conditions: Sequence[Condition], any_form: bool, special: str | None) -> str:
@@ -73,10 +94,3 @@ def percent(probability: float) -> str:
 def counted(number: int, noun: str) -> str:
     """A number with its noun: `1 boot`, `2 boots`."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def listed(texts: Sequence[str]) -> str:
-    """Texts joined as an English list."""
-    if len(texts) < 2:
-        return "".join(texts)
-    return "; ".join(texts[:-1]) + "; or " + texts[-1]

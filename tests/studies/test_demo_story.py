@@ -35,9 +35,9 @@ def test_the_true_cause_is_found_in_few_trials(tmp_path: Path, seed: int) -> Non
         assert len(trials) <= 10 and len(store.boots()) <= 14
         assert all(trial.setup["storage-card"] == "first" for trial in trials)
         assert all(boot.trial for boot in store.boots())
-    assert verdict.startswith("Conflict between")
+    assert "a conflict between two. It fails when rom-base is D000 and" in verdict
     text = "\n".join(lines)
-    assert "Ordering a part is premature" in text and "No part was ordered." in text
+    assert "yet, that is premature: " in text and "No part was ordered." in text
     assert all(len(line) <= 96 for line in lines)
 
 
@@ -62,4 +62,4 @@ def test_an_unlucky_evening_ends_too(tmp_path: Path) -> None:
         play_story(store, "at286", boot, lines.append)
         bench.close()
         assert len(store.boots()) <= TRIALS_MOST + 2
-    assert any("unlucky evening" in line for line in lines) or any("Intermittent" in line for line in lines)
+    assert any("unlucky evening" in line for line in lines) or any("intermittent" in line for line in lines)

@@ -14,7 +14,8 @@ from benchd.studying.goal import judge
 from benchd.studying.known import TrialView, open_study
 from benchd.studying.pictures import draw_ladders
 from benchd.studying.report import report_values
-from benchd.trials.bootlog import BootGroup, BootLog, StageMark
+from benchd.trials.bootlog import BootGroup, BootLog, Event, StageMark
+from benchd.trials.compare import compare
 from benchd.trials.study import Goal
 
 NOW = "2026-03-01T20:00:00+01:00"
@@ -123,3 +124,38 @@ def test_stage_labels_of_the_chart_lie_inside(width: int) -> None:
         assert 8 * len(label) <= room, label
         assert label in names or (label.endswith("…") and any(name.startswith(label[:-1]) for name in names))
     assert width < 600 or names[0] in labels
+
+
+def test_parts_that_cannot_be_ranked_are_all_named(benchd: Commands) -> None:
+    """Two cards equally suspect: the sentence names both, with the weight that a new part would not touch."""
+    table = "storage-card,network-card,rom-base,result\nfirst,in,D000,fail\nfirst,in,D000,fail\nsecond,out,C800,ok\n"
+    benchd("study", "import", benchd.file("c.csv", table), "--name", "c")
+    said = " ".join(benchd("why", "c").split())
+    assert re.search(
+        r"Don't order a (storage-card or a network-card|network-card or a storage-card) yet, that is premature: "
+        r"\d+ % of the weight lies on causes that a new part would not cure \(order when under 10 %\)\.",
+        said,
+    )
+
+
+def test_a_check_that_differs_is_in_the_headline(benchd: Commands) -> None:
+    """One boot each: the check differs and cannot be counted on; the same result on both sides is not told."""
+    study(benchd)
+    for changes, video, sound in (([], "pass", "pass"), (["rom-base=D000"], "pass", "fail")):
+        benchd("trial", "start", "--study", "s", "--machine", "at286", *changes)
+        with benchd.store() as store:
+            trial = store.trials(study="s")[-1].id
+            store.save_boot(Boot(id=f"b-{trial}", machine="at286", started=NOW, outcome="finished", trial=trial))
+        benchd("trial", "result", "sound-test", sound)
+        benchd("trial", "result", "video", video)
+    said = " ".join(benchd("compare", "T1", "T2").split())
+    assert "; check sound-test differs, too few boots to count on it." in said and "check video" not in said
+
+
+def test_a_line_is_quoted_in_the_sentence() -> None:
+    """Commas of a console line are not the sentence's; codes stand as they are."""
+    both = (Event("code", "40", 1.0),)
+    a = BootLog("a", "finished", 3.0, (), (*both, Event("code", "48", 2.0)))
+    b = BootLog("b", "finished", 3.0, (), (*both, Event("line", "Storage rom, waiting", 2.0)))
+    found = compare([BootGroup("A", (a,)), BootGroup("B", (b,))])[0]
+    assert 'A goes on to code 48, B goes on to the line "Storage rom, waiting"' in found.sentence

@@ -111,7 +111,7 @@ def test_one_failing_trial_separates_nothing():
     assert len({c.group for c in why.causes[:10]}) == 1
     assert "cannot separate" in why.verdict
     assert why.ordering.premature and why.ordering.rival_share > RIVAL_LIMIT
-    assert f"limit is {RIVAL_LIMIT:.0%}".replace("%", " %") in why.ordering.sentence
+    assert f"order when under {RIVAL_LIMIT:.0%}".replace("%", " %") in why.ordering.sentence
 
 
 @pytest.mark.parametrize("number", [1, 2, 3, 7])
