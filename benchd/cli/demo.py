@@ -46,6 +46,7 @@ command = [{python}, "-c", {alarm}]
 [[machine]]
 name = "at286"
 rules = "demo-at286"
+map = "at286-map.toml"
 
 [[machine.link]]
 kind = "post"
@@ -176,6 +177,19 @@ class Demo:
         return bool(boots) and all(any(s.name == GOAL_STAGE for s in boot.stages) for boot in boots)
 
 
+def copy_examples(folder: Path) -> None:
+    """Put the shipped map of the machine and the study of its story into the folder. Raises OutsideError."""
+    import shutil
+
+    from benchd.rulefiles import shipped_dir
+
+    for name in ("at286-map.toml", "storage-rom.toml"):
+        try:
+            shutil.copyfile(shipped_dir() / "examples" / name, folder / name)
+        except OSError as error:
+            raise OutsideError(f"{folder / name}: cannot be written: {error.strerror or error}") from None
+
+
 async def run_demo(folder: Path, listen: str, keep: bool) -> int:
     """Run the demo in `folder`. Returns the exit code."""
     import json
@@ -191,6 +205,7 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
     links = {name: folder / f"tty-{name}" for name in ("post", "console")}
     with Bench(at286.behaviour, SimMachine(speed=SPEED, seed=SEED, links=links)) as bench:
         config = folder / "bench.toml"
+        copy_examples(folder)
         alarm = ALARM.format(out=str(folder / "alarms.jsonl"))
         config.write_text(
             SETTINGS.format(
