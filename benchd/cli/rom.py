@@ -24,6 +24,8 @@ Force = Annotated[bool, typer.Option("--force", help="Overwrite an existing outp
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Fill = Annotated[str, typer.Option(help="Fill byte, hexadecimal. FF leaves other ROMs readable.")]
 
+STRINGS_SHOWN = 12
+
 T = TypeVar("T")
 
 
@@ -93,7 +95,8 @@ def _show(file: Path, report: Report, read_notes: list[str]) -> None:
         for one in image.expansions:
             state = "good" if one.checksum_ok else "bad"
             names = " / ".join(clean(name) for name in (one.manufacturer, one.product) if name)
-            say(f"  {one.signature} at {one.offset:04X}: sum {one.checksum:02X} ({state}) {names}".rstrip())
+            what = "" if one.signature == "$PnP" else " (a header in the form of $PnP that no scan acts on)"
+            say(f"  {one.signature}{what} at {one.offset:04X}: sum {one.checksum:02X} ({state}) {names}".rstrip())
             if one.bootstrap_entry is not None:
                 say(
                     f"    boot connection {one.boot_connection:04X}, disconnect {one.disconnect:04X}, "
@@ -108,9 +111,14 @@ def _show(file: Path, report: Report, read_notes: list[str]) -> None:
         say(f"note: {clean(text)}")
     say(report.verdict)
     if report.strings:
+        from benchd.rom.image import wordlike
+
+        best = sorted(report.strings, key=lambda one: -wordlike(one[1]))[:STRINGS_SHOWN]
         say("text inside:")
-        for offset, text in report.strings:
+        for offset, text in sorted(best):
             say(f"  {offset:05X}  {clean(text)}")
+        if len(report.strings) > len(best):
+            say(f"  and {len(report.strings) - len(best)} more (--json lists them)")
 
 
 def _finish(results: list[tuple[Path, Edited]], inputs: list[Path], force: bool, json: bool) -> None:

@@ -14,6 +14,8 @@ TARGET_MASK = 0xFFFF
 """IP is 16 bits wide: a near jump wraps inside its segment."""
 
 _MAX_INSTRUCTION = 15
+_ENDS = frozenset({"ret", "retf", "iret", "hlt", "jmp", "ljmp"})
+"""What stands behind these is not reached by running on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +58,13 @@ def _decode(image: bytes, at: int, count: int) -> list[tuple[Instruction, str, l
         if ins.mnemonic in ("jmp", "call") and numbers:
             text = f"{ins.mnemonic} {numbers[0] & TARGET_MASK:#x}"
         out.append((Instruction(ins.address, bytes(ins.bytes), text), ins.mnemonic, numbers))
+        if ins.mnemonic in _ENDS:
+            break
     return out
 
 
 def read_entry(image: bytes, count: int = 6) -> Entry:
-    """Decode the entry of `image` (header at offset 0), at most `count` instructions after a jump."""
+    """Decode the entry of `image` (header at offset 0), at most `count` instructions after a jump, up to a return."""
     first = _decode(image, ENTRY, count)
     if not first:
         return Entry(None, None, (), False)
@@ -79,6 +83,6 @@ def _runs_through(image: bytes) -> bool:
     for ins, name, _ in _decode(image, ENTRY, POINTERS):
         if ins.offset + len(ins.raw) > POINTERS:
             return True
-        if name in ("jmp", "ljmp", "ret", "retf", "iret", "hlt"):
+        if name in _ENDS:
             return False
     return False

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass
 from struct import unpack_from
 
@@ -24,6 +25,10 @@ IMAGE_LIMIT = 64
 STRING_LIMIT = 40
 STRING_SHORTEST = 6
 STRING_LONGEST = 80
+_PRINTABLE = re.compile(rb"[ -~]{%d,}" % STRING_SHORTEST)
+_WORD = re.compile(r"(?<![A-Za-z])(?:[A-Z]?[a-z]{3,}|[A-Z]{4,})(?![A-Za-z])")
+_VOWEL = re.compile(r"[aeiouyAEIOUY]")
+_REPEATED = re.compile(r"(.{1,3})\1\1")
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,29 +368,27 @@ def _verdict(first: Image | None, images: list[Image]) -> str:
 
 
 def strings(data: bytes) -> list[tuple[int, str]]:
-    """Return (offset, text) of printable ASCII runs that hold a word (four letters in a row).
+    """Return (offset, text) of the printable ASCII runs most like words, in the order of the file.
 
-    At most `STRING_LIMIT`, each cut at `STRING_LONGEST` characters.
+    At most `STRING_LIMIT`, the most word-like; each cut at `STRING_LONGEST` characters.
     """
-    out: list[tuple[int, str]] = []
-    start = 0
-    for at in range(len(data) + 1):
-        if at < len(data) and 0x20 <= data[at] < 0x7F:
-            continue
-        if at - start >= STRING_SHORTEST:
-            text = data[start:at].decode("ascii")
-            if _has_word(text):
-                out.append((start, text[:STRING_LONGEST]))
-                if len(out) == STRING_LIMIT:
-                    break
-        start = at + 1
-    return out
+    found: list[tuple[int, int, str]] = []
+    for run in _PRINTABLE.finditer(data):
+        text = run[0].decode("ascii")
+        if rank := wordlike(text):
+            found.append((-rank, run.start(), text[:STRING_LONGEST]))
+    return sorted((at, text) for _, at, text in sorted(found)[:STRING_LIMIT])
 
 
-def _has_word(text: str) -> bool:
-    row = 0
-    for ch in text:
-        row = row + 1 if ch.isalpha() else 0
-        if row == 4:
-            return True
-    return False
+def wordlike(text: str) -> int:
+    """Return how much `text` looks like words for people, 0 for not at all.
+
+    Printable bytes are common in x86 code (40h-5Fh are its short increments, pushes and pops). What people
+    write has words of four letters or more, a fifth of them vowels, is mostly letters, and repeats no few letters.
+    """
+    words = [word for word in _WORD.findall(text) if 5 * len(_VOWEL.findall(word)) >= len(word) and not _REPEATED.search(word)]
+    letters = sum(map(len, words))
+    plain = sum(ch.isalnum() or ch in " .,:-/()" for ch in text)
+    if not letters or plain < 0.8 * len(text) or letters < 0.4 * len(text):
+        return 0
+    return min(letters, STRING_LONGEST) + (10 * len(words) if " " in text.strip() else 0)

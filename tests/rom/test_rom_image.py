@@ -164,6 +164,25 @@ def test_strings_are_bounded() -> None:
     assert strings(b"\x01ROM READY\x00abc\x00!!!!!!!!") == [(1, "ROM READY")]
 
 
+def test_strings_are_words() -> None:
+    """Pushes, pops and tables of code are no text; messages are, the most word-like kept, in file order."""
+    noise = (b"PSQRVWU", b"^_]ZY[X", b"fPfQfRfS", b"tGtGtGtG", b"AAAAAAAAA", b"u@8D$t<", b"BCDFGHJK", b"LALALALA")
+    assert strings(b"\0".join(noise)) == []
+    said = (b"Hard disk BIOS", b"Press F2 to enter setup", b"READY.", b"drive not ready")
+    assert [text.encode() for _, text in strings(b"\0".join((*noise, *said, *noise)))] == list(said)
+    many = b"\0".join([b"needle in a haystack of words", *[b"Filler"] * 50, b"and the last line of them"])
+    found = [text for _, text in strings(many)]
+    assert found[0].startswith("needle") and found[-1].startswith("and the last") and len(found) == 40
+
+
+def test_the_listing_ends_at_a_return() -> None:
+    """What stands behind RETF (CBh; Intel 8086 opcode map) is not run, so not listed."""
+    data = bytearray(option_rom(4))
+    data[3:8] = b"\x90\xcb\x90\x90\x90"
+    entry = inspect(bytes(data)).images[0].entry
+    assert entry is not None and [ins.text for ins in entry.listing] == ["nop", "retf"]
+
+
 @settings(deadline=None, max_examples=300)
 @given(st.binary(max_size=3000), st.integers(0, 4000))
 def test_any_bytes_give_a_report(data: bytes, at: int) -> None:
