@@ -386,7 +386,11 @@ def wordlike(text: str) -> int:
     Printable bytes are common in x86 code (40h-5Fh are its short increments, pushes and pops). What people
     write has words of four letters or more, a fifth of them vowels, is mostly letters, and repeats no few letters.
     """
-    words = [word for word in _WORD.findall(text) if 5 * len(_VOWEL.findall(word)) >= len(word) and not _REPEATED.search(word)]
+    words = [
+        word
+        for word in _WORD.findall(text)
+        if 5 * len(_VOWEL.findall(word)) >= len(word) and not _REPEATED.search(word)
+    ]
     letters = sum(map(len, words))
     plain = sum(ch.isalnum() or ch in " .,:-/()" for ch in text)
     if not letters or plain < 0.8 * len(text) or letters < 0.4 * len(text):
