@@ -15,6 +15,9 @@ from benchd.rom.numbers import hex_address, show_size
 from benchd.rom.scan import Slot, Walk, walk
 from benchd.rom.scanrules import ScanRules
 
+RESET = 0xFFFF0
+"""Where the processor fetches its first instruction (Intel 8086 data sheet: FFFF0h after RESET)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -133,12 +136,15 @@ def predict(layout: Layout) -> Prediction:
 
 
 def outcomes(layout: Layout, memory: Memory, walked: Walk) -> tuple[Outcome, ...]:
-    """Return what becomes of every ROM header of `layout`, given its memory and its scan."""
+    """Return what becomes of every option-ROM header of `layout`, given its memory and its scan.
+
+    The system BIOS is none: it is what scans.
+    """
     visited = {slot.at: slot for slot in walked.slots}
     order = {slot.at: n for n, slot in enumerate((s for s in walked.slots if s.runs), 1)}
     out = []
     for window in layout.windows:
-        if window.kind != "rom":
+        if window.kind != "rom" or _is_system_bios(layout.rules, window):
             continue
         signs = (window.codes, window.stage, window.text)
         if window.base is None:
@@ -154,6 +160,16 @@ def outcomes(layout: Layout, memory: Memory, walked: Walk) -> tuple[Outcome, ...
                 runs, why = _fate(layout.rules, memory, walked, visited, at)
                 out.append(Outcome(window.name, at, runs, order.get(at), why, *signs))
     return tuple(out)
+
+
+def _is_system_bios(rules: ScanRules, window: Window) -> bool:
+    """True for a ROM that the processor starts from at reset, if no scan looks at any of it.
+
+    A card's ROM that merely lies where nobody scans is an option ROM that does not run.
+    """
+    places = [(base, base + window.size) for base in window.bases]
+    starts = any(first <= RESET < end for first, end in places)
+    return starts and not any(a < end and first < b for a, b in rules.domain() for first, end in places)
 
 
 def _fate(
