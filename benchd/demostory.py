@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
-from textwrap import wrap
 
 from benchd.harmless import clean
 from benchd.models import Boot
@@ -19,7 +18,7 @@ from benchd.studying.bench import plan_trial, start
 from benchd.studying.document import ExcludePart, FactorPart, GoalPart, StudyDocument
 from benchd.studying.known import Known, TrialView, gather, open_study, save
 from benchd.studying.weighing import next_trials, why
-from benchd.trials.wording import counted, percent
+from benchd.trials.wording import counted, folded, percent
 
 STUDY = "storage-rom"
 QUESTION = "Why does the new storage adapter not come up in this machine?"
@@ -161,7 +160,7 @@ def _ending(store: Store, known: Known, say: Say) -> str:
 
 
 def _say(say: Say, text: str, indent: str = "") -> None:
-    for line in wrap(clean(text, 2000), 96, initial_indent=indent, subsequent_indent=indent) or [""]:
+    for line in folded(clean(text, 2000), 96, indent):
         say(line)
 
 

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from textwrap import wrap
 from typing import Any
 
 from benchd.cli.boottext import columns, local
 from benchd.cli.output import clean
 from benchd.studying.known import Known, TrialView
 from benchd.trials.wording import counted as numbered
+from benchd.trials.wording import folded
 
 WIDTH = 96
 
 
 def wrapped(text: str, indent: str = "") -> list[str]:
     """A sentence in lines of `WIDTH`, made harmless."""
-    return wrap(clean(text, 4000), WIDTH, initial_indent=indent, subsequent_indent=indent) or [""]
+    return folded(clean(text, 4000), WIDTH, indent)
 
 
 def table(rows: Sequence[Sequence[str]], widest: int = 60) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 
 from benchd.trials.hypotheses import INTERMITTENT, MISLEADS, NOTHING
 from benchd.trials.study import Condition, Study
@@ -89,6 +90,12 @@ def percent(probability: float) -> str:
     if 0 < probability < 0.005:
         return "under 1 %"
     return f"{probability:.0%}".replace("%", " %")
+
+
+def folded(text: str, width: int, indent: str = "") -> list[str]:
+    """Text in lines of at most `width`; a number and its `%` stay on one line."""
+    lines = wrap(text.replace(" %", "\u00a0%"), width, initial_indent=indent, subsequent_indent=indent)
+    return [line.replace("\u00a0%", " %") for line in lines] or [""]
 
 
 def counted(number: int, noun: str) -> str:

@@ -17,6 +17,7 @@ from benchd.studying.report import report_values
 from benchd.trials.bootlog import BootGroup, BootLog, Event, StageMark
 from benchd.trials.compare import compare
 from benchd.trials.study import Goal
+from benchd.trials.wording import folded
 
 NOW = "2026-03-01T20:00:00+01:00"
 DOCUMENT = """\
@@ -159,3 +160,11 @@ def test_a_line_is_quoted_in_the_sentence() -> None:
     b = BootLog("b", "finished", 3.0, (), (*both, Event("line", "Storage rom, waiting", 2.0)))
     found = compare([BootGroup("A", (a,)), BootGroup("B", (b,))])[0]
     assert 'A goes on to code 48, B goes on to the line "Storage rom, waiting"' in found.sentence
+
+
+def test_a_number_and_its_percent_sign_share_a_line() -> None:
+    """Wherever the line ends: no line begins with `%`, none is too long, and no word is lost."""
+    text = "It fails when this holds (92 % + 5 % for the same), over 99 % at last."
+    for width in range(12, 60):
+        lines = folded(text, width)
+        assert " ".join(lines) == text and all(len(line) <= width and line[0] != "%" for line in lines)
