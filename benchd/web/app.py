@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING, Any
 
 from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 
 from benchd import __version__
@@ -32,6 +34,7 @@ def make_app(daemon: ServedBench) -> FastAPI:
     app = FastAPI(title="benchd", version=__version__, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
     app.add_middleware(Guard, http=http, keys=keys)
     app.add_exception_handler(BenchError, _told)
+    app.add_exception_handler(RequestValidationError, _misread)
 
     @app.get("/metrics", include_in_schema=False)
     async def metrics(request: Request) -> Response:
@@ -76,6 +79,19 @@ def make_app(daemon: ServedBench) -> FastAPI:
     return app
 
 
+class PlainJSON(JSONResponse):
+    """JSON in ASCII (RFC 8259, section 7): a message may quote half a surrogate pair, which UTF-8 cannot carry."""
+
+    def render(self, content: Any) -> bytes:
+        return json.dumps(content).encode("ascii")
+
+
 async def _told(request: Request, error: Exception) -> JSONResponse:
     """Errors that benchd raises on purpose reach the page as what they say."""
-    return JSONResponse({"detail": str(error)}, 422 if isinstance(error, CallerError) else 503)
+    return PlainJSON({"detail": str(error)}, 422 if isinstance(error, CallerError) else 503)
+
+
+async def _misread(request: Request, error: Exception) -> JSONResponse:
+    """A request that does not fit its form: where and why, without what was sent, which may fit no answer either."""
+    assert isinstance(error, RequestValidationError)
+    return PlainJSON({"detail": [{key: one[key] for key in ("type", "loc", "msg")} for one in error.errors()]}, 422)

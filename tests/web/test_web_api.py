@@ -196,6 +196,23 @@ def test_mistakes_come_back_as_sentences(site: Rig) -> None:
         assert answer.status_code == 422
 
 
+@pytest.mark.parametrize(
+    "value", [r'"\ud800"', "NaN", "-Infinity", "[" * 200 + "]" * 200, '{"\\udfff": NaN}'], ids=ascii
+)
+def test_what_json_can_say_and_utf_8_cannot_is_refused_in_words(site: Rig, value: str) -> None:
+    """Half a surrogate pair and numbers that JSON does not have (RFC 8259, sections 6 and 8.2): 422, never 500."""
+    head = {"Content-Type": "application/json"}
+    for path, body in [
+        ("/api/trials", '{"study": %s, "machine": "x", "changes": {}}'),
+        ("/api/trials", '{"study": "s", "machine": "x", "changes": {%s: 1}}' if value[0] == '"' else '{"changes": %s}'),
+        ("/api/results", '{"check": %s, "passed": true}'),
+        ("/api/results", '{"check": "c", "passed": %s}'),
+    ]:
+        answer = httpx.post(site.url + path, content=body % value, headers=head, trust_env=False)
+        assert answer.status_code in (404, 422), (path, body % value, answer.text)
+        assert answer.json()["detail"]
+
+
 def test_a_plan_begins_nothing(site: Rig) -> None:
     """`plan_only` tells repeats, several changes and the caution, and starts no trial."""
     before = site.store.trials()
