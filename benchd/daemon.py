@@ -19,7 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from benchd.boots.limits import Limit
+from benchd.boots.limits import Limit, limit_for
 from benchd.boots.state import Anchor
 from benchd.capture.keeper import RECORD_BYTES
 from benchd.errors import BenchError, OutsideError
@@ -138,6 +138,7 @@ class Daemon:
         run = MachineRun(part, table, text, self.loaded.data / "captures", self.anchor, self._deliver, self.loaded.base)
         self.runs[part.name] = run
         self.now.add(part.name, table.name, [s.name for s in table.stage], [info.name for info in run.links])
+        self.now.follow(part.name, run.due)
         for info in run.links:
             self.metrics.link_up(part.name, info.name, False)
             self.metrics.received(part.name, info.name, 0)
@@ -383,17 +384,21 @@ class Daemon:
 
     def _look_up_trial(self, run: MachineRun) -> None:
         trial = self.store.current_trial(run.name)
-        self._trials[run.name] = (trial.id, trial.started) if trial else ("", None)
+        before = run.street.tracker.trial
+        if trial is not None:
+            self._trials[run.name] = (trial.id, trial.started)
+        else:
+            self._trials[run.name] = ("", self.store.trial(before).ended if before else None)
 
     def _set_trial(self, run: MachineRun) -> None:
-        """Tell a machine's street of its running trial: boots that began after the trial did belong to it."""
-        trial, started = self._trials.get(run.name, ("", None))
+        """Tell a machine's street of its running trial, as of when that began (or the one before it ended)."""
+        trial, since = self._trials.get(run.name, ("", None))
         if trial == (run.street.tracker.trial or ""):
             return
         now_ns = time.monotonic_ns()
         since_ns = now_ns
-        if started is not None:
-            began_ns = self.anchor.mono(datetime.fromisoformat(started))
+        if since is not None:
+            began_ns = self.anchor.mono(datetime.fromisoformat(since))
             since_ns = min(now_ns, max(began_ns, now_ns - TRIAL_BACK_NS))
         self._dispatch(run, run.label("trial", trial, since_ns))
         self.now.describe(run.name, trial=trial or None)
@@ -423,9 +428,8 @@ class Daemon:
         limits = await asyncio.to_thread(self._limits, run)
         self.learned[run.name] = limits
         self._dispatch(run, run.learn(limits))
-        explicit = {s.name: s.limit for s in run.table.stage if s.limit is not None}
-        shown = explicit | {stage: limit.seconds for stage, limit in limits.items()}
-        self.now.describe(run.name, limits=shown)
+        force = {stage.name: limit_for(stage, limits.get(stage.name)) for stage in run.table.stage}
+        self.now.describe(run.name, limits={name: limit.seconds for name, limit in force.items() if limit})
 
     def _limits(self, run: MachineRun) -> dict[str, Limit]:
         out = {}

@@ -143,6 +143,13 @@ class MachineRun:
                 events += self.label("limit", text)
         return events
 
+    def due(self) -> tuple[str, int] | None:
+        """Return what silence will mean if it lasts (a rule's name, or "silence"), and when (monotonic ns)."""
+        deadline = self.street.tracker.next_deadline()
+        if deadline is None or deadline.what not in ("known", "unknown", "quiet"):
+            return None
+        return (deadline.stall.name if deadline.stall else "silence"), deadline.t_ns
+
     @property
     def between_boots(self) -> bool:
         return self.street.tracker.phase in ("idle", "over")

@@ -386,3 +386,10 @@ def test_a_trial_that_began_before_the_boot_is_its_trial_though_word_came_after(
     assert story.boots[0].trial == "T4"
     before = Story().tell((0.4, "01"), (0.5, "05"), (0.8, late), until=1)
     assert before.boots[0].trial is None
+
+
+def test_a_boot_that_began_after_its_end_is_not_the_trial_s() -> None:
+    """Word that a trial ended comes a moment late as well: a boot begun in between belongs to none."""
+    begun, over = Label("", 0, 0, "trial", "T4"), Label("", NS // 2, 0, "trial", "")
+    story = Story().tell((0, begun), (0.6, "01"), (0.7, "05"), (0.8, over), until=1)
+    assert story.boots[0].trial is None
