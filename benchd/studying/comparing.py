@@ -265,7 +265,10 @@ def compare_groups(store: Store, groups: Sequence[Group], *, read: bool = True) 
     reached = tuple(_reached(groups[0], other) for other in groups[1:])
     return Compared(
         tuple(groups),
-        tuple(_checked(_led(*both), own) for *both, own in zip(comparisons, reached, sides, strict=True)),
+        tuple(
+            _checked(_led(one, own), differ)
+            for one, own, differ in zip(comparisons, reached, sides, strict=True)
+        ),
         reached,
         sides,
         tuple(_changed(store, groups[0], other) for other in groups[1:]),
