@@ -99,6 +99,45 @@ def test_what_a_boot_s_page_shows_is_what_the_store_has(bench: Rig, browser: Bro
     assert all(later >= earlier - 0.006 for earlier, later in itertools.pairwise(clock))
 
 
+def test_a_stage_stands_before_its_code(bench: Rig, browser: Browser, places: dict[str, str]) -> None:
+    """The row under each stage that a code began is that code, at the same instant."""
+    boot = bench.store.boot(places["seen"])
+    browser.open(f"{bench.url}/boot/{boot.id}")
+    browser.until("return document.querySelector('main').dataset.record === 'yes'")
+    pairs = browser.js(
+        "return [...document.querySelectorAll('.both-row.rung')].map((n) => "
+        "[n, n.nextElementSibling].map((row) => parseFloat(row?.querySelector('.clock').textContent)))"
+    )
+    assert isinstance(pairs, list) and len(pairs) == len(boot.stages)
+    # A stage's time is printed to hundredths, its code's to thousandths.
+    assert all(abs(stage - code) < 0.0056 for stage, code in pairs), pairs
+
+
+def test_a_stalled_boot_tells_how_long_it_stood(bench: Rig, browser: Browser, places: dict[str, str]) -> None:
+    """It did not take the time to its last sign of life: it stood from then on."""
+    browser.open(f"{bench.url}/boot/{places['stalled']}")
+    browser.until("return document.querySelector('.meta') !== null")
+    meta = str(browser.js("return document.querySelector('.meta').textContent"))
+    assert "last sign of life at" in meta and ", then stood " in meta and "took" not in meta
+    assert "`" not in str(browser.js("return document.querySelector('main').innerText"))
+
+
+def test_words_beside_the_map_stand_at_their_addresses(bench: Rig, browser: Browser) -> None:
+    """From top to bottom as the addresses are; no two over each other; ways out in the command line's words."""
+    browser.open(bench.url + "/map/at286")
+    browser.until("return document.querySelector('.ways') !== null")
+    words = browser.js(
+        "return [...document.querySelectorAll('.drawing [data-at]')].map((n) => "
+        "[parseInt(n.dataset.at, 16), parseFloat(n.getAttribute('y'))])"
+    )
+    assert isinstance(words, list) and len(words) >= 2
+    assert words == sorted(words) and all(b[1] - a[1] >= 17 for a, b in itertools.pairwise(words))
+    ways = browser.js("return [...document.querySelectorAll('.ways .soft')].map((n) => n.textContent)")
+    assert isinstance(ways, list) and ways
+    assert all(way.startswith(("nothing overlaps and every ", "better, but ")) for way in ways), ways
+    assert "`" not in str(browser.js("return document.querySelector('main').innerText"))
+
+
 def test_an_unknown_boot_is_told_of_plainly(bench: Rig, browser: Browser) -> None:
     browser.open(bench.url + "/boot/nothing-like-it")
     assert "there is no boot" in browser.driver.find_element(By.CSS_SELECTOR, "main [role=alert]").text

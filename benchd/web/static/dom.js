@@ -23,6 +23,11 @@ export function wire(text, limit) {
   return el("bdi", { class: "wire", dir: "ltr" }, harmless(text, limit));
 }
 
+/** Text of benchd or of a rule table for people: the backticks round names are for terminals. */
+export function told(text, limit) {
+  return wire(String(text).replaceAll("`", ""), limit);
+}
+
 function fill(node, props, children) {
   for (const [key, value] of Object.entries(props ?? {})) {
     if (value === undefined || value === null || value === false) continue;

@@ -1,10 +1,11 @@
 // One boot, whole: stages on a time axis, codes and console on one clock, findings where they happened.
-import { el, put, shape, svg, wire, harmless, short } from "../dom.js";
+import { el, put, shape, svg, told, wire, harmless, short } from "../dom.js";
 import { ask, KINDS, seconds, when, WORDS } from "../talk.js";
 
 const LABEL = 132;
 const ROW = 27;
 const SHOWN = 6000;
+const SAME_S = 5e-5;
 const STOOD = { stalled: 1, looped: 1 };
 
 export async function show(main, { argument }) {
@@ -44,7 +45,7 @@ function meta(page) {
   const { boot } = page;
   const fact = (name, ...value) => el("span", {}, `${name} `, el("strong", {}, value));
   return el("p", { class: "meta" },
-    fact("took", seconds(boot.duration_s, boot.stages.at(-1)?.u)),
+    boot.outcome === "stalled" ? fact("last sign of life at", seconds(boot.duration_s, boot.stages.at(-1)?.u), stoodFor(boot)) : fact("took", seconds(boot.duration_s, boot.stages.at(-1)?.u)),
     fact("began with", wire(boot.start_reason || "–", 60)),
     fact("last stage", wire(boot.last_stage ?? "–", 40)),
     fact("last code", wire(boot.last_code ?? "–", 4)),
@@ -53,6 +54,18 @@ function meta(page) {
     boot.lost ? fact("lost or refused", String(boot.lost)) : null,
     page.closed_reason ? fact("closed because", wire(page.closed_reason, 120)) : null,
     boot.passes_of ? fact("one pass of", el("a", { href: `/boot/${encodeURIComponent(boot.passes_of)}` }, "a looping boot")) : null);
+}
+
+/** Until when a boot was watched, in seconds from its start: one that stands is, beyond its last sign of life. */
+function watchedUntil(boot) {
+  const watched = boot.outcome in STOOD && boot.ended ? (new Date(boot.ended) - new Date(boot.started)) / 1000 : 0;
+  return Math.max(boot.duration_s, watched, ...boot.findings.map((one) => one.cleared_t ?? one.t), 0.1);
+}
+
+/** How long a stalled boot was watched standing. */
+function stoodFor(boot) {
+  const length = watchedUntil(boot) - boot.duration_s;
+  return length > 0.5 ? `, then stood ${length.toFixed(length < 10 ? 1 : 0)} s` : "";
 }
 
 function actions(page, path) {
@@ -84,10 +97,10 @@ function finding(one) {
       one.code ? [" at code ", wire(one.code, 4)] : null, ` after ${seconds(one.t)}`),
     el("p", { class: "soft" }, "rule ", wire(one.rule, 80), one.limit_s ? `, limit ${seconds(one.limit_s)} (${one.limit_kind === "explicit" ? "from the table" : "learned from good boots"})` : "",
       one.cleared_t !== null ? `; it went on after ${seconds(one.cleared_t - one.t)}` : ""),
-    one.means ? el("p", {}, wire(one.means, 600)) : null,
-    one.detail ? el("p", {}, wire(one.detail, 600)) : null,
-    one.try?.length ? [el("p", {}, el("strong", {}, "To try, cheapest first:")), el("ol", {}, one.try.map((step) => el("li", {}, wire(step, 300))))] : null,
-    one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(one.caution, 400)) : null);
+    one.means ? el("p", {}, told(one.means, 600)) : null,
+    one.detail ? el("p", {}, told(one.detail, 600)) : null,
+    one.try?.length ? [el("p", {}, el("strong", {}, "To try, cheapest first:")), el("ol", {}, one.try.map((step) => el("li", {}, told(step, 300))))] : null,
+    one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), told(one.caution, 400)) : null);
 }
 
 function checks(list) {
@@ -110,8 +123,7 @@ function drawStages(box, page, findings, record) {
   const stages = boot.stages;
   const usual = new Map(page.usual.map((one) => [one.stage, one]));
   const missed = page.ladder.filter((name) => findings.some((f) => f.kind === "skipped" && f.stage === name));
-  const watched = boot.outcome in STOOD && boot.ended ? (new Date(boot.ended) - new Date(boot.started)) / 1000 : 0;
-  const end = Math.max(boot.duration_s, watched, ...findings.map((f) => f.cleared_t ?? f.t), 0.1);
+  const end = watchedUntil(boot);
   const right = 56;
   const x = (t) => label + ((width - label - right) * t) / (end * 1.02);
   const rows = stages.length + missed.length;
@@ -175,11 +187,19 @@ function drawStages(box, page, findings, record) {
     : "Copper: this boot. No good boots of this machine yet to compare with."));
 }
 
+/** The instant of a stage among records: that of the code or line that began it, though rounded elsewhere. */
+function instant(stage, records) {
+  let best = null;
+  for (const one of records) if (Math.abs(one.t - stage.t) < SAME_S && (best === null || Math.abs(one.t - stage.t) < Math.abs(best - stage.t))) best = one.t;
+  return best ?? stage.t;
+}
+
 function drawBoth(body, note, boot, findings, record, meanings) {
+  const records = [...record.codes, ...record.lines];
   const rows = [
     ...record.codes.map((one) => ({ t: one.t, u: one.u, order: 1, code: one })),
     ...record.lines.map((one) => ({ t: one.t, u: one.u, order: 1, line: one })),
-    ...boot.stages.map((one) => ({ t: one.t, u: one.u, order: 0, stage: one })),
+    ...boot.stages.map((one) => ({ t: instant(one, records), u: one.u, order: 0, stage: one })),
     ...findings.map((one) => ({ t: one.t, u: 0, order: 2, finding: one })),
   ].sort((a, b) => a.t - b.t || a.order - b.order);
   note.textContent = record.problem ? `${harmless(record.problem, 300)}` : record.left_out ? `${record.left_out} more are in the capture.` : `${record.codes.length} codes, ${record.lines.length} lines, read again from the capture.`;

@@ -1,5 +1,5 @@
 // Map: the first megabyte of a setup as a picture, and jumpers moved here before the machine is opened.
-import { el, put, shape, svg, wire, harmless, short } from "../dom.js";
+import { el, put, shape, svg, told, wire, harmless, short } from "../dom.js";
 import { ask } from "../talk.js";
 
 const TOP = 0xa0000;
@@ -16,7 +16,7 @@ export async function show(main, { start, argument }) {
   const machine = argument || known[0]?.name;
   put(main, el("h1", {}, "First megabyte", machine ? [" of ", wire(machine, 64)] : null));
   if (!machine) {
-    main.append(el("p", { class: "wait" }, "No machine has a map yet: add map = \"FILE.toml\" to its part of the settings (see `benchd map`)."));
+    main.append(el("p", { class: "wait" }, "No machine has a map yet: add map = \"FILE.toml\" to its part of the settings (see benchd map)."));
     return;
   }
   if (known.length > 1) main.append(el("ul", { class: "group-key" }, known.map((one) => el("li", {}, el("a", { href: `/map/${encodeURIComponent(one.name)}`, "aria-current": one.name === machine ? "page" : null }, wire(one.name, 64))))));
@@ -85,26 +85,30 @@ function drawTower(box, page, stands) {
       labels.push(svg("text", { class: "on", x: x + 10, y: y(one.first) + Math.min(20, (y(one.end) - y(one.first)) / 2 + 5) }, short(one.w.name, Math.max(4, Math.floor((w - 14) / 8.8)))));
     }
   }
+  const words = [];
   for (const one of page.map.overlaps) {
     const [from, to] = [parseInt(one.from, 16), parseInt(one.to, 16) + 1];
     if (to <= TOP) continue;
     parts.push(svg("rect", { class: "clash", x: left + 2, y: y(Math.max(from, TOP)), width: inner - 4, height: Math.max(5, y(to) - y(Math.max(from, TOP))) },
-      svg("title", {}, `both answer at ${one.from}-${one.to}: ${one.parties.map((p) => harmless(p, 60)).join(", ")}`)),
-    svg("text", { class: "runs-not", x: width - right + 8, y: y(Math.max(from, TOP)) + 15 }, width < 420 ? "overlap" : "✕ overlap"));
+      svg("title", {}, `both answer at ${one.from}-${one.to}: ${one.parties.map((p) => harmless(p, 60)).join(", ")}`)));
+    words.push({ at: Math.max(from, TOP), rank: 1, class: "runs-not", word: width < 420 ? "overlap" : "✕ overlap" });
   }
   for (const was of stands.windows) {
     const is = page.windows.find((one) => one.name === was.name);
     if (was.base !== null && was.base !== is?.base && was.base >= TOP) parts.push(svg("rect", { class: "ghost", x: left + 4, y: y(was.base) + 2, width: inner - 8, height: Math.max(6, y(was.base + was.size) - y(was.base) - 4) }, svg("title", {}, `${harmless(was.name, 60)} stands here now`)));
   }
-  let lastWord = -99;
   for (const rom of page.map.roms) {
     if (rom.at === null) continue;
-    let at = y(parseInt(rom.at, 16)) + 15;
-    if (page.map.overlaps.some((o) => Math.abs(y(Math.max(TOP, parseInt(o.from, 16))) + 15 - at) < 15)) at += 17;
-    at = Math.max(at, lastWord + 17);
-    lastWord = at;
-    const word = rom.runs ? `▶ runs ${rom.order}.` : rom.runs === false ? "✕ passed" : "? not told";
-    parts.push(svg("text", { class: rom.runs ? "runs" : "runs-not", x: width - right + 8, y: at }, word));
+    words.push({ at: parseInt(rom.at, 16), rank: 0, class: rom.runs ? "runs" : "runs-not", word: rom.runs ? `▶ runs ${rom.order}.` : rom.runs === false ? "✕ passed" : "? not told" });
+  }
+  // Each word stands at its own address. Where several do not fit, those below are pushed down and a thin line leads back.
+  let last = -99;
+  for (const one of words.sort((a, b) => a.at - b.at || a.rank - b.rank)) {
+    const own = y(one.at) + 15;
+    const at = Math.max(own, last + 17);
+    last = at;
+    parts.push(svg("text", { class: one.class, "data-at": hex(one.at), x: width - right + 8, y: at }, one.word));
+    if (at - own > 4) parts.push(svg("path", { class: "grid", fill: "none", d: `M${width - right} ${y(one.at) + 1}L${width - right + 6} ${at - 5}` }));
   }
   const high = y(END) + 8;
   put(box, svg("svg", { class: "drawing", viewBox: `0 0 ${width} ${high}`, width, height: high, role: "img",
@@ -120,25 +124,34 @@ function besides(page, stands, moves, load) {
   return [
     el("section", { class: "part", "aria-live": "polite" }, el("h2", {}, moved ? "If you moved it so" : "As it stands"),
       el("p", { class: "verdict" }, shape(p.overlaps.length || idle.length ? "link-lost" : "finished"), " ", wire(verdict, 500)),
-      p.contention.filter((c) => !c.header_survives || !c.checksum_survives).map((c) => el("p", {}, wire(c.window, 60), ": ", wire(c.note, 300))),
-      p.findings.concat(page.notes).map((text) => el("p", { class: "soft" }, wire(text, 300)))),
+      p.contention.filter((c) => !c.header_survives || !c.checksum_survives).map((c) => el("p", {}, wire(c.window, 60), ": ", told(c.note, 300))),
+      p.findings.concat(page.notes).map((text) => el("p", { class: "soft" }, told(text, 300)))),
     el("section", { class: "part" }, el("h2", {}, "Jumpers: try another position"),
-      page.windows.some((w) => w.positions.length) ? null : el("p", { class: "soft" }, "The map file gives no window `positions`."),
+      page.windows.some((w) => w.positions.length) ? null : el("p", { class: "soft" }, "The map file gives no window its positions."),
       page.windows.filter((w) => w.positions.length).map((w, n) => jumper(w, n, stands, moves, load)),
       moved ? [el("p", { class: "caution" }, "This moves nothing but the picture. Before you move the jumper itself: power off and unplug; ISA is not hot-plug. Mind static discharge."),
         el("button", { class: "plain", type: "button", id: "back", onclick: () => { moves.clear(); load(); } }, "Back to how it stands")] : null,
       page.map.moves.length ? [el("h3", {}, "What would solve it"), el("ul", { class: "ways" }, page.map.moves.map((way, n) => el("li", {},
         el("button", { class: "plain", type: "button", id: `way${n}`, onclick: () => { for (const m of way.moves) moves.set(m.window, m.base ?? "off"); load(); } },
           way.moves.map((m) => `${harmless(m.window, 40)} to ${m.base ?? "off"}`).join(", ")), " ",
-        el("span", { class: "soft" }, way.solves ? "solves it" : `leaves ${size(way.overlapping_bytes)} shared${way.not_running.length ? `, ${way.not_running.length} not running` : ""}`))))] : null,
+        el("span", { class: "soft" }, outcomeOf(way)))))] : null,
       page.map.room.map((one) => el("p", {}, el("strong", {}, wire(one.name, 60)), ` (${size(one.size)}) fits at: ${one.bases.slice(0, 24).join(", ") || "no free base"}`))),
     el("section", { class: "part" }, el("h2", {}, "The scan, foretold"), el("ul", { class: "scan-list" }, p.roms.map((rom) =>
       el("li", {}, tag(rom.runs, rom.runs ? `runs ${rom.order}.` : rom.runs === false ? "passed by" : "not told"),
-        el("span", {}, el("strong", {}, wire(rom.window, 60)), rom.at ? ` at ${rom.at}` : "", el("span", { class: "soft" }, " ", wire(rom.why, 300))))))),
+        el("span", {}, el("strong", {}, wire(rom.window, 60)), rom.at ? ` at ${rom.at}` : "", el("span", { class: "soft" }, " ", told(rom.why, 300))))))),
     page.agreement.length ? el("section", { class: "part" }, el("h2", {}, "Beside what ", el("a", { href: `/boot/${encodeURIComponent(page.boot)}` }, "the last boot"), " showed"),
       moved ? el("p", { class: "soft" }, "That boot ran as the machine stood then, not as moved here.") : null,
-      el("ul", { class: "scan-list" }, page.agreement.map((one) => el("li", {}, tag(one.agrees, one.agrees === null ? "cannot say" : one.agrees ? "agrees" : "differs"), el("span", {}, wire(one.text, 400)))))) : null,
+      el("ul", { class: "scan-list" }, page.agreement.map((one) => el("li", {}, tag(one.agrees, one.agrees === null ? "cannot say" : one.agrees ? "agrees" : "differs"), el("span", {}, told(one.text, 400)))))) : null,
   ];
+}
+
+/** What a set of moves leaves, in the words of the command line. */
+function outcomeOf(way) {
+  if (way.solves) return "nothing overlaps and every ROM runs";
+  const off = new Set(way.moves.filter((m) => m.base === null).map((m) => m.window));
+  const idle = way.not_running.filter((name) => !off.has(name)).map((name) => harmless(name, 40));
+  const left = [way.overlapping_bytes ? `${size(way.overlapping_bytes)} overlap` : "", idle.length ? `${idle.join(", ")} ${idle.length > 1 ? "do" : "does"} not run` : ""].filter(Boolean);
+  return left.length ? `better, but ${left.join(" and ")}` : "nothing overlaps and every other ROM runs";
 }
 
 const tag = (good, word) => el("span", { class: `tag ${good ? "yes" : "not"}` }, shape(good ? "finished" : good === false ? "link-lost" : "idle"), word);

@@ -11,5 +11,5 @@ export async function show(main) {
       el("p", { class: "meta" }, el("span", {}, "goal ", el("strong", {}, wire(one.goal, 120))), el("span", {}, el("strong", {}, one.factors), one.factors === 1 ? " factor" : " factors"),
         el("span", {}, el("strong", {}, one.trials), one.trials === 1 ? " trial" : " trials"),
         el("span", {}, one.running ? ["trial ", el("strong", {}, wire(one.running, 20)), " is running"] : "nothing is running"), el("span", {}, `edited ${when(one.edited)}`)))))
-      : el("p", { class: "wait" }, "No study yet. `benchd study` makes one: a question, what can be changed, and what counts as success."));
+      : el("p", { class: "wait" }, "No study yet. benchd study makes one: a question, what can be changed, and what counts as success."));
 }
