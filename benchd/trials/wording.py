@@ -93,8 +93,9 @@ def percent(probability: float) -> str:
 
 
 def folded(text: str, width: int, indent: str = "") -> list[str]:
-    """Text in lines of at most `width`; a number and its `%` stay on one line."""
-    lines = wrap(text.replace(" %", "\u00a0%"), width, initial_indent=indent, subsequent_indent=indent)
+    """Text in lines of at most `width`; a number and its `%`, and a name with hyphens, stay on one line."""
+    joined = text.replace(" %", "\u00a0%")
+    lines = wrap(joined, width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
     return [line.replace("\u00a0%", " %") for line in lines] or [""]
 
 

@@ -163,8 +163,8 @@ def test_a_line_is_quoted_in_the_sentence() -> None:
 
 
 def test_a_number_and_its_percent_sign_share_a_line() -> None:
-    """Wherever the line ends: no line begins with `%`, none is too long, and no word is lost."""
-    text = "It fails when this holds (92 % + 5 % for the same), over 99 % at last."
-    for width in range(12, 60):
+    """Wherever the line ends: none begins with `%`, none is too long, no word is lost, no name is cut at a hyphen."""
+    text = "It fails when network-card is out (92 % + 5 % for the same), over 99 % at last."
+    for width in range(13, 60):
         lines = folded(text, width)
         assert " ".join(lines) == text and all(len(line) <= width and line[0] != "%" for line in lines)
