@@ -186,7 +186,7 @@ class Boots:
         found: list[str] = list(
             connection.execute(
                 sa.select(ids)
-                .where(sa.func.substr(ids, 1, len(prefix)) == prefix)
+                .where(sa.func.substr(ids, 1, len(prefix), type_=schema.SafeText()) == prefix)
                 .order_by(schema.boot.c.started_us.desc(), ids.desc())
                 .limit(MAX_CANDIDATES)
             ).scalars()

@@ -154,6 +154,18 @@ def test_one_boot_by_id_or_unique_prefix(store: Store) -> None:
         store.capture_of("x")
 
 
+@pytest.mark.parametrize("asked", ["\0", "a\0b", "\ud800"], ids=ascii)
+def test_no_text_is_too_strange_to_ask_for(store: Store, asked: str) -> None:
+    """PostgreSQL has no NUL in text (manual, 8.3), UTF-8 no half pairs (RFC 3629): there is just no such boot."""
+    with pytest.raises(CallerError, match="no boot"):
+        store.boot(asked)
+    assert store.boots(machine=asked) == [] == store.boots(trial=asked)
+    with pytest.raises(CallerError, match="no trial"):
+        store.trial(asked)
+    with pytest.raises(CallerError, match="no study"):
+        store.study(asked)
+
+
 def test_capture_stays_known_when_a_save_does_not_name_it(store: Store) -> None:
     """A boot is saved many times while it runs; the capture is named once, and may be changed."""
     store.save_boot(boot(1))
