@@ -18,6 +18,8 @@ CONFIDENCE = 0.95
 POWER = 0.8
 EXACT_CELLS = 400
 """Up to n x m = 400 without ties the Mann-Whitney p is exact, beyond it normal with continuity correction."""
+TIED_CELLS = 6_000
+"""Smaller side times all values up to which tied samples are tested exactly: some 70 milliseconds at most."""
 PAIRS_MOST = 4_000_000
 
 
@@ -78,7 +80,11 @@ def fisher(a: Rate, b: Rate) -> float | None:
 
 
 def mann_whitney(a: Sequence[float], b: Sequence[float]) -> tuple[float, float]:
-    """U of the first sample and the two-sided p (Mann and Whitney 1947)."""
+    """U of the first sample and the two-sided p (Mann and Whitney 1947).
+
+    With ties the p of small or uneven samples is that of all their orders; the normal one would find "1 in
+    10 million" where one boot differs from thirty alike, which it does by chance in 2 of 31.
+    """
     from scipy.stats import mannwhitneyu
 
     x, y = np.asarray(a, dtype=np.float64), np.asarray(b, dtype=np.float64)
@@ -88,7 +94,24 @@ def mann_whitney(a: Sequence[float], b: Sequence[float]) -> tuple[float, float]:
     ties = len(np.unique(both)) < len(both)
     method = "exact" if len(x) * len(y) <= EXACT_CELLS and not ties else "asymptotic"
     found = mannwhitneyu(x, y, alternative="two-sided", method=method)
+    if ties and min(len(x), len(y)) * len(both) <= TIED_CELLS:
+        return float(found.statistic), _tied_p(x, y)
     return float(found.statistic), float(found.pvalue)
+
+
+def _tied_p(x: Floats, y: Floats) -> float:
+    """Two-sided p of the rank sum given the ties, exact: sets of the smaller size counted by the sum of their ranks."""
+    from scipy.stats import rankdata
+
+    ranks = np.rint(2 * rankdata(np.concatenate([x, y]))).astype(np.int64)  # doubled: middle ranks are whole then
+    few = ranks[: len(x)] if len(x) <= len(y) else ranks[len(x) :]
+    most = int(np.sort(ranks)[-len(few) :].sum())
+    ways = np.zeros((len(few) + 1, most + 1))
+    ways[0, 0] = 1.0
+    for rank in ranks.tolist():
+        ways[1:, rank:] += ways[:-1, : max(0, most + 1 - rank)]
+    share, seen = ways[-1] / ways[-1].sum(), int(few.sum())
+    return min(1.0, 2 * float(min(share[: seen + 1].sum(), share[seen:].sum())))
 
 
 def shift(a: Sequence[float], b: Sequence[float], confidence: float = CONFIDENCE) -> Shift | None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import false_discovery_control, mannwhitneyu
+from scipy.stats import false_discovery_control, mannwhitneyu, permutation_test, rankdata
 
 from benchd.trials import timing
 
@@ -117,6 +118,38 @@ def test_mann_whitney_docstring_example_of_scipy():
     """U1 = 17, exact two-sided p 0.1111."""
     u, p = timing.mann_whitney([19, 22, 16, 29, 24], [20, 11, 17, 12])
     assert (u, p) == (17, pytest.approx(0.1111111, abs=5e-8))
+
+
+@pytest.mark.parametrize(
+    ("a", "b"),
+    [([5], [1] * 30), ([1] * 6, [2] * 5), ([1, 1, 2, 3], [2, 2, 3, 4, 4]), ([1, 2], [1, 2, 3]), ([3, 3], [1, 3, 5])],
+)
+def test_tied_samples_are_tested_over_all_their_orders(a, b):
+    """Against counting every way to divide the values (the definition of a permutation test, Fisher 1935)."""
+    ranks = rankdata([*a, *b])
+    sums = [sum(ranks[i] for i in one) for one in itertools.combinations(range(len(ranks)), len(a))]
+    seen = sum(ranks[: len(a)])
+    low, high = (sum(s <= seen for s in sums), sum(s >= seen for s in sums))
+    expected = min(1.0, 2 * min(low, high) / len(sums))
+    assert timing.mann_whitney(a, b)[1] == pytest.approx(expected)
+    assert timing.mann_whitney(b, a)[1] == pytest.approx(expected)
+
+
+def test_tied_samples_as_scipy_divides_them():
+    """SciPy's exact permutation test of U, 10 against 8 values with ties."""
+    a, b = [1, 1, 2, 2, 3, 3, 4, 5, 5, 6], [2, 3, 4, 4, 5, 6, 6, 7]
+
+    def u(x, y, axis):
+        return mannwhitneyu(x, y, axis=axis, method="asymptotic").statistic
+
+    found = permutation_test((a, b), u, n_resamples=100_000, batch=5_000)
+    assert timing.mann_whitney(a, b)[1] == pytest.approx(found.pvalue)
+
+
+def test_one_boot_is_never_sure():
+    """One boot unlike thirty that are alike: 2 of 31, whatever the difference; too few for an interval at 95 %."""
+    found = timing.shift([0.3], [0.0] * 30)
+    assert found.p == pytest.approx(2 / 31) and found.low_s is None
 
 
 def test_mann_whitney_example_of_r():
