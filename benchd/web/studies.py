@@ -169,6 +169,9 @@ def study_routes(daemon: ServedBench) -> APIRouter:
             machine = body.machine or _machine_of(daemon, known)
             if machine is None:
                 raise CallerError(f"which machine? the settings have {', '.join(daemon.runs) or 'none'}")
+            if machine not in daemon.runs:
+                there = ", ".join(daemon.runs) or "none"
+                raise CallerError(f"no machine is called {machine!r}; the settings have {there}")
             known, plan = plan_trial(store, known, body.changes, machine=machine)
             begun = None
             if not body.plan_only:

@@ -188,6 +188,8 @@ def test_mistakes_come_back_as_sentences(site: Rig) -> None:
         ):
             answer = client.get(path)
             assert answer.status_code == status and words in answer.json()["detail"], path
+        answer = client.post("/api/trials", json={"study": STUDY, "machine": "x\u202e", "changes": {}})
+        assert answer.status_code == 422 and "no machine is called" in answer.json()["detail"]
         answer = client.post("/api/trials", json={"study": STUDY, "changes": {"rom-base": "E000"}})
         assert answer.status_code == 422 and "no level" in answer.json()["detail"]
         answer = client.post("/api/trials", json={"study": STUDY, "changes": {"rom-image": "late", "cable": "long"}})
