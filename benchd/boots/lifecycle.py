@@ -92,9 +92,9 @@ class Lifecycle:
 
     def _start(self, t_ns: int, u_ns: int, reason: str, mark: int | None) -> bool:
         """Handle a start mark (`mark` its index in the table) or a reset (None); transitions 1, 2 and 3."""
-        self._off_ns = None if self._off_ns is None or t_ns - self._off_ns < 0 else self._off_ns
-        if self._off_ns is not None:
+        if self._off_ns is not None and t_ns >= self._off_ns:
             self._power_gone()
+        self._off_ns = None
         if self._absorbs(t_ns, mark):
             boot = self.boot
             assert boot is not None

@@ -87,7 +87,6 @@ class BootState:
     standing_ns: int = 0
     ended_sent: bool = False
     passes_of: str | None = None
-    dropped_findings: int = 0
 
     def seconds(self, t_ns: int) -> float:
         """Return an instant as seconds from the start of this boot, never negative."""
@@ -141,7 +140,6 @@ class BootState:
         if not repeatable and any(f.kind == kind and f.rule == rule for f in self.findings):
             return None
         full = len(self.findings) >= MAX_FINDINGS
-        self.dropped_findings += full
         if full and not repeatable:
             return None
         current = self.stage
