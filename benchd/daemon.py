@@ -22,23 +22,23 @@ from typing import Any
 from benchd.boots.limits import Limit, limit_for
 from benchd.boots.state import Anchor
 from benchd.capture.keeper import RECORD_BYTES
-from benchd.errors import BenchError, OutsideError
-from benchd.events import BootEnded, Event, LinkChanged
-from benchd.models import Boot
-from benchd.records import Chunk, LinkState, Record
-from benchd.recover import recover
-from benchd.rulefiles import load_table_text
+from benchd.errors import BenchError, ExternalError
+from benchd.inference.limits import learned_limit
 from benchd.rules import RuleTable
-from benchd.runner import MachineRun
+from benchd.rules.files import load_table_text
 from benchd.settings import LoadedSettings, MachinePart
-from benchd.sinks.alerts import AlertSink
+from benchd.sinks.alerts.sink import AlertSink
 from benchd.sinks.base import Sink
 from benchd.sinks.metrics import Metrics
-from benchd.sinks.mqtt import MqttSink
-from benchd.sinks.now import NowSink
-from benchd.sinks.storing import StoreSink
+from benchd.sinks.mqtt.sink import MqttSink
+from benchd.sinks.page_feed import PageFeed
+from benchd.sinks.store_sink import StoreSink
 from benchd.store import Store
-from benchd.trials.limits import learned_limit
+from benchd.vocabulary.events import BootEnded, Event, LinkChanged
+from benchd.vocabulary.models import Boot
+from benchd.vocabulary.records import Chunk, LinkState, Record
+from benchd.watch.recover import recover
+from benchd.watch.watcher import MachineWatcher
 from benchd.web.server import WebServer
 
 log = logging.getLogger(__name__)
@@ -64,18 +64,18 @@ DRAIN_S = 1.0
 
 
 def lock_data(folder: Path) -> int:
-    """Make the data directory this process's own; return the descriptor that holds it. Raises OutsideError."""
+    """Make the data directory this process's own; return the descriptor that holds it. Raises ExternalError."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
         fd = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
     except OSError as error:
-        raise OutsideError(f"data directory {folder} cannot be used: {error.strerror}; see bench.data") from None
+        raise ExternalError(f"data directory {folder} cannot be used: {error.strerror}; see bench.data") from None
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         owner = os.pread(fd, 20, 0).decode("ascii", "replace").strip() or "unknown"
         os.close(fd)
-        raise OutsideError(
+        raise ExternalError(
             f"data directory {folder} is in use by another benchd (process {owner}): end that one, or name "
             "another directory in bench.data"
         ) from None
@@ -98,13 +98,13 @@ class Daemon:
         self._lock = lock_data(loaded.data)
         self.store = Store.open(loaded.store_url)
         self.anchor = Anchor(time.time_ns(), time.monotonic_ns())
-        self.now = NowSink()
+        self.now = PageFeed()
         self.metrics = Metrics(trial_series=settings.metrics.trial_series)
-        self.runs: dict[str, MachineRun] = {}
+        self.runs: dict[str, MachineWatcher] = {}
         self._overflowed: Counter[tuple[str, str]] = Counter()
         self._brought: Counter[tuple[str, str]] = Counter()
         self._fetched: Counter[tuple[str, str]] = Counter()
-        self._records: deque[tuple[MachineRun, Record]] = deque()
+        self._records: deque[tuple[MachineWatcher, Record]] = deque()
         self._woken = False
         self.reload_problem: str | None = None
         for part, table, text in tables:
@@ -135,7 +135,9 @@ class Daemon:
         self._trouble: dict[str, str | None] = {}
 
     def _add(self, part: MachinePart, table: RuleTable, text: str) -> None:
-        run = MachineRun(part, table, text, self.loaded.data / "captures", self.anchor, self._deliver, self.loaded.base)
+        run = MachineWatcher(
+            part, table, text, self.loaded.data / "captures", self.anchor, self._deliver, self.loaded.base
+        )
         self.runs[part.name] = run
         self.now.add(part.name, table.name, [s.name for s in table.stage], [info.name for info in run.links])
         self.now.follow(part.name, run.due)
@@ -145,7 +147,7 @@ class Daemon:
 
     # ------------------------------------------------------------------ from the reader threads
 
-    def _deliver(self, run: MachineRun, record: Record) -> None:
+    def _deliver(self, run: MachineWatcher, record: Record) -> None:
         """Take a record from a reader thread: append, and wake the loop once. Never waits for anybody."""
         if isinstance(record, Chunk):
             key, cost = (run.name, record.link), RECORD_BYTES + len(record.data)
@@ -159,7 +161,7 @@ class Daemon:
             self._woken = True
             self._loop.call_soon_threadsafe(self._wake.set)
 
-    def _fetch(self) -> tuple[MachineRun, Record]:
+    def _fetch(self) -> tuple[MachineWatcher, Record]:
         run, record = self._records.popleft()
         if isinstance(record, Chunk):
             self._fetched[run.name, record.link] += RECORD_BYTES + len(record.data)
@@ -168,7 +170,7 @@ class Daemon:
     # ------------------------------------------------------------------ the loop's tasks
 
     async def run(self, ready: Callable[[], None] | None = None) -> None:
-        """Work until stopped. Raises OutsideError where the server's address cannot be taken."""
+        """Work until stopped. Raises ExternalError where the server's address cannot be taken."""
         self._loop = asyncio.get_running_loop()
         try:
             self.server.bind()
@@ -289,7 +291,7 @@ class Daemon:
                     await asyncio.sleep(0)
                     until = time.monotonic() + TURN_S
 
-    def _handle(self, run: MachineRun, record: Record) -> None:
+    def _handle(self, run: MachineWatcher, record: Record) -> None:
         if isinstance(record, Chunk):
             self.metrics.received(run.name, record.link, len(record.data))
         elif isinstance(record, LinkState):
@@ -301,7 +303,7 @@ class Daemon:
         if isinstance(record, Chunk):
             self.metrics.observed(run.name, max(0.0, (time.monotonic_ns() - record.t_ns) / 1e9))
 
-    def _dispatch(self, run: MachineRun, events: list[Event]) -> None:
+    def _dispatch(self, run: MachineWatcher, events: list[Event]) -> None:
         for event in events:
             if isinstance(event, LinkChanged):
                 level = logging.INFO if event.up else logging.WARNING
@@ -346,7 +348,7 @@ class Daemon:
             self.metrics.queue_length("records", len(self._records))
             await asyncio.sleep(FIGURES_S)
 
-    def _tell_capture(self, run: MachineRun) -> None:
+    def _tell_capture(self, run: MachineWatcher) -> None:
         """Log capture trouble when it begins, changes or ends, also if it came and went between two looks."""
         keeper = run.keeper
         key, trouble = ("capture failures", run.name), keeper.trouble
@@ -382,7 +384,7 @@ class Daemon:
                     log.debug("trial of %s: %s", run.name, error)
                 self._set_trial(run)
 
-    def _look_up_trial(self, run: MachineRun) -> None:
+    def _look_up_trial(self, run: MachineWatcher) -> None:
         trial = self.store.current_trial(run.name)
         before = run.street.tracker.trial
         if trial is not None:
@@ -390,7 +392,7 @@ class Daemon:
         else:
             self._trials[run.name] = ("", self.store.trial(before).ended if before else None)
 
-    def _set_trial(self, run: MachineRun) -> None:
+    def _set_trial(self, run: MachineWatcher) -> None:
         """Tell a machine's street of its running trial, as of when that began (or the one before it ended)."""
         trial, since = self._trials.get(run.name, ("", None))
         if trial == (run.street.tracker.trial or ""):
@@ -413,7 +415,7 @@ class Daemon:
             self._relearn.discard((boot.machine, boot.id))
             self._learn_soon(self.runs[boot.machine])
 
-    def _learn_soon(self, run: MachineRun) -> None:
+    def _learn_soon(self, run: MachineWatcher) -> None:
         assert self._loop is not None
         task = self._loop.create_task(self._learn_all(run), name=f"learn {run.name}")
         self._learning.add(task)
@@ -424,14 +426,14 @@ class Daemon:
         if not task.cancelled() and (error := task.exception()) is not None:
             log.error("limits could not be learned: %s", error)
 
-    async def _learn_all(self, run: MachineRun) -> None:
+    async def _learn_all(self, run: MachineWatcher) -> None:
         limits = await asyncio.to_thread(self._limits, run)
         self.learned[run.name] = limits
         self._dispatch(run, run.learn(limits))
         force = {stage.name: limit_for(stage, limits.get(stage.name)) for stage in run.table.stage}
         self.now.describe(run.name, limits={name: limit.seconds for name, limit in force.items() if limit})
 
-    def _limits(self, run: MachineRun) -> dict[str, Limit]:
+    def _limits(self, run: MachineWatcher) -> dict[str, Limit]:
         out = {}
         for stage in run.table.stage:
             found = learned_limit(self.store.good_times(run.name, run.table.name, stage.name))

@@ -1,7 +1,7 @@
 """The two error families. Any other exception that reaches a user is a bug.
 
-`OutsideError`: the world did something (a link, a file, a broker). Exit code 1.
-`CallerError`: the caller did (a setting, a rule, an argument). Exit code 2.
+`ExternalError`: the world did something (a link, a file, a broker). Exit code 1.
+`UsageError`: the caller did (a setting, a rule, an argument). Exit code 2.
 Every message says what happened, where (file and line, or offset) and what to do.
 """
 
@@ -14,13 +14,13 @@ class BenchError(Exception):
     exit_code = 1
 
 
-class OutsideError(BenchError):
+class ExternalError(BenchError):
     """Something outside the program failed: a port, a file, a broker."""
 
     exit_code = 1
 
 
-class CallerError(BenchError):
+class UsageError(BenchError):
     """The caller asked for something that cannot be: a setting, a rule, an argument."""
 
     exit_code = 2

@@ -21,14 +21,14 @@ from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from benchd.decode import make_decoder
 from benchd.decode.charset import Charset
-from benchd.errors import CallerError, OutsideError
+from benchd.errors import ExternalError, UsageError
 from benchd.links.lines import port_timing
 from benchd.links.settings import HUNT, MAX_RATE, PortSettings
-from benchd.records import LinkInfo
 from benchd.rules.values import compile_pattern, parse_duration, parse_port
-from benchd.sinks.alert_settings import AlertSettings
-from benchd.sinks.mqtt_settings import MqttSettings
+from benchd.sinks.alerts.settings import AlertSettings
+from benchd.sinks.mqtt.settings import MqttSettings
 from benchd.tomlfile import validate
+from benchd.vocabulary.records import LinkInfo
 
 
 def _speed(value: object) -> object:
@@ -138,7 +138,7 @@ class LinkPart(Part):
     def _encoding(cls, value: str) -> str:
         try:
             Charset("", value)
-        except CallerError as error:
+        except UsageError as error:
             raise ValueError(str(error).removeprefix("link : ")) from None
         return value
 
@@ -151,11 +151,11 @@ class LinkPart(Part):
             raise wrong("link", (where,), 'framing = "pattern" and pattern = "..." belong together')
         try:
             PortSettings(port=self.port, speed=self.speed)
-        except CallerError as error:
+        except UsageError as error:
             raise wrong("link", ("port",), str(error).removeprefix("port: ")) from None
         try:
             make_decoder(self.info("link"))
-        except CallerError as error:
+        except UsageError as error:
             raise wrong("link", ("pattern",) if self.pattern else (), str(error).removeprefix("link link: ")) from None
         return self
 
@@ -234,12 +234,12 @@ class Settings(Part):
         return self
 
     def machine_named(self, name: str) -> MachinePart:
-        """Return a machine's settings. Raises CallerError."""
+        """Return a machine's settings. Raises UsageError."""
         for machine in self.machine:
             if machine.name == name:
                 return machine
         known = ", ".join(m.name for m in self.machine) or "none"
-        raise CallerError(f"no machine is called {name!r}; the settings have: {known}")
+        raise UsageError(f"no machine is called {name!r}; the settings have: {known}")
 
 
 class LoadedSettings:
@@ -281,13 +281,13 @@ def is_loopback(host: str) -> bool:
 
 
 def load_settings(path: Path) -> LoadedSettings:
-    """Read a settings file. Raises FileProblems (file, line, key) or OutsideError."""
+    """Read a settings file. Raises FileProblems (file, line, key) or ExternalError."""
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise CallerError(f"{path}: no such settings file; see config/bench.toml for an example") from None
+        raise UsageError(f"{path}: no such settings file; see config/bench.toml for an example") from None
     except (OSError, UnicodeDecodeError) as error:
-        raise OutsideError(f"{path}: cannot be read: {error}") from None
+        raise ExternalError(f"{path}: cannot be read: {error}") from None
     return LoadedSettings(validate(Settings, text, str(path)), path.absolute())
 
 

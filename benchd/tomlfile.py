@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.tomlplaces import Places
 
 M = TypeVar("M", bound=BaseModel)
@@ -32,7 +32,7 @@ class Problem:
         return f"{where}: {self.key}: {self.text}" if self.key else f"{where}: {self.text}"
 
 
-class FileProblems(CallerError):
+class FileProblems(UsageError):
     """A file was read and is wrong; `problems` lists everything found, in file order."""
 
     def __init__(self, problems: Sequence[Problem]) -> None:

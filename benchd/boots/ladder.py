@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from benchd.boots.limits import Limit, limit_for
 from benchd.boots.state import NS, BootState, Entered
-from benchd.models import Finding
 from benchd.rules.schema import RuleTable, StageRule
+from benchd.vocabulary.models import Finding
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,15 +31,9 @@ class Ladder:
 
     def ordered(self, index: int) -> bool:
         """Whether the stage has its place in the order."""
-        return (
-            self.table.table.order == "ladder"
-            and index < self.first_final
-            and not self.table.stage[index].anytime
-        )
+        return self.table.table.order == "ladder" and index < self.first_final and not self.table.stage[index].anytime
 
-    def enter(
-        self, boot: BootState, index: int, t_ns: int, u_ns: int, learned: dict[str, Limit]
-    ) -> Step | None:
+    def enter(self, boot: BootState, index: int, t_ns: int, u_ns: int, learned: dict[str, Limit]) -> Step | None:
         """Enter a stage, or return None if the boot has been there."""
         if boot.has(index):
             return None
@@ -57,9 +51,7 @@ class Ladder:
                 slow = self._slow(boot, previous, t_ns, length, limit)
         return Step(entered, previous, length, tuple(f for f in (slow, late) if f is not None))
 
-    def _slow(
-        self, boot: BootState, stage: Entered, t_ns: int, length: float, limit: Limit
-    ) -> Finding | None:
+    def _slow(self, boot: BootState, stage: Entered, t_ns: int, length: float, limit: Limit) -> Finding | None:
         detail = f"took {length:.3g} s, limit {limit.seconds:.3g} s ({limit.kind})"
         name, means = stage.rule.name, stage.rule.means
         return boot.note("slow", name, t_ns, limit=limit, stage=name, means=means, detail=detail)
@@ -101,8 +93,6 @@ class Ladder:
             if boot.has(index) or stage.final or stage.optional or stage.branch in branches:
                 continue
             by_code_only = all(when.code is not None for when in stage.enter)
-            if stage.expected or (
-                index < self.first_final and not stage.anytime and not (self.lossy and by_code_only)
-            ):
+            if stage.expected or (index < self.first_final and not stage.anytime and not (self.lossy and by_code_only)):
                 out.append(stage)
         return out

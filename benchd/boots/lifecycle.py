@@ -12,10 +12,10 @@ from benchd.boots.ladder import Ladder
 from benchd.boots.limits import Limit
 from benchd.boots.loops import Pass, RestartChain, describe, same_pass, squeezed
 from benchd.boots.state import NS, Anchor, BootState, boot_id
-from benchd.events import BootChanged, BootEnded, BootStarted, Event, FindingCleared, FindingRaised
-from benchd.models import Finding, Outcome
-from benchd.records import LinkInfo
 from benchd.rules.match import Hit, Matcher
+from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, Event, FindingCleared, FindingRaised
+from benchd.vocabulary.models import Finding, Outcome
+from benchd.vocabulary.records import LinkInfo
 
 ALERTING = {"stall", "loop", "quiet", "fault"}
 SAME_START_NS = NS // 2
@@ -347,7 +347,5 @@ class Lifecycle:
         self.phase, boot.outcome, self._settle_ns = "running", "running", None
         if finding is not None:
             cleared = boot.clear(finding, t_ns)
-            self._out.append(
-                FindingCleared(self.machine, t_ns, boot.id, cleared, boot.seconds(t_ns) - finding.t)
-            )
+            self._out.append(FindingCleared(self.machine, t_ns, boot.id, cleared, boot.seconds(t_ns) - finding.t))
         self._loop_pass = self._loop_finding = None

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchd.models import LimitKind
 from benchd.rules.schema import StageRule
+from benchd.vocabulary.models import LimitKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +32,8 @@ class Limit:
         """Return a learned limit. Raises ValueError for a kind that is none."""
         if kind == "learned-normal":
             return cls(seconds, "learned-normal", boots)
-        if kind == "learned-free":
-            return cls(seconds, "learned-free", boots)
+        if kind in ("distribution-free", "learned-free"):  # the second in captures of before 0.2
+            return cls(seconds, "distribution-free", boots)
         raise ValueError(f"unknown kind of limit {kind!r}")
 
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from benchd.boots.limits import Limit
-from benchd.models import Boot, Check, Finding, FindingKind, Outcome, Stage
 from benchd.rules.schema import Help, StageRule
+from benchd.vocabulary.models import Boot, Check, Finding, FindingKind, Outcome, Stage
 
 NS = 1_000_000_000
 RECENT_CODES = 512

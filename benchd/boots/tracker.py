@@ -31,10 +31,11 @@ from benchd.boots.lifecycle import OPEN, Lifecycle
 from benchd.boots.limits import Limit
 from benchd.boots.loops import repeated
 from benchd.boots.state import NS, shown
-from benchd.events import CodeSeen, Event, LineSeen, LinkChanged, LossSeen, StageEntered
-from benchd.models import Check
-from benchd.observe import Break, Code, Label, LinkChange, Lost, Observation, Power, Reset, Text
 from benchd.rules.match import Hit
+from benchd.vocabulary.events import CodeSeen, Event, LineSeen, LinkChanged, LossSeen, StageEntered
+from benchd.vocabulary.models import Check
+from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Observation, Power, Reset, Text
+from benchd.vocabulary.records import Annotation
 
 MAX_UNKNOWN = 16
 """Unknown codes that get a finding of their own in one boot."""
@@ -68,8 +69,8 @@ class BootTracker(Lifecycle):
                 self._lost(seen.link, seen.t_ns, seen.reason, seen.count)
             case Break():
                 self._lost(seen.link, seen.t_ns, "break", 1)
-            case Label():
-                self._on_label(seen)
+            case Annotation():
+                self._on_annotation(seen)
         return self._take()
 
     def advance(self, t_ns: int) -> list[Event]:
@@ -85,7 +86,7 @@ class BootTracker(Lifecycle):
 
     @property
     def between(self) -> str:
-        """What a capture that is begun now must say of what was before it: a value of Note "phase", or ""."""
+        """What a capture that is begun now must say of what was before it: a value of Annotation "phase", or ""."""
         if self.phase not in ("idle", "over"):
             return ""
         return "off" if self._power_seen_off else "over" if self.phase == "over" else ""
@@ -258,7 +259,7 @@ class BootTracker(Lifecycle):
             self._settle_ns = seen.t_ns
             self._changed(seen.t_ns)
 
-    def _on_label(self, seen: Label) -> None:
+    def _on_annotation(self, seen: Annotation) -> None:
         if seen.key == "trial":
             self.trial = seen.value or None
             boot = self.boot

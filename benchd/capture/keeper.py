@@ -20,8 +20,8 @@ from pathlib import Path
 
 from benchd.capture.layout import MAX_PAYLOAD, event_payload
 from benchd.capture.writer import CaptureWriter
-from benchd.errors import OutsideError
-from benchd.records import Chunk, LinkInfo, LinkState, ModemLines, Note, Record
+from benchd.errors import ExternalError
+from benchd.vocabulary.records import Annotation, Chunk, LinkInfo, LinkState, ModemLines, Record
 
 BACKLOG_BYTES = 64 << 20
 """Memory for records that the disk refuses: more than an hour and a half of a full 115,200 baud line."""
@@ -65,7 +65,7 @@ class CaptureKeeper:
         self._backlog_bytes = backlog_bytes
         self._backlog: deque[Record] = deque()
         self._waiting = 0
-        self._table_note: Note | None = None
+        self._table_note: Annotation | None = None
         self._phase = ""
         self._in_force: dict[tuple[str, ...], Record] = {}
         self._writer: CaptureWriter | None = None
@@ -106,10 +106,10 @@ class CaptureKeeper:
     def rotate(self, table_text: str | None = None, *, phase: str = "") -> None:
         """Go on in a new file, which begins with what is in force; to be called while nothing waits.
 
-        `table_text` goes in where it fits. `phase` is a value of the note of that name, see `records.Note`.
+        `table_text` goes in where it fits. `phase` is a value of the note of that name, see `records.Annotation`.
         """
         self._close_writer()
-        note = None if table_text is None else Note(0, "table", table_text)
+        note = None if table_text is None else Annotation(0, "table", table_text)
         self._table_note = note if note is not None and len(event_payload(note)) <= MAX_PAYLOAD else None
         self._phase = phase
 
@@ -120,7 +120,7 @@ class CaptureKeeper:
             return
         try:
             writer.sync()
-        except OutsideError as error:
+        except ExternalError as error:
             self._failed(error)
 
     def close(self) -> None:
@@ -146,14 +146,14 @@ class CaptureKeeper:
         try:
             writer = self._writer or self._open(record)
             writer.write(record)
-        except OutsideError as error:
+        except ExternalError as error:
             self._failed(error)
             return False
         if isinstance(record, LinkState):
             self._in_force["link", record.link] = record
         elif isinstance(record, ModemLines):
             self._in_force["modem", record.link] = record
-        elif isinstance(record, Note) and record.key in ("trial", "limit"):
+        elif isinstance(record, Annotation) and record.key in ("trial", "limit"):
             self._in_force[record.key, record.value.rpartition("=")[0] if record.key == "limit" else ""] = record
         self.written += self._cost(record)
         self.trouble = None
@@ -163,7 +163,7 @@ class CaptureKeeper:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise OutsideError(f"folder {self.folder} cannot be made: {error.strerror}") from error
+            raise ExternalError(f"folder {self.folder} cannot be made: {error.strerror}") from error
         stamp = f"{datetime.now(UTC):%Y%m%d-%H%M%S}"
         path, n = self.folder / f"{stamp}.pcapng", 1
         while path.exists():
@@ -180,9 +180,9 @@ class CaptureKeeper:
         try:
             for record in self._opening(first.t_ns):
                 writer.write(record)
-        except OutsideError:
+        except ExternalError:
             # A file without its beginning is of no use, and each retry would leave another one.
-            with contextlib.suppress(OutsideError):
+            with contextlib.suppress(ExternalError):
                 writer.close()
             path.unlink(missing_ok=True)
             raise
@@ -193,11 +193,11 @@ class CaptureKeeper:
     def _opening(self, t_ns: int) -> list[Record]:
         again: list[Record] = [replace(record, t_ns=t_ns) for record in self._in_force.values()]
         if self._phase:
-            again.append(Note(t_ns, "phase", self._phase))
+            again.append(Annotation(t_ns, "phase", self._phase))
         table = [replace(self._table_note, t_ns=t_ns)] if self._table_note is not None else []
-        return [*table, Note(t_ns, "again", str(len(again))), *again]
+        return [*table, Annotation(t_ns, "again", str(len(again))), *again]
 
-    def _failed(self, error: OutsideError) -> None:
+    def _failed(self, error: ExternalError) -> None:
         self.failures += 1
         self.trouble = self.last_failure = str(error)
         writer = self._writer
@@ -209,6 +209,6 @@ class CaptureKeeper:
         if writer is not None:
             try:
                 writer.close()
-            except OutsideError as error:
+            except ExternalError as error:
                 self.failures += 1
                 self.trouble = self.last_failure = str(error)

@@ -18,7 +18,7 @@ from typing import Any
 from pcapng import blocks
 from pcapng.structs import Option, OptionsField
 
-from benchd.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Note, Record
+from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
 
 LAYOUT_VERSION = 1
 LINKTYPE_USER0 = 147
@@ -40,7 +40,7 @@ KIND_OF: dict[type, str] = {
     ModemLines: "modem",
     LineFault: "fault",
     ClockMark: "clock",
-    Note: "note",
+    Annotation: "note",
 }
 CLASS_OF = {kind: cls for cls, kind in KIND_OF.items()}
 

@@ -15,8 +15,8 @@ from pcapng.exceptions import PcapngException
 from pcapng.structs import read_block_data
 
 from benchd.capture import layout
-from benchd.errors import CallerError, OutsideError
-from benchd.records import Chunk, LinkInfo, Record
+from benchd.errors import ExternalError, UsageError
+from benchd.vocabulary.records import Chunk, LinkInfo, Record
 
 SECTION_MAGIC = b"\x0a\x0d\x0d\x0a"
 BYTE_ORDER = {b"\x4d\x3c\x2b\x1a": "<", b"\x1a\x2b\x3c\x4d": ">"}
@@ -63,7 +63,7 @@ class Capture:
         return self._problem
 
     def records(self) -> Iterator[Record]:
-        """The records in the order written. Raises OutsideError if the disk fails; damage ends the stream."""
+        """The records in the order written. Raises ExternalError if the disk fails; damage ends the stream."""
         with _open(self.path) as file:
             source = _WholeBlocks(file, self.path)
             problem = None
@@ -102,8 +102,8 @@ class Capture:
 def read_capture(path: str | os.PathLike[str]) -> Capture:
     """Open the capture at `path` and read its header.
 
-    A file that breaks off, even inside its header, is read as far as it goes. Raises CallerError (with the
-    offset) for a file that is missing or is no capture of ours, OutsideError if the disk fails.
+    A file that breaks off, even inside its header, is read as far as it goes. Raises UsageError (with the
+    offset) for a file that is missing or is no capture of ours, ExternalError if the disk fails.
     """
     where = Path(path)
     with _open(where) as file:
@@ -146,9 +146,8 @@ class _WholeBlocks(io.RawIOBase):
             try:
                 self._block = self._next()
             except OSError as error:
-                raise OutsideError(
-                    f"capture {self._path}: reading at offset {self.offset} failed: {error.strerror}; "
-                    "check the disk"
+                raise ExternalError(
+                    f"capture {self._path}: reading at offset {self.offset} failed: {error.strerror}; check the disk"
                 ) from error
             except _Damage as damage:
                 self.problem, self._block = str(damage), b""
@@ -186,12 +185,12 @@ class _WholeBlocks(io.RawIOBase):
 
     def _check_start(self, head: bytes) -> None:
         if head[:4] != SECTION_MAGIC[: len(head)]:
-            raise CallerError(
+            raise UsageError(
                 f"{self._path} is not a capture: at offset 0 stands {head[:4].hex(' ')}, a pcapng file "
                 "starts with 0a 0d 0d 0a; name a file that benchd captured"
             )
         if len(head) == 12 and head[8:] not in BYTE_ORDER:
-            raise CallerError(
+            raise UsageError(
                 f"{self._path} is not a capture: at offset 8 stands {head[8:].hex(' ')}, which is no "
                 "pcapng byte-order mark; name a file that benchd captured"
             )
@@ -232,9 +231,7 @@ def _read_header(source: _WholeBlocks, path: Path) -> Capture:
         block = next(stream, None)
         if block is None:
             what = source.problem or f"breaks off at offset {source.offset}: the header is not whole"
-            return Capture(
-                path, capture.machine, capture.table, tuple(links), _problem=what, _read_through=True
-            )
+            return Capture(path, capture.machine, capture.table, tuple(links), _problem=what, _read_through=True)
         if not isinstance(block, blocks.InterfaceDescription):
             raise _Damage(source.offset, f"interface description {number + 1} of {expected + 1} is missing")
         if (block.link_type, block.options.get("if_tsresol")) != (layout.LINKTYPE_USER0, layout.TSRESOL_NS):
@@ -257,20 +254,18 @@ def _about(section: Any, path: Path) -> tuple[Capture, int]:
         if layout.MARK in about:
             break
     else:
-        raise CallerError(
+        raise UsageError(
             f"{path} is a pcapng file of another program: the section header at offset 0 has no "
             f"'{layout.MARK}' comment; name a file that benchd captured"
         )
     version = about[layout.MARK]
     if type(version) is int and version > layout.LAYOUT_VERSION:
-        raise CallerError(
+        raise UsageError(
             f"{path} has capture layout {version} (offset 0); this benchd reads up to "
             f"{layout.LAYOUT_VERSION}: use the newer benchd that wrote it"
         )
     wanted = {"machine": str, "table": str, "wall_ns": int, "mono_ns": int, "links": int}
-    if version != layout.LAYOUT_VERSION or any(
-        type(about.get(key)) is not kind for key, kind in wanted.items()
-    ):
+    if version != layout.LAYOUT_VERSION or any(type(about.get(key)) is not kind for key, kind in wanted.items()):
         raise _Damage(0, "a section comment that is not as the layout says")
     if not 0 <= about["links"] <= layout.MAX_LINKS:
         raise _Damage(0, f"{about['links']} links announced; from 0 to {layout.MAX_LINKS} can be")
@@ -284,6 +279,6 @@ def _open(path: Path) -> BinaryIO:
     try:
         return open(path, "rb", buffering=65_536)
     except (FileNotFoundError, IsADirectoryError, NotADirectoryError) as error:
-        raise CallerError(f"capture {path}: {error.strerror}; name a capture file") from error
+        raise UsageError(f"capture {path}: {error.strerror}; name a capture file") from error
     except OSError as error:
-        raise OutsideError(f"capture {path} cannot be read: {error.strerror}; check its permissions") from error
+        raise ExternalError(f"capture {path} cannot be read: {error.strerror}; check its permissions") from error

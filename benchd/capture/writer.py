@@ -12,8 +12,8 @@ from pcapng import FileWriter, blocks
 
 from benchd import __version__
 from benchd.capture import layout
-from benchd.errors import CallerError, OutsideError
-from benchd.records import Chunk, LinkInfo, Record
+from benchd.errors import ExternalError, UsageError
+from benchd.vocabulary.records import Chunk, LinkInfo, Record
 
 
 class CaptureWriter:
@@ -26,8 +26,8 @@ class CaptureWriter:
     be tried again when the cause is gone. After a failed `sync`, or when the file could not be cut back, the
     writer refuses everything: go on in a new file.
 
-    One thread writes; `sync` may run in another. Raises CallerError for a file that exists and for records
-    that do not belong here, OutsideError for what the disk does.
+    One thread writes; `sync` may run in another. Raises UsageError for a file that exists and for records
+    that do not belong here, ExternalError for what the disk does.
     """
 
     def __init__(
@@ -45,9 +45,9 @@ class CaptureWriter:
         self._interface = {link.name: number for number, link in enumerate(links)}
         self._events = len(links)
         if len(self._interface) != len(links):
-            raise CallerError(f"capture {self.path}: two links share a name: {[link.name for link in links]}")
+            raise UsageError(f"capture {self.path}: two links share a name: {[link.name for link in links]}")
         if len(links) > layout.MAX_LINKS:
-            raise CallerError(f"capture {self.path}: {len(links)} links; at most {layout.MAX_LINKS} fit")
+            raise UsageError(f"capture {self.path}: {len(links)} links; at most {layout.MAX_LINKS} fit")
         header = io.BytesIO()
         FileWriter(header, self._header(machine, table, links, wall_ns, mono_ns))
         self._size = 0
@@ -86,9 +86,7 @@ class CaptureWriter:
         self._interface_block(section, layout.EVENTS_NAME, layout.dump({"role": "events"}), None)
         return section
 
-    def _interface_block(
-        self, section: blocks.SectionHeader, name: str, comment: str, speed: int | None
-    ) -> None:
+    def _interface_block(self, section: blocks.SectionHeader, name: str, comment: str, speed: int | None) -> None:
         options: dict[str, object] = {
             "opt_comment": self._comment(comment),
             "if_name": name,
@@ -100,7 +98,7 @@ class CaptureWriter:
 
     def _comment(self, text: str) -> str:
         if len(text) > layout.MAX_COMMENT:
-            raise CallerError(
+            raise UsageError(
                 f"capture {self.path}: a description of {len(text)} bytes; at most {layout.MAX_COMMENT} fit: "
                 "shorten the names of machine, table and links"
             )
@@ -110,9 +108,9 @@ class CaptureWriter:
         try:
             return os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, 0o644)
         except FileExistsError as error:
-            raise CallerError(f"capture {self.path} exists already; captures are never overwritten") from error
+            raise UsageError(f"capture {self.path} exists already; captures are never overwritten") from error
         except OSError as error:
-            raise OutsideError(
+            raise ExternalError(
                 f"capture {self.path} cannot be created: {error.strerror}; check the data directory"
             ) from error
 
@@ -136,20 +134,19 @@ class CaptureWriter:
         if isinstance(record, Chunk):
             number = self._interface.get(record.link)
             if number is None:
-                raise CallerError(
+                raise UsageError(
                     f"capture {self.path}: no link '{record.link}'; this capture has {sorted(self._interface)}"
                 )
             payload = bytes(record.data)
         else:
             number, payload = self._events, layout.event_payload(record)
         if len(payload) > layout.MAX_PAYLOAD:
-            raise CallerError(
-                f"capture {self.path}: a record of {len(payload)} bytes; at most {layout.MAX_PAYLOAD} fit: "
-                "split it"
+            raise UsageError(
+                f"capture {self.path}: a record of {len(payload)} bytes; at most {layout.MAX_PAYLOAD} fit: split it"
             )
         stamp = record.t_ns + self._offset_ns
         if not 0 <= stamp <= layout.MAX_TIME_NS:
-            raise CallerError(
+            raise UsageError(
                 f"capture {self.path}: wall time {stamp} ns does not fit; it must lie from 0 to "
                 f"{layout.MAX_TIME_NS}: check wall_ns and mono_ns"
             )
@@ -170,7 +167,7 @@ class CaptureWriter:
                 os.ftruncate(self._fd, self._size)
             except OSError:
                 self._broken = f"{text} (and the half-written block could not be cut off)"
-            raise OutsideError(self._broken or text) from error
+            raise ExternalError(self._broken or text) from error
         self._size += done
 
     def sync(self) -> None:
@@ -185,7 +182,7 @@ class CaptureWriter:
                 f"capture {self.path}: syncing failed: {error.strerror}; safe up to offset {self._synced}: "
                 "check the disk and go on in a new capture"
             )
-            raise OutsideError(self._broken) from error
+            raise ExternalError(self._broken) from error
         self._synced = upto
 
     def close(self) -> None:
@@ -206,7 +203,7 @@ class CaptureWriter:
 
     def _refuse_if_broken(self) -> None:
         if self._broken is not None:
-            raise OutsideError(self._broken)
+            raise ExternalError(self._broken)
 
     def __enter__(self) -> CaptureWriter:
         return self

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchd.cli.common import config_path, make_folder, store_of
-from benchd.errors import CallerError, OutsideError
+from benchd.errors import ExternalError, UsageError
 
 if TYPE_CHECKING:
     from benchd.settings import LoadedSettings
@@ -32,18 +32,18 @@ def found_settings(config: Path | None) -> LoadedSettings | None:
     if config is None:
         try:
             config = config_path(None)
-        except CallerError:
+        except UsageError:
             return None
     return load_settings(config)
 
 
-def bench_store(config: Path | None, *, write: bool = False) -> Store:
+def speed_store(config: Path | None, *, write: bool = False) -> Store:
     """The store of the settings; without any settings file `data/benchd.db` in this folder, and it is said so."""
     from benchd.store import Store
 
     if config is None and found_settings(None) is None:
         if not write and not LOOSE_STORE.is_file():
-            raise CallerError(
+            raise UsageError(
                 f"no settings file, and nothing is stored in {LOOSE_STORE}: give --config FILE, or import a study here"
             )
         if write:
@@ -61,30 +61,30 @@ def machine_names(config: Path | None) -> list[str]:
 
 
 def read_text(path: Path) -> str:
-    """A text file, UTF-8. Raises OutsideError or CallerError."""
+    """A text file, UTF-8. Raises ExternalError or UsageError."""
     try:
         with path.open("rb") as file:
             data = file.read(MAX_TEXT_FILE + 1)
     except OSError as error:
-        kind = CallerError if isinstance(error, FileNotFoundError | IsADirectoryError) else OutsideError
+        kind = UsageError if isinstance(error, FileNotFoundError | IsADirectoryError) else ExternalError
         raise kind(f"{path}: cannot be read: {error.strerror or error}") from None
     if len(data) > MAX_TEXT_FILE:
-        raise CallerError(f"{path}: more than {MAX_TEXT_FILE} bytes")
+        raise UsageError(f"{path}: more than {MAX_TEXT_FILE} bytes")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise CallerError(f"{path}:{line}: not UTF-8 at byte {error.start}: save the file as UTF-8") from None
+        raise UsageError(f"{path}:{line}: not UTF-8 at byte {error.start}: save the file as UTF-8") from None
 
 
 def pairs(words: Sequence[str], what: str = "factor=level") -> dict[str, str]:
-    """Read `factor=level` words. Raises CallerError; a factor named twice is one too."""
+    """Read `factor=level` words. Raises UsageError; a factor named twice is one too."""
     out: dict[str, str] = {}
     for word in words:
         name, sign, value = word.partition("=")
         if not sign or not name or not value:
-            raise CallerError(f"'{word[:80]}' is not {what}")
+            raise UsageError(f"'{word[:80]}' is not {what}")
         if name in out:
-            raise CallerError(f"'{name}' is named twice: {out[name]} and {value}")
+            raise UsageError(f"'{name}' is named twice: {out[name]} and {value}")
         out[name] = value
     return out

@@ -9,11 +9,11 @@ import typer
 
 from benchd.cli.common import ConfigOption, JsonOption, settings_of, store_of
 from benchd.cli.output import clean, emit_json, say
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchd.models import Boot
     from benchd.store import Store
+    from benchd.vocabulary.models import Boot
 
 
 def boots_json(boots: list[Boot]) -> list[dict[str, object]]:
@@ -25,7 +25,7 @@ def foretold(store: Store, boot: Boot) -> list[str]:
     if boot.trial is None or not store.predictions(boot.trial):
         return []
     from benchd.cli.studytext import wrapped
-    from benchd.studying.comparing import Group, events_of, predicted
+    from benchd.studies.comparing import Group, events_of, predicted
 
     group = Group(boot.id, (boot,), boot.trial)
     told = predicted(store, group, events_of(store, [boot])[0])
@@ -37,7 +37,7 @@ def _known(machine: str, config: Path | None, store: Store) -> None:
     known = {part.name for part in settings_of(config).settings.machine}
     if machine not in known and machine not in (known := known | set(store.machines())):
         names = ", ".join(sorted(known)) or "none"
-        raise CallerError(f"no machine is called {machine!r}; the settings and the store have: {names}")
+        raise UsageError(f"no machine is called {machine!r}; the settings and the store have: {names}")
 
 
 def register(app: typer.Typer) -> None:
@@ -57,12 +57,16 @@ def register(app: typer.Typer) -> None:
         from benchd.cli.boottext import MARK, boot_table
 
         if outcome is not None and (outcome := outcome.lower()) not in MARK:
-            raise CallerError(f"--outcome {outcome}: there is no such outcome; one of {', '.join(MARK)}")
+            raise UsageError(f"--outcome {outcome}: there is no such outcome; one of {', '.join(MARK)}")
         with store_of(config) as store:
             if machine is not None:
                 _known(machine, config, store)
             found = store.boots(
-                machine=machine, trial=trial, outcome=outcome, limit=limit, newest_first=False  # type: ignore[arg-type]
+                machine=machine,
+                trial=trial,
+                outcome=outcome,  # type: ignore[arg-type]
+                limit=limit,
+                newest_first=False,
             )
         if json:
             emit_json(boots_json(found))
@@ -89,7 +93,7 @@ def register(app: typer.Typer) -> None:
             if boot == "last":
                 newest = store.boots(limit=1)
                 if not newest:
-                    raise CallerError("no boots are stored yet")
+                    raise UsageError("no boots are stored yet")
                 found = newest[0]
             else:
                 found = store.boot(boot)
@@ -104,7 +108,7 @@ def register(app: typer.Typer) -> None:
                 say(line)
         if trace and not json:
             if capture is None:
-                raise CallerError(f"boot {found.id} has no capture")
+                raise UsageError(f"boot {found.id} has no capture")
             for line in trace_lines(Path(capture), found.id):
                 say(line)
         if found.outcome in ("stalled", "looped", "link-lost"):
@@ -127,7 +131,7 @@ def register(app: typer.Typer) -> None:
         import sys
 
         from benchd.cli.boottext import boot_page, boot_table
-        from benchd.replaying import Replay
+        from benchd.watch.replay import Replay
 
         again = Replay(files, rules)
         found = again.boots()

@@ -9,7 +9,7 @@ from pathlib import Path
 from textwrap import wrap
 
 from benchd.cli.output import clean
-from benchd.models import Boot, Finding
+from benchd.vocabulary.models import Boot, Finding
 
 MARK = {
     "finished": "finished",
@@ -71,7 +71,7 @@ def finding_lines(finding: Finding) -> Iterator[str]:
             "explicit": "set in the rule table",
             "default": "the default, nothing is set",
             "learned-normal": "learned from earlier good boots",
-            "learned-free": "learned from many earlier good boots",
+            "distribution-free": "learned from many earlier good boots",
         }
         yield f"    limit {finding.limit_s:.3g} s ({kinds.get(finding.limit_kind or '', finding.limit_kind)})"
     if finding.cleared_t is not None:
@@ -119,8 +119,8 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
 
 def trace_lines(capture: Path, boot: str) -> Iterator[str]:
     """Yield every code and console line of one boot, from its capture."""
-    from benchd.events import CodeSeen, LineSeen, StageEntered
-    from benchd.replaying import Replay
+    from benchd.vocabulary.events import CodeSeen, LineSeen, StageEntered
+    from benchd.watch.replay import Replay
 
     for event in Replay([capture]).events():
         if event_boot(event) != boot:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchd.errors import CallerError, OutsideError
+from benchd.errors import ExternalError, UsageError
 
 if TYPE_CHECKING:
     from benchd.settings import LoadedSettings
@@ -23,7 +23,7 @@ PLACES = ("bench.toml", "config/bench.toml")
 
 
 def config_path(given: Path | None) -> Path:
-    """Return the settings file to use. Raises CallerError if none is given and none is found."""
+    """Return the settings file to use. Raises UsageError if none is given and none is found."""
     if given is not None:
         return given
     if name := os.environ.get("BENCHD_CONFIG"):
@@ -31,7 +31,7 @@ def config_path(given: Path | None) -> Path:
     for place in PLACES:
         if Path(place).is_file():
             return Path(place)
-    raise CallerError(f"no settings file: give --config FILE, or make one of {', '.join(PLACES)}")
+    raise UsageError(f"no settings file: give --config FILE, or make one of {', '.join(PLACES)}")
 
 
 def settings_of(given: Path | None) -> LoadedSettings:
@@ -41,21 +41,21 @@ def settings_of(given: Path | None) -> LoadedSettings:
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder with those above it. Raises OutsideError."""
+    """Make a folder with those above it. Raises ExternalError."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise OutsideError(f"{folder}: cannot be made: {error.strerror}; it must be a folder you may write") from None
+        raise ExternalError(f"{folder}: cannot be made: {error.strerror}; it must be a folder you may write") from None
 
 
 def _reachable(folder: Path) -> None:
-    """Raise OutsideError for a folder that is there, and keeps us from seeing what is in it."""
+    """Raise ExternalError for a folder that is there, and keeps us from seeing what is in it."""
     try:
         os.stat(f"{folder}/.")
     except (FileNotFoundError, ValueError):
         return
     except OSError as error:
-        raise OutsideError(f"{folder}: cannot be looked into: {error.strerror}") from None
+        raise ExternalError(f"{folder}: cannot be looked into: {error.strerror}") from None
 
 
 def store_of(given: Path | None, *, write: bool = False) -> Store:
@@ -67,7 +67,5 @@ def store_of(given: Path | None, *, write: bool = False) -> Store:
         make_folder(loaded.data)
     elif loaded.settings.bench.store is None and not os.path.lexists(loaded.store_url):
         _reachable(loaded.data)
-        raise CallerError(
-            f"{loaded.store_url}: nothing is stored yet; `benchd run --config {loaded.path}` makes it"
-        )
+        raise UsageError(f"{loaded.store_url}: nothing is stored yet; `benchd run --config {loaded.path}` makes it")
     return Store.open(loaded.store_url, create=write)

@@ -1,6 +1,6 @@
 """`benchd demo`: all of benchd on a simulated machine over a real pty; no hardware, broker or root.
 
-The machine, its cards and its trouble are of our own invention (benchd/simbench/at286.py).
+The machine, its cards and its trouble are of our own invention (benchd/demo/at286.py).
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchd.cli.output import clean, say
-from benchd.errors import OutsideError
+from benchd.errors import ExternalError
 
 if TYPE_CHECKING:
     from benchd.daemon import Daemon
-    from benchd.events import Event
-    from benchd.models import Boot
-    from benchd.simbench.machine import Bench
+    from benchd.demo.machine import Bench
+    from benchd.vocabulary.events import Event
+    from benchd.vocabulary.models import Boot
 
 MACHINE = "at286"
 SPEED = 10.0
@@ -72,7 +72,7 @@ class Teller:
         self._closed = asyncio.Event()
 
     def offer(self, event: Event) -> None:
-        from benchd.events import FindingCleared, FindingRaised, LineSeen, StageEntered
+        from benchd.vocabulary.events import FindingCleared, FindingRaised, LineSeen, StageEntered
 
         if not self.on:
             return
@@ -121,11 +121,11 @@ class Demo:
                 if boot.id not in known and boot.outcome != "running":
                     return boot
             time.sleep(0.05)
-        raise OutsideError("the simulated machine was switched on, and benchd saw no boot of it: please report this")
+        raise ExternalError("the simulated machine was switched on, and benchd saw no boot of it: please report this")
 
     def watch(self) -> Boot:
         """Part 1: a boot, live."""
-        from benchd.simbench import at286
+        from benchd.demo import at286
 
         say("1. A boot, watched live (a simulated 286 with a diagnostic card and a null-modem console)")
         setup = {**at286.START, "network-card": "none"}
@@ -137,7 +137,7 @@ class Demo:
 
     def hang(self) -> Boot:
         """Part 3: a machine that hangs at POST, and the alarm."""
-        from benchd.simbench import at286
+        from benchd.demo import at286
 
         say("3. A machine that hangs at POST")
         trial = self.daemon.store.current_trial(MACHINE)
@@ -162,7 +162,7 @@ class Demo:
 
     def story(self) -> tuple[str, tuple[str, str] | None]:
         """Part 2: an evening of trials. Returns the answer, and the first trial with one that works."""
-        from benchd.demostory import play_story
+        from benchd.demo.story import play_story
 
         say("2. An evening of trials: the storage adapter's ROM is not seen. Bad card, bad image, or what?")
         answer = play_story(self.daemon.store, MACHINE, self.power_on, lambda line: say(f"    {clean(line, 200)}"))
@@ -171,23 +171,23 @@ class Demo:
         return answer, (trials[0].id, works[-1]) if works and works[-1] != trials[0].id else None
 
     def _works(self, trial: str) -> bool:
-        from benchd.simbench.at286 import GOAL_STAGE
+        from benchd.demo.at286 import GOAL_STAGE
 
         boots = self.daemon.store.boots(trial=trial)
         return bool(boots) and all(any(s.name == GOAL_STAGE for s in boot.stages) for boot in boots)
 
 
 def copy_examples(folder: Path) -> None:
-    """Put the shipped map of the machine and the study of its story into the folder. Raises OutsideError."""
+    """Put the shipped map of the machine and the study of its story into the folder. Raises ExternalError."""
     import shutil
 
-    from benchd.rulefiles import shipped_dir
+    from benchd.rules.files import shipped_dir
 
     for name in ("at286-map.toml", "storage-rom.toml"):
         try:
             shutil.copyfile(shipped_dir() / "examples" / name, folder / name)
         except OSError as error:
-            raise OutsideError(f"{folder / name}: cannot be written: {error.strerror or error}") from None
+            raise ExternalError(f"{folder / name}: cannot be written: {error.strerror or error}") from None
 
 
 async def run_demo(folder: Path, listen: str, keep: bool) -> int:
@@ -197,9 +197,9 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
     import signal
 
     from benchd.daemon import Daemon
+    from benchd.demo import at286
+    from benchd.demo.machine import Bench, SimMachine
     from benchd.settings import load_settings
-    from benchd.simbench import at286
-    from benchd.simbench.machine import Bench, SimMachine
 
     logging.basicConfig(filename=folder / "benchd.log", level=logging.INFO, force=True)
     links = {name: folder / f"tty-{name}" for name in ("post", "console")}
@@ -265,7 +265,7 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
 
 async def keep_booting(bench: Bench) -> None:
     """Boot the machine over and over, now and then with its conflict, so that the page has something to show."""
-    from benchd.simbench import at286
+    from benchd.demo import at286
 
     setups = [{**at286.START, "network-card": level} for level in ("none", "window-off", "window-on")]
     while not bench.machine.stopping.is_set():
@@ -292,7 +292,7 @@ def summary(config: Path, good: Boot, story: tuple[str, tuple[str, str] | None],
 def compare_sentence(config: Path, a: str, b: str) -> str:
     """Return the one plain sentence of `benchd compare`."""
     from benchd.cli.common import store_of
-    from benchd.studying.comparing import compare_groups, find_groups
+    from benchd.studies.comparing import compare_groups, find_groups
 
     with store_of(config) as store:
         return str(compare_groups(store, find_groups(store, [a, b])).to_json()["sentence"])
@@ -312,14 +312,14 @@ def register(app: typer.Typer) -> None:
 
         Exit codes: 0 fine, 1 something outside failed (a pty, an address in use) or stopped early, 2 wrong use.
         """
-        from benchd.errors import CallerError
+        from benchd.errors import UsageError
 
         if folder is None:
             folder = Path(tempfile.mkdtemp(prefix="benchd-demo-"))
         else:
             folder.mkdir(parents=True, exist_ok=True)
             if any(folder.iterdir()):
-                raise CallerError(f"--folder {folder}: is not empty; name a new one")
+                raise UsageError(f"--folder {folder}: is not empty; name a new one")
         try:
             code = asyncio.run(run_demo(folder.absolute(), "127.0.0.1:8650" if keep else "127.0.0.1:0", keep))
         except KeyboardInterrupt:

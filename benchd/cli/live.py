@@ -15,7 +15,7 @@ import typer
 
 from benchd.cli.common import ConfigOption, settings_of
 from benchd.cli.output import clean
-from benchd.errors import CallerError, OutsideError
+from benchd.errors import ExternalError, UsageError
 
 STALE_S = 5.0
 MAX_LINE = 4 << 20
@@ -24,13 +24,13 @@ MAX_LINE = 4 << 20
 def served(url: str, token: str | None, bench: str, wanted: set[str]) -> set[str]:
     """Return which of the `wanted` machines the daemon at `url` watches.
 
-    Raises OutsideError if none answers, if it is another bench's than `bench`, or if it watches none of them.
+    Raises ExternalError if none answers, if it is another bench's than `bench`, or if it watches none of them.
     """
     with _asked(f"{url}/api/start", url, token) as answer:
         start = json.loads(answer.read(MAX_LINE))
         other, names = start["bench"], [one["name"] for one in start["machines"]]
     if other != bench:
-        raise OutsideError(
+        raise ExternalError(
             f"the daemon at {url} is of the bench {clean(other, 64)!r}, these settings are of {bench!r}: "
             "use its settings file (--config), or give each bench a port of its own (http.listen)"
         )
@@ -39,15 +39,15 @@ def served(url: str, token: str | None, bench: str, wanted: set[str]) -> set[str
     return wanted & set(names)
 
 
-def absent(url: str, names: Iterable[str], wanted: Iterable[str]) -> OutsideError:
+def absent(url: str, names: Iterable[str], wanted: Iterable[str]) -> ExternalError:
     """Say which machines a daemon watches, and which it does not."""
     there, missing = (", ".join(clean(name, 64) for name in sorted(some)) for some in (names, wanted))
-    return OutsideError(f"the daemon at {url} watches {there or 'nothing'}, not {missing}")
+    return ExternalError(f"the daemon at {url} watches {there or 'nothing'}, not {missing}")
 
 
 @contextlib.contextmanager
 def _asked(what: str, url: str, token: str | None) -> Iterator[Any]:
-    """Yield the answer to a request of `what` to the daemon at `url`; every failure is an OutsideError."""
+    """Yield the answer to a request of `what` to the daemon at `url`; every failure is an ExternalError."""
     request = urllib.request.Request(what)
     if token:
         request.add_header("Authorization", f"Bearer {token}")
@@ -56,20 +56,22 @@ def _asked(what: str, url: str, token: str | None) -> Iterator[Any]:
         with opener.open(request, timeout=STALE_S) as answer:
             yield answer
     except urllib.error.HTTPError as error:
-        raise OutsideError(f"{url}: {error.code} {clean(error.reason)}; is this benchd, and the token right?") from None
+        raise ExternalError(
+            f"{url}: {error.code} {clean(error.reason)}; is this benchd, and the token right?"
+        ) from None
     except (OSError, HTTPException) as error:
-        raise OutsideError(f"{url}: no daemon answers ({clean(str(error))}); start it with `benchd run`") from None
+        raise ExternalError(f"{url}: no daemon answers ({clean(str(error))}); start it with `benchd run`") from None
     except (ValueError, KeyError, TypeError):
-        raise OutsideError(f"{url}: what answers there is no benchd of this version") from None
+        raise ExternalError(f"{url}: what answers there is no benchd of this version") from None
 
 
 def pictures(url: str, token: str | None) -> Iterator[dict[str, Any]]:
-    """Yield machine pictures from a daemon's event stream. Raises OutsideError when it ends or is not there."""
+    """Yield machine pictures from a daemon's event stream. Raises ExternalError when it ends or is not there."""
     with _asked(f"{url}/api/live", url, token) as answer:
         while line := answer.readline(MAX_LINE):
             if line.startswith(b"data: "):
                 yield json.loads(line[6:])
-    raise OutsideError(f"{url}: the daemon ended the stream")
+    raise ExternalError(f"{url}: the daemon ended the stream")
 
 
 def register(app: typer.Typer) -> None:
@@ -90,7 +92,7 @@ def register(app: typer.Typer) -> None:
         from rich.text import Text
 
         from benchd.cli.livedraw import draw
-        from benchd.web.guard import read_token
+        from benchd.web.auth import read_token
 
         loaded = settings_of(config)
         if machine is not None:
@@ -106,7 +108,7 @@ def register(app: typer.Typer) -> None:
             return Group(*(draw(seen[name]) for name in sorted(seen)))
 
         if not wanted:
-            raise CallerError(f"{loaded.path} names no [[machine]]: there is nothing to watch")
+            raise UsageError(f"{loaded.path} names no [[machine]]: there is nothing to watch")
         bench = loaded.settings.bench.name
         if once:
             there = served(url, token, bench, wanted)
@@ -130,7 +132,7 @@ def register(app: typer.Typer) -> None:
                         if machine is None or one["machine"] == machine:
                             seen[one["machine"]] = one
                         display.update(picture(), refresh=True)
-                except OutsideError as error:
+                except ExternalError as error:
                     if not seen:
                         raise
                     old = Text(f" what is shown is old: {clean(str(error))}; trying again ", "bold white on red")

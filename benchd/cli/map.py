@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchd.cli.output import clean, emit_json, say
-from benchd.errors import CallerError
-from benchd.mapfiles import load, room_for
-from benchd.romfiles import write_new
+from benchd.errors import UsageError
+from benchd.rom.files import write_new
+from benchd.rom.mapfiles import load, room_for
 
 if TYPE_CHECKING:
     pass
@@ -45,7 +45,7 @@ def show_map(
     try:
         size = None if room is None else parse_size(room)
     except ValueError as error:
-        raise CallerError(f"--room: {error}") from None
+        raise UsageError(f"--room: {error}") from None
     found, layout, notes = load(file)
     prediction = predict(layout)
     ways = ways_out(layout)

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 
 from benchd.cli.output import clean, emit_json, say
-from benchd.errors import CallerError
-from benchd.romfiles import read_image_file, write_new
+from benchd.errors import UsageError
+from benchd.rom.files import read_image_file, write_new
 
 if TYPE_CHECKING:
     from benchd.rom.edit import Edited
@@ -38,7 +38,7 @@ def _given(parse: Callable[[object], T], text: str, option: str) -> T:
     try:
         return parse(text)
     except ValueError as error:
-        raise CallerError(f"{option}: {error}") from None
+        raise UsageError(f"{option}: {error}") from None
 
 
 def _offset(text: str, option: str) -> int:
@@ -46,7 +46,7 @@ def _offset(text: str, option: str) -> int:
     try:
         return int(digits, 16)
     except ValueError:
-        raise CallerError(f"{option}: {text!r} is no hexadecimal offset: write 4000 or 4000h") from None
+        raise UsageError(f"{option}: {text!r} is no hexadecimal offset: write 4000 or 4000h") from None
 
 
 @sub.command()
@@ -66,7 +66,7 @@ def inspect(
 
     where = _offset(at, "--at")
     if where < 0:
-        raise CallerError(f"--at: {at} lies before the start of the file")
+        raise UsageError(f"--at: {at} lies before the start of the file")
     data, read_notes = read_image_file(file)
     report = look(data, where)
     if json:
@@ -124,7 +124,7 @@ def _show(file: Path, report: Report, read_notes: list[str]) -> None:
 def _finish(results: list[tuple[Path, Edited]], inputs: list[Path], force: bool, json: bool) -> None:
     names = [path.absolute() for path, _ in results]
     if len(set(names)) < len(names):
-        raise CallerError(f"{results[0][0]} is named twice as output: give each its own name")
+        raise UsageError(f"{results[0][0]} is named twice as output: give each its own name")
     for path, edited in results:
         write_new(path, edited.data, force, inputs)
     if json:
@@ -204,7 +204,7 @@ def seal(
     data, _ = read_image_file(file)
     start = _offset(at, "--at")
     if start < 0:
-        raise CallerError(f"--at: {at} lies before the start of the file")
+        raise UsageError(f"--at: {at} lies before the start of the file")
     made = edit.seal(data, start, where, replace_last)
     _finish([(out, made)], [file], force, json)
 
@@ -252,9 +252,9 @@ def split(
     from benchd.rom import edit
 
     if (images is None) == (even is None and odd is None) or (even is None) != (odd is None):
-        raise CallerError("give either --even and --odd, or --images")
+        raise UsageError("give either --even and --odd, or --images")
     if images is not None and images.name in ("", ".."):
-        raise CallerError(f"--images: {images} names no file; give one like NAME.bin")
+        raise UsageError(f"--images: {images} names no file; give one like NAME.bin")
     data, _ = read_image_file(file)
     if images is None:
         assert even is not None and odd is not None
@@ -263,8 +263,7 @@ def split(
     else:
         parts = edit.split_images(data)
         results = [
-            (images.with_name(f"{images.stem}-{number}{images.suffix}"), part)
-            for number, part in enumerate(parts, 1)
+            (images.with_name(f"{images.stem}-{number}{images.suffix}"), part) for number, part in enumerate(parts, 1)
         ]
     _finish(results, [file], force, json)
 
@@ -291,7 +290,7 @@ def join(
     from benchd.rom.numbers import parse_byte
 
     if bool(files) == (even is not None or odd is not None) or (even is None) != (odd is None):
-        raise CallerError("give either --even and --odd, or the images one after another")
+        raise UsageError("give either --even and --odd, or the images one after another")
     if even is not None and odd is not None:
         made = edit.join_pairs(read_image_file(even)[0], read_image_file(odd)[0])
         inputs = [even, odd]

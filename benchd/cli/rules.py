@@ -49,8 +49,8 @@ def check(
 
 
 def _check_one(name: str) -> dict[str, Any]:
-    from benchd.rulefiles import find_table, read_table_text
     from benchd.rules import check_text
+    from benchd.rules.files import find_table, read_table_text
     from benchd.tomlfile import FileProblems
 
     path = find_table(name, Path())
@@ -88,7 +88,7 @@ def list_(json: Json = False) -> None:
     Exit codes: 0 fine, 1 a file cannot be read, 2 wrong use.
     """
     from benchd.errors import BenchError
-    from benchd.rulefiles import load_table, shipped_tables
+    from benchd.rules.files import load_table, shipped_tables
 
     here = {path.stem: path for path in sorted(Path("rules").glob("*.toml"))}
     rows = []
@@ -125,7 +125,7 @@ def show(name: Annotated[str, typer.Argument(help="Name or file of a table.")], 
 
     Exit codes: 0 fine, 1 a file cannot be read, 2 no such table, or it is wrong.
     """
-    from benchd.rulefiles import find_table, load_table
+    from benchd.rules.files import find_table, load_table
 
     table = load_table(name, Path())
     if json:
@@ -242,10 +242,10 @@ def draft(
     """
     import sys
 
-    from benchd.romfiles import write_new
+    from benchd.inference.draft import draft as draft_ladder
+    from benchd.rom.files import write_new
     from benchd.rules import check_text
-    from benchd.studying.drafting import draft_toml, read_boots
-    from benchd.trials.draft import draft as draft_ladder
+    from benchd.studies.drafting import draft_toml, read_boots
 
     found = read_boots(captures, rules, lines=lines)
     drafted = draft_ladder(found.logs)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from benchd.cli.output import emit_json, say
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -23,10 +23,10 @@ def published() -> dict[str, type[BaseModel]]:
     from pydantic import RootModel
 
     from benchd.links.ports import PortFacts
-    from benchd.rom.published import FORMS
-    from benchd.sinks.now import MachineNow
-    from benchd.sinks.payloads import PUBLISHED
-    from benchd.studying.published import FORMS as STUDY_FORMS
+    from benchd.rom.responses import FORMS
+    from benchd.sinks.mqtt.payloads import PUBLISHED
+    from benchd.sinks.page_feed import MachineNow
+    from benchd.studies.responses import FORMS as STUDY_FORMS
 
     class Port(RootModel[PortFacts]):
         """A serial port in `benchd ports --json`: what it is, who has it open, what stands in the way."""
@@ -54,7 +54,7 @@ def schema(
                 say(f"{form:15} {text}".rstrip())
         return
     if name not in known:
-        raise CallerError(f"no published form {name!r}: one of {', '.join(known)}")
+        raise UsageError(f"no published form {name!r}: one of {', '.join(known)}")
     model = known[name]
     emit_json(
         {"$schema": "https://json-schema.org/draft/2020-12/schema"}

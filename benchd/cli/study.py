@@ -13,12 +13,12 @@ import typer
 
 from benchd.cli.common import ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
-from benchd.errors import BenchError, CallerError, OutsideError
+from benchd.errors import BenchError, ExternalError, UsageError
 
 if TYPE_CHECKING:
     from benchd.store import Store
-    from benchd.studying.document import StudyDocument
-    from benchd.studying.known import Known
+    from benchd.studies.document import StudyDocument
+    from benchd.studies.loaded import LoadedStudy
 
 sub = typer.Typer(no_args_is_help=True, help="Studies: one question, its factors, its goal.")
 
@@ -69,20 +69,20 @@ def new(name: Name, source: From = None, config: ConfigOption = None) -> None:
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 the document is wrong or unchanged, or the name is taken.
     """
-    from benchd.cli.benchfiles import bench_store, now
-    from benchd.studying.bench import resolve_images
-    from benchd.studying.known import save
+    from benchd.cli.benchfiles import now, speed_store
+    from benchd.studies.loaded import save
+    from benchd.studies.service import resolve_images
 
-    with bench_store(config, write=True) as store:
+    with speed_store(config, write=True) as store:
         if name in {one.name for one in store.studies()}:
-            raise CallerError(f"there is a study '{name}' already: `benchd study edit {name}` changes it")
+            raise UsageError(f"there is a study '{name}' already: `benchd study edit {name}` changes it")
         if source is not None:
             document, text = _read(source)
             base, file = source.parent, str(source)
         else:
             text, file = _in_editor(TEMPLATE, name)
             if text == TEMPLATE:
-                raise CallerError("nothing was changed; no study made")
+                raise UsageError("nothing was changed; no study made")
             document, base = _parsed(text, file), Path()
         known = save(store, name, resolve_images(store, document, base), now(), text=text, file=file)
     _say_saved(known)
@@ -92,9 +92,7 @@ def new(name: Name, source: From = None, config: ConfigOption = None) -> None:
 def import_(
     file: Annotated[Path, typer.Argument(help="Table: each row a boot.", metavar="FILE.csv")],
     name: Annotated[str, typer.Option("--name", help="The study's name.")],
-    goal_column: Annotated[
-        str, typer.Option("--goal-column", help="Column with ok, fail or nothing.")
-    ] = "result",
+    goal_column: Annotated[str, typer.Option("--goal-column", help="Column with ok, fail or nothing.")] = "result",
     beside: Annotated[
         Path | None,
         typer.Option("--with", help="TOML file to merge; default: NAME.toml or FILE.toml next to the table."),
@@ -109,26 +107,22 @@ def import_(
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 the table or the TOML file is wrong.
     """
-    from benchd.cli.benchfiles import bench_store, now, read_text
-    from benchd.studying.bench import resolve_images
-    from benchd.studying.csvfile import import_table, read_table
-    from benchd.studying.known import gather
-    from benchd.trials.wording import counted
+    from benchd.cli.benchfiles import now, read_text, speed_store
+    from benchd.inference.wording import counted
+    from benchd.studies.csvfile import import_table, read_table
+    from benchd.studies.loaded import gather
+    from benchd.studies.service import resolve_images
 
     table = read_table(read_text(file), str(file), goal_column)
     if beside is None:
-        places = dict.fromkeys(
-            (file.with_name(f"{name}.toml") if "/" not in name else file, file.with_suffix(".toml"))
-        )
+        places = dict.fromkeys((file.with_name(f"{name}.toml") if "/" not in name else file, file.with_suffix(".toml")))
         beside = next((place for place in places if place.suffix == ".toml" and place.is_file()), None)
-    with bench_store(config, write=True) as store:
+    with speed_store(config, write=True) as store:
         document, text = None, ""
         if beside is not None:
             document, text = _read(beside)
             document = resolve_images(store, document, beside.parent)
-        known = import_table(
-            store, name, table, now(), beside=document, text=text, file=str(beside or file), add=add
-        )
+        known = import_table(store, name, table, now(), beside=document, text=text, file=str(beside or file), add=add)
         views = gather(store, known)
     if json:
         emit_json(known.to_json() | {"rows": len(table.rows), "trials": len(views)})
@@ -145,12 +139,8 @@ def import_(
 def export(
     name: Name,
     goal_column: Annotated[str, typer.Option("--goal-column", help="Name of the result's column.")] = "result",
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Write to this file; default: standard output.")
-    ] = None,
-    toml: Annotated[
-        bool, typer.Option("--toml", help="The document as TOML instead of the boots as CSV.")
-    ] = False,
+    out: Annotated[Path | None, typer.Option("--out", help="Write to this file; default: standard output.")] = None,
+    toml: Annotated[bool, typer.Option("--toml", help="The document as TOML instead of the boots as CSV.")] = False,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -162,12 +152,12 @@ def export(
     """
     import sys
 
-    from benchd.cli.benchfiles import bench_store
-    from benchd.studying.csvfile import export_table
-    from benchd.studying.document import to_toml
-    from benchd.studying.known import gather, open_study
+    from benchd.cli.benchfiles import speed_store
+    from benchd.studies.csvfile import export_table
+    from benchd.studies.document import to_toml
+    from benchd.studies.loaded import gather, open_study
 
-    with bench_store(config) as store:
+    with speed_store(config) as store:
         known = open_study(store, name)
         views = gather(store, known)
     if json:
@@ -180,7 +170,7 @@ def export(
     try:
         out.write_text(text, encoding="utf-8")
     except OSError as error:
-        raise OutsideError(f"{out}: cannot be written: {error.strerror or error}") from None
+        raise ExternalError(f"{out}: cannot be written: {error.strerror or error}") from None
 
 
 @sub.command()
@@ -198,12 +188,12 @@ def edit(
 
     Exit codes: 0 fine, 1 a file, the editor or the store failed, 2 the document is wrong or no such study.
     """
-    from benchd.cli.benchfiles import bench_store, now
-    from benchd.studying.bench import resolve_images
-    from benchd.studying.document import to_toml
-    from benchd.studying.known import open_study, save
+    from benchd.cli.benchfiles import now, speed_store
+    from benchd.studies.document import to_toml
+    from benchd.studies.loaded import open_study, save
+    from benchd.studies.service import resolve_images
 
-    with bench_store(config, write=True) as store:
+    with speed_store(config, write=True) as store:
         known = open_study(store, name)
         if source is not None:
             document, text = _read(source)
@@ -229,24 +219,21 @@ def edit(
 @sub.command("list")
 def list_(config: ConfigOption = None, json: JsonOption = False) -> None:
     """List the studies, the one edited last first. Exit codes: 0 fine, 1 the store failed, 2 no store."""
-    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.benchfiles import speed_store
     from benchd.cli.boottext import columns, local
-    from benchd.studying.known import summaries
+    from benchd.studies.loaded import summaries
 
-    with bench_store(config) as store:
+    with speed_store(config) as store:
         found = summaries(store)
     if json:
         emit_json([one.to_json() for one in found])
         return
     if not found:
-        say(
-            "No studies yet: `benchd study new NAME` makes one, `benchd study import FILE.csv --name NAME` too."
-        )
+        say("No studies yet: `benchd study new NAME` makes one, `benchd study import FILE.csv --name NAME` too.")
         return
     rows = [["study", "goal", "factors", "trials", "running", "edited"]]
     rows += [
-        [one.name, one.goal, str(one.factors), str(one.trials), one.running or "-", local(one.edited)]
-        for one in found
+        [one.name, one.goal, str(one.factors), str(one.trials), one.running or "-", local(one.edited)] for one in found
     ]
     for line in columns([[clean(cell, 60) for cell in row] for row in rows]):
         say(line)
@@ -260,11 +247,11 @@ def show(name: Name, config: ConfigOption = None, json: JsonOption = False) -> N
 
     Exit codes: 0 fine, 1 the store failed, 2 no such study.
     """
-    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.benchfiles import speed_store
     from benchd.cli.studytext import study_lines
-    from benchd.studying.known import gather, open_study
+    from benchd.studies.loaded import gather, open_study
 
-    with bench_store(config) as store:
+    with speed_store(config) as store:
         known = open_study(store, name)
         views = gather(store, known)
     if json:
@@ -276,14 +263,14 @@ def show(name: Name, config: ConfigOption = None, json: JsonOption = False) -> N
 
 def _read(path: Path) -> tuple[StudyDocument, str]:
     from benchd.cli.benchfiles import read_text
-    from benchd.studying.document import read_part
+    from benchd.studies.document import read_part
 
     text = read_text(path)
     return read_part(text, str(path)), text
 
 
 def _parsed(text: str, file: str) -> StudyDocument:
-    from benchd.studying.document import read_part
+    from benchd.studies.document import read_part
 
     try:
         return read_part(text, file)
@@ -305,7 +292,7 @@ def _in_editor(text: str, name: str) -> tuple[str, str]:
     try:
         words = shlex.split(named) or ["vi"]
     except ValueError as error:
-        raise CallerError(f"the editor {named!r} cannot be started: {error}; set $EDITOR") from None
+        raise UsageError(f"the editor {named!r} cannot be started: {error}; set $EDITOR") from None
     handle, path = tempfile.mkstemp(prefix="study-", suffix=".toml")
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as file:
@@ -313,20 +300,16 @@ def _in_editor(text: str, name: str) -> tuple[str, str]:
         try:
             done = subprocess.run([*words, path], check=False)
         except OSError as error:
-            raise OutsideError(
-                f"the editor {words[0]!r} cannot be started: {error.strerror}; set $EDITOR"
-            ) from None
+            raise ExternalError(f"the editor {words[0]!r} cannot be started: {error.strerror}; set $EDITOR") from None
         if done.returncode:
-            raise OutsideError(
-                f"the editor {words[0]!r} ended with {done.returncode}; study '{name}' is unchanged"
-            )
+            raise ExternalError(f"the editor {words[0]!r} ended with {done.returncode}; study '{name}' is unchanged")
         return read_text(Path(path)), path
     finally:
         Path(path).unlink(missing_ok=True)
 
 
-def _say_saved(known: Known) -> None:
-    from benchd.trials.wording import counted
+def _say_saved(known: LoadedStudy) -> None:
+    from benchd.inference.wording import counted
 
     factors = known.study.factors
     say(
@@ -338,7 +321,7 @@ def _say_saved(known: Known) -> None:
 def the_study(store: Store, name: str | None, machine: str | None = None) -> str:
     """The study that is meant when none is named: that of the machine's last trial, else the only one.
 
-    Raises CallerError when that is not one.
+    Raises UsageError when that is not one.
     """
     if name is not None:
         return store.study(name).name
@@ -348,7 +331,6 @@ def the_study(store: Store, name: str | None, machine: str | None = None) -> str
     studies = [one.name for one in store.studies()]
     if len(studies) == 1:
         return studies[0]
-    raise CallerError(
-        "which study? name it with --study; "
-        + (f"there are {', '.join(studies)}" if studies else "there is none yet")
+    raise UsageError(
+        "which study? name it with --study; " + (f"there are {', '.join(studies)}" if studies else "there is none yet")
     )

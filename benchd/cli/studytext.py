@@ -7,9 +7,9 @@ from typing import Any
 
 from benchd.cli.boottext import columns, local
 from benchd.cli.output import clean
-from benchd.studying.known import Known, TrialView
-from benchd.trials.wording import counted as numbered
-from benchd.trials.wording import folded
+from benchd.inference.wording import counted as numbered
+from benchd.inference.wording import folded
+from benchd.studies.loaded import LoadedStudy, TrialView
 
 WIDTH = 96
 
@@ -43,7 +43,7 @@ def changed_words(view: TrialView, first: bool) -> str:
     return words + (f" (as in {view.repeats})" if view.repeats else "")
 
 
-def study_lines(known: Known, views: Sequence[TrialView]) -> Iterator[str]:
+def study_lines(known: LoadedStudy, views: Sequence[TrialView]) -> Iterator[str]:
     """Everything about one study."""
     study = known.study
     yield clean(f"{known.name}: {study.question or 'no question written down'}", 1000)
@@ -55,9 +55,7 @@ def study_lines(known: Known, views: Sequence[TrialView]) -> Iterator[str]:
     for factor in study.factors:
         costs = {factor.cost(level) for level in factor.levels}
         minutes = (
-            "/".join(f"{factor.cost(level):g}" for level in factor.levels)
-            if len(costs) > 1
-            else f"{costs.pop():g}"
+            "/".join(f"{factor.cost(level):g}" for level in factor.levels) if len(costs) > 1 else f"{costs.pop():g}"
         )
         rows.append(
             [
@@ -105,13 +103,11 @@ def trial_table(views: Sequence[TrialView]) -> list[str]:
     return table(rows, 70)
 
 
-def trial_lines(known: Known, view: TrialView, agreement: Sequence[str]) -> Iterator[str]:
+def trial_lines(known: LoadedStudy, view: TrialView, agreement: Sequence[str]) -> Iterator[str]:
     """Everything about one trial."""
     trial = view.trial
     state = f"ended {local(trial.ended)}" if trial.ended else "running"
-    yield clean(
-        f"{trial.id} of study {trial.study} on {trial.machine}: started {local(trial.started)}, {state}"
-    )
+    yield clean(f"{trial.id} of study {trial.study} on {trial.machine}: started {local(trial.started)}, {state}")
     yield from wrapped("setup: " + ", ".join(f"{f}={level}" for f, level in view.setup.items()))
     if view.assumed:
         yield from wrapped(f"assumed, not stated then: {', '.join(view.assumed)}", "  ")
@@ -132,9 +128,7 @@ def trial_lines(known: Known, view: TrialView, agreement: Sequence[str]) -> Iter
         )
     if view.checks:
         yield ""
-        yield from table(
-            [["check", "passed"], *([name, f"{k} of {n}"] for name, (k, n) in view.checks.items())]
-        )
+        yield from table([["check", "passed"], *([name, f"{k} of {n}"] for name, (k, n) in view.checks.items())])
     for one in view.predictions[-1:]:
         yield ""
         yield from prediction_lines(one.document)

@@ -9,7 +9,7 @@ import typer
 
 from benchd.cli.common import ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 
 sub = typer.Typer(no_args_is_help=True, help="Trials: one setup, and the boots made with it.")
 
@@ -26,17 +26,13 @@ def register(app: typer.Typer) -> None:
 def start(
     changes: Annotated[
         list[str] | None,
-        typer.Argument(
-            help="What changed; @FILE for a ROM image, LEVEL@FILE to name it.", metavar="FACTOR=LEVEL..."
-        ),
+        typer.Argument(help="What changed; @FILE for a ROM image, LEVEL@FILE to name it.", metavar="FACTOR=LEVEL..."),
     ] = None,
     study: Annotated[str | None, typer.Option(help="The study; default: that of the last trial.")] = None,
     machine: Machine = None,
     image: Annotated[list[str] | None, typer.Option(help="A ROM image by its file.", metavar="FACTOR=FILE")] = None,
     note: Annotated[str, typer.Option(help="A remark to keep with the trial.")] = "",
-    new: Annotated[
-        bool, typer.Option("--new", help="Levels that the study does not have are added to it.")
-    ] = False,
+    new: Annotated[bool, typer.Option("--new", help="Levels that the study does not have are added to it.")] = False,
     anyway: Annotated[bool, typer.Option("--anyway", help="Also a setup that the study excludes.")] = False,
     config: ConfigOption = None,
     json: JsonOption = False,
@@ -47,12 +43,12 @@ def start(
 
     Exit codes: 0 fine, 1 an image or the store failed, 2 unknown factor or level, or an excluded setup.
     """
-    from benchd.cli.benchfiles import bench_store, machine_names, now, pairs
+    from benchd.cli.benchfiles import machine_names, now, pairs, speed_store
     from benchd.cli.study import the_study
     from benchd.cli.studytext import prediction_lines, wrapped
-    from benchd.studying.bench import plan_trial, with_image
-    from benchd.studying.bench import start as start_trial
-    from benchd.studying.known import IMPORTED, open_study
+    from benchd.studies.loaded import IMPORTED, open_study
+    from benchd.studies.service import plan_trial, with_image
+    from benchd.studies.service import start as start_trial
 
     wanted = pairs(changes or [])
     files: dict[str, tuple[str, str | None]] = {}
@@ -60,26 +56,24 @@ def start(
         files[name] = (path, None)
     machines = machine_names(config)
     moment = now()
-    with bench_store(config, write=True) as store:
+    with speed_store(config, write=True) as store:
         known = open_study(store, the_study(store, study, machine))
         for name, level in list(wanted.items()):
             part = known.document.factor_named(name)
             if part is not None and "@" in level and level not in part.levels:
                 called, _, path = level.partition("@")
                 if name in files:
-                    raise CallerError(f"'{name}' is named twice: {level} and --image {files[name][0]}")
+                    raise UsageError(f"'{name}' is named twice: {level} and --image {files[name][0]}")
                 files[name] = (path, called or None)
                 del wanted[name]
         earlier = [one.machine for one in store.trials(study=known.name) if one.machine != IMPORTED]
         only = machines[0] if len(machines) == 1 else None
         where = machine or known.document.machine or (earlier[-1] if earlier else only)
         if where is None:
-            raise CallerError(
-                f"which machine? give --machine; the settings have {', '.join(machines) or 'none'}"
-            )
+            raise UsageError(f"which machine? give --machine; the settings have {', '.join(machines) or 'none'}")
         for name, (path, label) in files.items():
             if name in wanted:
-                raise CallerError(f"'{name}' is named twice: {wanted[name]} and the image {path}")
+                raise UsageError(f"'{name}' is named twice: {wanted[name]} and the image {path}")
             known, wanted[name] = with_image(store, known, name, Path(path), label, moment)
         known, plan = plan_trial(store, known, wanted, machine=where, new_levels=new)
         begun = start_trial(store, known, plan, moment, machine=where, note=note, anyway=anyway)
@@ -108,10 +102,10 @@ def end(
     config: ConfigOption = None,
 ) -> None:
     """End a trial: later boots do not belong to it. Exit codes: 0 fine, 1 the store failed, 2 no such trial."""
-    from benchd.cli.benchfiles import bench_store, now
-    from benchd.studying.bench import the_running
+    from benchd.cli.benchfiles import now, speed_store
+    from benchd.studies.service import the_running
 
-    with bench_store(config, write=True) as store:
+    with speed_store(config, write=True) as store:
         found = store.end_trial(trial or the_running(store, machine).id, now())
     say(f"Trial {found.id} of study {clean(found.study)} ended.")
 
@@ -124,12 +118,12 @@ def note(
     config: ConfigOption = None,
 ) -> None:
     """Add a line to a trial's note. Exit codes: 0 fine, 1 the store failed, 2 no such trial."""
-    from benchd.cli.benchfiles import bench_store
-    from benchd.studying.bench import the_running
+    from benchd.cli.benchfiles import speed_store
+    from benchd.studies.service import the_running
 
     if not text.strip() or len(text) > 10_000:
-        raise CallerError(f"a note has 1 to 10000 characters, not {len(text.strip())}")
-    with bench_store(config, write=True) as store:
+        raise UsageError(f"a note has 1 to 10000 characters, not {len(text.strip())}")
+    with speed_store(config, write=True) as store:
         found = store.note_trial(trial or the_running(store, machine).id, text.strip())
     say(f"Noted on trial {found.id}.")
 
@@ -142,20 +136,18 @@ def list_(
     json: JsonOption = False,
 ) -> None:
     """List trials, oldest first, with results. Exit codes: 0 fine, 1 the store failed, 2 no such study."""
-    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.benchfiles import speed_store
     from benchd.cli.studytext import trial_table
-    from benchd.studying.known import gather, open_study
+    from benchd.studies.loaded import gather, open_study
 
-    with bench_store(config) as store:
+    with speed_store(config) as store:
         names = [study] if study is not None else list(dict.fromkeys(one.study for one in store.trials()))
         views = [view for name in names for view in gather(store, open_study(store, name))]
     views = [view for view in views if machine is None or view.trial.machine == machine]
     if json:
         emit_json([view.to_json() for view in views])
         return
-    for line in (
-        trial_table(views) if views else ["No trials yet: `benchd trial start --study STUDY` begins one."]
-    ):
+    for line in trial_table(views) if views else ["No trials yet: `benchd trial start --study STUDY` begins one."]:
         say(line)
 
 
@@ -171,12 +163,12 @@ def show(
 
     Exit codes: 0 fine, 1 the store failed, 2 no such trial.
     """
-    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.benchfiles import speed_store
     from benchd.cli.studytext import trial_lines
-    from benchd.studying.comparing import Group, events_of, predicted
-    from benchd.studying.known import gather, open_study
+    from benchd.studies.comparing import Group, events_of, predicted
+    from benchd.studies.loaded import gather, open_study
 
-    with bench_store(config) as store:
+    with speed_store(config) as store:
         known = open_study(store, store.trial(trial).study)
         view = next(one for one in gather(store, known) if one.trial.id == trial)
         told: list[str] = []
@@ -193,10 +185,10 @@ def show(
 @sub.command()
 def current(machine: Machine = None, config: ConfigOption = None, json: JsonOption = False) -> None:
     """Show what runs on each machine. Exit codes: 0 fine (also when nothing runs), 1 the store failed, 2 no store."""
-    from benchd.cli.benchfiles import bench_store, machine_names
-    from benchd.studying.bench import running
+    from benchd.cli.benchfiles import machine_names, speed_store
+    from benchd.studies.service import running
 
-    with bench_store(config) as store:
+    with speed_store(config) as store:
         found = running(store, machine_names(config))
     if machine is not None:
         found = {name: trial for name, trial in found.items() if name == machine}
@@ -213,9 +205,7 @@ def current(machine: Machine = None, config: ConfigOption = None, json: JsonOpti
 @sub.command()
 def result(
     check: Annotated[str | None, typer.Argument(help="A check's name, or `goal` for the study's goal.")] = None,
-    outcome: Annotated[
-        str | None, typer.Argument(help="pass or fail (ok is fine too).", metavar="pass|fail")
-    ] = None,
+    outcome: Annotated[str | None, typer.Argument(help="pass or fail (ok is fine too).", metavar="pass|fail")] = None,
     boot: Annotated[str | None, typer.Option(help="A boot's id, or the beginning of it.")] = None,
     trial: TrialOption = None,
     machine: Machine = None,
@@ -223,9 +213,7 @@ def result(
     csv: Annotated[
         Path | None, typer.Option("--csv", help="Results a test program left: columns check,result[,boot].")
     ] = None,
-    take_back: Annotated[
-        int | None, typer.Option("--take-back", help="Delete the result with this number.")
-    ] = None,
+    take_back: Annotated[int | None, typer.Option("--take-back", help="Delete the result with this number.")] = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -235,15 +223,15 @@ def result(
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 no such boot or trial, or a wrong table.
     """
-    from benchd.cli.benchfiles import bench_store, now, read_text
-    from benchd.studying.bench import enter, enter_table
-    from benchd.studying.csvfile import passed_word, read_checks
+    from benchd.cli.benchfiles import now, read_text, speed_store
+    from benchd.studies.csvfile import passed_word, read_checks
+    from benchd.studies.service import enter, enter_table
 
     one_way = (check is not None) + (csv is not None) + (take_back is not None)
     if one_way != 1 or (check is not None) != (outcome is not None):
-        raise CallerError("give CHECK and pass or fail, or --csv FILE, or --take-back NUMBER")
+        raise UsageError("give CHECK and pass or fail, or --csv FILE, or --take-back NUMBER")
     moment = now()
-    with bench_store(config, write=True) as store:
+    with speed_store(config, write=True) as store:
         if take_back is not None:
             store.delete_result(take_back)
             say(f"Result {take_back} is taken back.")

@@ -22,9 +22,7 @@ def register(app: typer.Typer) -> None:
 
 
 def compare(
-    names: Annotated[
-        list[str], typer.Argument(help="Boots or trials: ids, beginnings, `last`.", metavar="A B [C...]")
-    ],
+    names: Annotated[list[str], typer.Argument(help="Boots or trials: ids, beginnings, `last`.", metavar="A B [C...]")],
     stages_only: Annotated[
         bool,
         typer.Option("--stages-only", help="Leave the captures alone: ladders and times, no codes and lines."),
@@ -38,11 +36,11 @@ def compare(
 
     Exit codes: 0 fine, 1 the store failed, 2 unknown, doubled or too few names.
     """
-    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.benchfiles import speed_store
     from benchd.cli.weightext import compare_lines
-    from benchd.studying.comparing import compare_groups, find_groups
+    from benchd.studies.comparing import compare_groups, find_groups
 
-    with bench_store(config) as store:
+    with speed_store(config) as store:
         compared = compare_groups(store, find_groups(store, names), read=not stages_only)
     if json:
         emit_json(compared.to_json())
@@ -63,11 +61,11 @@ def why(
 
     Exit codes: 0 fine (also when nothing is settled), 1 the store failed, 2 no such study or check.
     """
-    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.benchfiles import speed_store
     from benchd.cli.weightext import why_lines
-    from benchd.studying.weighing import why as weigh
+    from benchd.studies.weighing import why as weigh
 
-    with bench_store(config) as store:
+    with speed_store(config) as store:
         found = weigh(store, study, check=check)
     if json:
         emit_json(found.to_json())
@@ -91,11 +89,11 @@ def next_(
 
     Exit codes: 0 fine (also when it says stop), 1 the store failed, 2 no such study, or no setup is allowed.
     """
-    from benchd.cli.benchfiles import bench_store
+    from benchd.cli.benchfiles import speed_store
     from benchd.cli.weightext import next_lines
-    from benchd.studying.weighing import next_trials
+    from benchd.studies.weighing import next_trials
 
-    with bench_store(config) as store:
+    with speed_store(config) as store:
         found = next_trials(store, study, limit=limit, with_collisions=with_collisions)
     if json:
         emit_json(found.to_json())
@@ -116,10 +114,10 @@ def report(
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 no such study.
     """
-    from benchd.cli.benchfiles import bench_store, now
-    from benchd.studying.report import write_report
+    from benchd.cli.benchfiles import now, speed_store
+    from benchd.studies.report import write_report
 
-    with bench_store(config) as store:
+    with speed_store(config) as store:
         files = write_report(store, study, out, now())
     if json:
         emit_json({"files": [str(file) for file in files]})

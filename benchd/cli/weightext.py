@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 from benchd.cli.output import clean
 from benchd.cli.studytext import table, tally, wrapped
-from benchd.studying.comparing import Compared
-from benchd.studying.weighing import Next, Why
-from benchd.trials.wording import counted, percent
+from benchd.inference.wording import counted, percent
+from benchd.studies.comparing import Compared
+from benchd.studies.weighing import Next, Why
 
 if TYPE_CHECKING:
-    from benchd.trials.causes import Cause
-    from benchd.trials.compare import Comparison
-    from benchd.trials.divergence import Divergence
+    from benchd.inference.causes import Cause
+    from benchd.inference.compare import Comparison
+    from benchd.inference.divergence import Divergence
 
 SHOWN_FROM = 0.02
 SHOWN_MOST = 8

@@ -16,9 +16,9 @@ from benchd.decode.counts import Counts
 from benchd.decode.link import Framing, LinkDecoder, Outlet
 from benchd.decode.pattern import Pattern
 from benchd.decode.plain import HexText, Raw
-from benchd.errors import CallerError
-from benchd.observe import Observation
-from benchd.records import LinkInfo, Record
+from benchd.errors import UsageError
+from benchd.vocabulary.observations import Decoded
+from benchd.vocabulary.records import LinkInfo, Record
 
 __all__ = ["FRAMINGS", "Counts", "Decoder", "make_decoder"]
 
@@ -42,25 +42,25 @@ class Decoder(Protocol):
     def deadline(self) -> int | None:
         """When something will be said though nothing comes, or None."""
 
-    def feed(self, record: Record) -> list[Observation]:
+    def feed(self, record: Record) -> list[Decoded]:
         """Decode one record (Chunk, LinkState, ModemLines, LineFault of this link), in order of arrival.
 
         Deadlines at or before the record's time fire first. Never raises for what came over the wire.
         """
 
-    def advance(self, t_ns: int) -> list[Observation]:
+    def advance(self, t_ns: int) -> list[Decoded]:
         """Fire every deadline at or before `t_ns`; all records up to `t_ns` must have been fed."""
 
 
 def make_decoder(info: LinkInfo) -> Decoder:
-    """Return a decoder for the link. Raises CallerError for an unknown framing, pattern, speed or encoding."""
+    """Return a decoder for the link. Raises UsageError for an unknown framing, pattern, speed or encoding."""
     make = FRAMINGS.get((info.kind, info.framing))
     if make is None:
         known = ", ".join(framing for kind, framing in FRAMINGS if kind == info.kind)
         what = f'framing "{info.framing}" is unknown for a {info.kind} link'
-        raise CallerError(f"link {info.name}: {what}: use {known}")
+        raise UsageError(f"link {info.name}: {what}: use {known}")
     if info.tick_s is not None and not 0 < info.tick_s < float("inf"):
         what = f"tick_s {info.tick_s} must be above 0 s"
-        raise CallerError(f"link {info.name}: {what}: give the length of a card tick")
+        raise UsageError(f"link {info.name}: {what}: give the length of a card tick")
     outlet = Outlet(info)
     return LinkDecoder(info, make(outlet), outlet)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from benchd.errors import CallerError
-from benchd.records import LinkInfo
+from benchd.errors import UsageError
+from benchd.vocabulary.records import LinkInfo
 
 
 def byte_time_ns(speed: int, data_bits: int = 8, parity: str = "N", stop_bits: float = 1) -> int:
@@ -31,9 +31,9 @@ class Arrivals:
         self.set_speed(info.speed)
 
     def set_speed(self, speed: int) -> None:
-        """Use another line speed from now on. Raises CallerError when it is not positive."""
+        """Use another line speed from now on. Raises UsageError when it is not positive."""
         if speed <= 0:
-            raise CallerError(f"link {self._info.name}: speed {speed} must be above 0 bit/s: set a line speed")
+            raise UsageError(f"link {self._info.name}: speed {speed} must be above 0 bit/s: set a line speed")
         info = self._info
         self.speed = speed
         self.byte_ns = byte_time_ns(speed, info.data_bits, info.parity, info.stop_bits)

@@ -16,7 +16,7 @@ from itertools import accumulate
 from benchd.decode.benchframe import DELIMITER, WIRE_LIMIT, Frame, FrameRefused, Kind, decode_frame
 from benchd.decode.cardtime import CardTimes
 from benchd.decode.link import Outlet
-from benchd.observe import Code, Reset
+from benchd.vocabulary.observations import Code, Reset
 
 HALF_NS = 500_000_000
 HALF_BYTES = 20

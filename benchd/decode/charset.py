@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import codecs
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 
 REPLACEMENT = "\ufffd"
 
@@ -13,7 +13,7 @@ class Charset:
     """Decodes one byte at a time. `waiting` counts bytes of an unfinished character.
 
     `c1` holds the byte values that are 8-bit controls in this character set (none in cp437 or UTF-8).
-    Raises CallerError for an encoding that is neither UTF-8 nor an ASCII-compatible single-byte code page.
+    Raises UsageError for an encoding that is neither UTF-8 nor an ASCII-compatible single-byte code page.
     """
 
     def __init__(self, link: str, encoding: str) -> None:
@@ -25,13 +25,13 @@ class Charset:
             ascii_text = bytes(range(128)).decode(encoding)
             table = [bytes((value,)).decode(encoding, "replace") for value in range(256)]
         except (LookupError, UnicodeError, ValueError):
-            raise CallerError(f"link {link}: encoding {encoding!r} is not known here: {advice}") from None
+            raise UsageError(f"link {link}: encoding {encoding!r} is not known here: {advice}") from None
         if ascii_text != "".join(map(chr, range(128))):
-            raise CallerError(f"link {link}: encoding {encoding!r} does not contain ASCII: {advice}")
+            raise UsageError(f"link {link}: encoding {encoding!r} does not contain ASCII: {advice}")
         if name != "utf-8":
             high = bytes(range(128, 256))
             if len(high.decode(encoding, "replace")) != 128 or any(len(char) != 1 for char in table):
-                raise CallerError(f"link {link}: encoding {encoding!r} has multi-byte characters: {advice}")
+                raise UsageError(f"link {link}: encoding {encoding!r} has multi-byte characters: {advice}")
             self._table = table
         self.c1 = frozenset(
             value for value in range(0x80, 0xA0) if self._table and 0x80 <= ord(self._table[value]) < 0xA0

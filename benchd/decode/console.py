@@ -22,7 +22,7 @@ from benchd.decode.charset import Charset
 from benchd.decode.escapes import ESC, Escapes, Step
 from benchd.decode.link import Outlet
 from benchd.decode.screenline import ScreenLine, Shown
-from benchd.observe import Text
+from benchd.vocabulary.observations import Text
 
 SILENCE_NS = 250_000_000
 SILENCE_BYTES = 4

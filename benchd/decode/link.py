@@ -17,8 +17,8 @@ from typing import Protocol
 from benchd.decode.arrival import Arrivals
 from benchd.decode.counts import Counts
 from benchd.decode.power import PowerSense
-from benchd.observe import Break, LinkChange, Lost, Observation, Power, Text
-from benchd.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
+from benchd.vocabulary.observations import Break, Decoded, LinkChange, Lost, Power, Text
+from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
 
 BREAK_NUL_NS = 50_000_000
 """A break puts one 00h into the data (TL16C550C datasheet, LSR bit 4); it is looked for this long after."""
@@ -32,9 +32,9 @@ class Outlet:
         self.link = info.name
         self.counts = Counts()
         self.last_ns: int | None = None
-        self._out: list[Observation] = []
+        self._out: list[Decoded] = []
 
-    def emit(self, seen: Observation) -> None:
+    def emit(self, seen: Decoded) -> None:
         """Put one observation out, moved to the last `at_ns` if it would come before that."""
         last = self.last_ns
         if last is not None and seen.at_ns < last:
@@ -55,7 +55,7 @@ class Outlet:
             self.counts.refuse(reason, count)
             self.lost(reason, count, t_ns, u_ns)
 
-    def take(self) -> list[Observation]:
+    def take(self) -> list[Decoded]:
         out, self._out = self._out, []
         return out
 
@@ -101,7 +101,7 @@ class LinkDecoder:
         due = [t for t in (self._power.deadline, self._framing.deadline) if t is not None]
         return min(due, default=None)
 
-    def feed(self, record: Record) -> list[Observation]:
+    def feed(self, record: Record) -> list[Decoded]:
         """Decode one record; records of other links only let time pass."""
         t_ns = record.t_ns if self._latest_ns is None else max(record.t_ns, self._latest_ns)
         self._latest_ns = t_ns
@@ -118,7 +118,7 @@ class LinkDecoder:
                     self._fault(record, t_ns)
         return self._outlet.take()
 
-    def advance(self, t_ns: int) -> list[Observation]:
+    def advance(self, t_ns: int) -> list[Decoded]:
         """Fire every deadline at or before `t_ns`."""
         self._fire_until(t_ns)
         return self._outlet.take()

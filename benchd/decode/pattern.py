@@ -13,8 +13,8 @@ import re2
 from benchd.decode.cardtime import CardTimes
 from benchd.decode.link import Outlet
 from benchd.decode.plain import SILENCE_BYTES, SILENCE_NS, read_hex
-from benchd.errors import CallerError
-from benchd.observe import Code, Reset
+from benchd.errors import UsageError
+from benchd.vocabulary.observations import Code, Reset
 
 LINE_LIMIT = 256
 GROUPS = frozenset(("code", "port", "ticks", "reset"))
@@ -23,10 +23,10 @@ TICK_DIGITS = 20
 
 
 def compile_pattern(link: str, pattern: str | None) -> re2._Regexp:
-    """Return the compiled pattern of `link`. Raises CallerError that says what is wrong with it."""
+    """Return the compiled pattern of `link`. Raises UsageError that says what is wrong with it."""
     where = f"link {link}: pattern"
     if not pattern:
-        raise CallerError(f'{where} is missing: framing "pattern" needs one with a group (?P<code>...)')
+        raise UsageError(f'{where} is missing: framing "pattern" needs one with a group (?P<code>...)')
     options = re2.Options()
     options.log_errors = False
     options.encoding = re2.Options.Encoding.LATIN1
@@ -34,18 +34,16 @@ def compile_pattern(link: str, pattern: str | None) -> re2._Regexp:
     try:
         compiled = re2.compile(pattern.encode("latin-1"), options)
     except UnicodeEncodeError as error:
-        raise CallerError(
-            f"{where} {pattern!r} is not Latin-1 at {error.start}: remove that character"
-        ) from None
+        raise UsageError(f"{where} {pattern!r} is not Latin-1 at {error.start}: remove that character") from None
     except re2.error as error:
         text = error.args[0] if error.args else ""
         text = text.decode("latin-1") if isinstance(text, bytes) else str(text)
-        raise CallerError(f"{where} {pattern!r} is no re2 expression: {text}") from None
+        raise UsageError(f"{where} {pattern!r} is no re2 expression: {text}") from None
     names = {name.decode() if isinstance(name, bytes) else name for name in compiled.groupindex}
     if names - GROUPS:
-        raise CallerError(f"{where} has unknown groups {sorted(names - GROUPS)}: use {sorted(GROUPS)}")
+        raise UsageError(f"{where} has unknown groups {sorted(names - GROUPS)}: use {sorted(GROUPS)}")
     if not names & {"code", "reset"}:
-        raise CallerError(f"{where} {pattern!r} has neither a group (?P<code>...) nor (?P<reset>...)")
+        raise UsageError(f"{where} {pattern!r} has neither a group (?P<code>...) nor (?P<reset>...)")
     return compiled
 
 
@@ -57,9 +55,7 @@ class Pattern:
         self._outlet = outlet
         self._regexp = compile_pattern(info.name, info.pattern)
         names = self._regexp.groupindex
-        self._groups = {
-            (name.decode() if isinstance(name, bytes) else name): index for name, index in names.items()
-        }
+        self._groups = {(name.decode() if isinstance(name, bytes) else name): index for name, index in names.items()}
         self._times = CardTimes(info.tick_s, None)
         self._line = bytearray()
         self._stamps: list[tuple[int, int]] = []

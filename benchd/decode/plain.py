@@ -12,7 +12,7 @@ silence, because the last code before a hang must not wait for the next one.
 from __future__ import annotations
 
 from benchd.decode.link import Outlet
-from benchd.observe import Code
+from benchd.vocabulary.observations import Code
 
 SEPARATORS = frozenset(b" \t\r\n,;")
 HEX_DIGITS = frozenset(b"0123456789abcdefABCDEF")

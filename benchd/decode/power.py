@@ -12,7 +12,7 @@ Rules:
 
 from __future__ import annotations
 
-from benchd.records import ModemLines
+from benchd.vocabulary.records import ModemLines
 
 SETTLE_NS = 20_000_000
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from benchd.records import Chunk, LineFault, LinkState, ModemLines, Record
+from benchd.vocabulary.records import Chunk, LineFault, LinkState, ModemLines, Record
 
 HELD_RECORDS = 4096
 HELD_NS = 300_000_000

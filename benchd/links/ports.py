@@ -89,14 +89,8 @@ def permission_advice(device: str, group: str, mode: int, may: bool) -> str:
     if may:
         return ""
     if mode & stat.S_IRGRP and mode & stat.S_IWGRP and group != "root":
-        return (
-            f"no permission: add your user to the group {group} (`sudo usermod -aG {group} $USER`) "
-            "and log in again"
-        )
-    return (
-        f"no permission, and its group may not use it either (mode {mode & 0o777:o}): "
-        "ask whoever runs this machine"
-    )
+        return f"no permission: add your user to the group {group} (`sudo usermod -aG {group} $USER`) and log in again"
+    return f"no permission, and its group may not use it either (mode {mode & 0o777:o}): ask whoever runs this machine"
 
 
 def look_at(

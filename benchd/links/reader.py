@@ -29,7 +29,7 @@ from benchd.links.ports import holders
 from benchd.links.score import FrameCheck
 from benchd.links.settings import HUNT, PortSettings, hunt_order
 from benchd.links.trouble import State, Trouble, why_gone, why_not_open
-from benchd.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
+from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
 
 Deliver = Callable[[Record], None]
 

@@ -6,9 +6,9 @@ import urllib.parse
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.links.lines import STANDARD_RATES
-from benchd.records import LinkInfo
+from benchd.vocabulary.records import LinkInfo
 
 HUNT: Final = "hunt"
 MAX_RATE = 4_000_000
@@ -42,28 +42,24 @@ class PortSettings:
 
     def __post_init__(self) -> None:
         if not self.port or "\0" in self.port:
-            raise CallerError(
-                "port: a device path or a URL is needed, such as /dev/ttyUSB0 or socket://HOST:PORT"
-            )
+            raise UsageError("port: a device path or a URL is needed, such as /dev/ttyUSB0 or socket://HOST:PORT")
         if "://" in self.port:
             self._check_url()
         for rate in (*(() if self.speed == HUNT else (self.speed,)), *self.hunt_rates):
             if not isinstance(rate, int) or isinstance(rate, bool) or not 1 <= rate <= MAX_RATE:
-                raise CallerError(f'speed: {rate!r} is not in 1..{MAX_RATE}; give bits per second, or "hunt"')
+                raise UsageError(f'speed: {rate!r} is not in 1..{MAX_RATE}; give bits per second, or "hunt"')
         if self.data_bits not in (5, 6, 7, 8):
-            raise CallerError(f"data_bits: {self.data_bits!r} is not 5, 6, 7 or 8")
+            raise UsageError(f"data_bits: {self.data_bits!r} is not 5, 6, 7 or 8")
         if self.parity not in ("N", "E", "O", "M", "S"):
-            raise CallerError(f"parity: {self.parity!r} is not N, E, O, M or S")
+            raise UsageError(f"parity: {self.parity!r} is not N, E, O, M or S")
         if self.stop_bits not in (1, 1.5, 2):
-            raise CallerError(f"stop_bits: {self.stop_bits!r} is not 1, 1.5 or 2")
+            raise UsageError(f"stop_bits: {self.stop_bits!r} is not 1, 1.5 or 2")
 
     def _check_url(self) -> None:
         scheme = self.port.split("://", 1)[0].lower()
         if scheme not in KNOWN_SCHEMES:
             known = ", ".join(f"{name}://" for name in KNOWN_SCHEMES)
-            raise CallerError(
-                f"port: {self.port!r} starts with no known scheme; known are {known}, or give a path"
-            )
+            raise UsageError(f"port: {self.port!r} starts with no known scheme; known are {known}, or give a path")
         if scheme not in ("socket", "rfc2217"):
             return
         try:
@@ -72,9 +68,9 @@ class PortSettings:
         except ValueError:
             fine = False
         if not fine:
-            raise CallerError(f"port: {self.port!r} is not {scheme}://HOST:PORT with a port in 1..65535")
+            raise UsageError(f"port: {self.port!r} is not {scheme}://HOST:PORT with a port in 1..65535")
         if "poll_modem" in urllib.parse.parse_qs(parts.query, keep_blank_values=True):
-            raise CallerError(
+            raise UsageError(
                 f"port: {self.port!r} asks for poll_modem, which makes reading wait for the "
                 "far end; leave it out (servers tell changes of modem lines by themselves)"
             )

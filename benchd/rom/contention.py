@@ -161,11 +161,7 @@ def _clash(memory: Memory, shown: _Shown, overlap: Overlap, name: str) -> Clash:
     base = next(b for b in window.bases if b < end and first < b + window.size)
     header, total = _survival(memory, window, base, shown.content(name))
     others = tuple(other for other in overlap.parties if other != name)
-    low = [
-        other
-        for other in others
-        if shown.windows[other].image is not None and not any(shown.at(other, first, end))
-    ]
+    low = [other for other in others if shown.windows[other].image is not None and not any(shown.at(other, first, end))]
     text = _clash_text(name, others, low, own, changed, unknown)
     return Clash(first, overlap.last, name, others, len(own), changed, unknown, header, total, text)
 
@@ -194,9 +190,7 @@ def _survival(memory: Memory, window: Window, base: int, content: bytes) -> tupl
     return header, total
 
 
-def _clash_text(
-    name: str, others: tuple[str, ...], low: list[str], own: bytes, changed: int, unknown: int
-) -> str:
+def _clash_text(name: str, others: tuple[str, ...], low: list[str], own: bytes, changed: int, unknown: int) -> str:
     who = ", ".join(others)
     count = len(own)
     if unknown:

@@ -87,9 +87,7 @@ def _strip(out: list[str], layout: Layout, places: list[Area], y: float) -> floa
     return y + 56
 
 
-def _row(
-    out: list[str], layout: Layout, prediction: Prediction, places: list[Area], row: int, y: float
-) -> float:
+def _row(out: list[str], layout: Layout, prediction: Prediction, places: list[Area], row: int, y: float) -> float:
     lanes = _lanes(places, row)
     deep = max((lane for _, lane in lanes), default=0) + 1
     high = deep * LANE
@@ -109,7 +107,7 @@ def _row(
             out.append(
                 f'<rect class="clash" x="{x:.1f}" y="{y:.1f}" width="{max(2.0, _x(row, end) - x):.1f}" '
                 f'height="{high}"><title>{one.first:05X}-{one.last:05X}: '
-                f'{_text(" and ".join(one.parties), 300)}</title></rect>'
+                f"{_text(' and '.join(one.parties), 300)}</title></rect>"
             )
     for area, lane in lanes:
         _name(out, layout, area, row, y + lane * LANE + 2)
@@ -126,7 +124,7 @@ def _bar(out: list[str], layout: Layout, area: Area, row: int, y: float) -> None
     dash = ' fill-opacity="0.55" stroke="#1d2329" stroke-dasharray="4 3"' if area.mirror else ""
     span = f"{hex_address(area.first)}-{hex_address(area.end - 1)}"
     out.append(
-        f'<g><title>{_text(window.name, 200)}: {span}, {window.kind}</title>'
+        f"<g><title>{_text(window.name, 200)}: {span}, {window.kind}</title>"
         f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{LANE - 4}" rx="2" '
         f'fill="{COLOURS[window.kind]}"{dash}/>'
     )
@@ -180,9 +178,7 @@ def _shade(row: int, first: int, end: int, y: float) -> str:
 
 def _mark(out: list[str], x: float, y: float, mark: str) -> None:
     fill = {">": "#1d2329", "!": "#ffffff", "?": "#c3cad1"}[mark]
-    out.append(
-        f'<path d="M{x:.1f} {y + 1:.1f}l6 9h-12z" transform="translate(1 0)" fill="{fill}" stroke="#1d2329"/>'
-    )
+    out.append(f'<path d="M{x:.1f} {y + 1:.1f}l6 9h-12z" transform="translate(1 0)" fill="{fill}" stroke="#1d2329"/>')
 
 
 def _key(out: list[str], layout: Layout, prediction: Prediction, y: float) -> float:

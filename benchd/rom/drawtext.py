@@ -98,8 +98,7 @@ def scan_lines(slots: Iterable[Slot]) -> list[str]:
 def move_text(way: Way) -> str:
     """Return one set of jumper moves as a sentence."""
     moves = " and ".join(
-        f"switch {name} off" if base is None else f"move {name} to {hex_address(base)}"
-        for name, base in way.moves
+        f"switch {name} off" if base is None else f"move {name} to {hex_address(base)}" for name, base in way.moves
     )
     if way.solves:
         return f"{moves}: nothing overlaps and every ROM runs"

@@ -1,14 +1,14 @@
 """Making a new image from an old one: pad, seal, fit, split, join. Bytes in, bytes and a list of changes out.
 
 Nothing here touches a file. Each function returns an `Edited` whose changes name every byte that differs
-(ranges of equal bytes summarised), or raises CallerError with the reason for refusing.
+(ranges of equal bytes summarised), or raises UsageError with the reason for refusing.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.rom.image import (
     declared_length,
     find_images,
@@ -71,12 +71,12 @@ def _moved(offset: int, count: int, origin: int) -> Change:
 
 def _bounded(size: int) -> None:
     if size > LARGEST:
-        raise CallerError(f"the result would have {size:,} bytes, more than the {LARGEST:,} allowed")
+        raise UsageError(f"the result would have {size:,} bytes, more than the {LARGEST:,} allowed")
 
 
 def _need(data: bytes, what: str = "input") -> None:
     if not data:
-        raise CallerError(f"the {what} is empty: there is nothing to work on")
+        raise UsageError(f"the {what} is empty: there is nothing to work on")
 
 
 def compare(old: bytes, new: bytes, limit: int = 200) -> list[str]:
@@ -113,11 +113,11 @@ def pad(data: bytes, front: int = 0, back: int = 0, fill: int = PAD) -> Edited:
     """
     _need(data)
     if front < 0 or back < 0:
-        raise CallerError("padding cannot be negative: to cut an image, use split")
+        raise UsageError("padding cannot be negative: to cut an image, use split")
     if front + back == 0:
-        raise CallerError("nothing to add: give the padding at the front or at the back")
+        raise UsageError("nothing to add: give the padding at the front or at the back")
     if not 0 <= fill <= 0xFF:
-        raise CallerError(f"the fill value {fill} is no byte (0 to 255)")
+        raise UsageError(f"the fill value {fill} is no byte (0 to 255)")
     _bounded(len(data) + front + back)
     changes = []
     notes = []
@@ -165,19 +165,19 @@ def seal(data: bytes, at: int = 0, byte: int | None = None, replace_last: bool =
     Default place: the last byte of the declared length; `byte` names another (offset in the file). Either
     must lie inside `SHORTEST_RUN` or more equal FFh or 00h bytes and in no known structure. With
     `replace_last` a last byte that follows such padding is taken for an earlier balancing byte and may be
-    replaced. Raises CallerError, with the reason, where no such byte is.
+    replaced. Raises UsageError, with the reason, where no such byte is.
     """
     _need(data)
     if data[at : at + 2] != SIGNATURE:
-        raise CallerError(f"no header (55h AAh) at {at:X}h: name its place if it stands elsewhere")
+        raise UsageError(f"no header (55h AAh) at {at:X}h: name its place if it stands elsewhere")
     if is_efi(data, at):
-        raise CallerError(f"the image at {at:X}h is an EFI image: it has no 8-bit sum to mend")
+        raise UsageError(f"the image at {at:X}h is an EFI image: it has no 8-bit sum to mend")
     length = declared_length(data, at)
     if length == 0:
-        raise CallerError("the length byte is 00h: no bytes to sum; set the length first")
+        raise UsageError("the length byte is 00h: no bytes to sum; set the length first")
     end = at + length
     if end > len(data):
-        raise CallerError(
+        raise UsageError(
             f"the header declares {length:,} bytes, the file has {len(data) - at:,} from there: pad it by "
             f"{end - len(data):,} bytes first"
         )
@@ -186,16 +186,16 @@ def seal(data: bytes, at: int = 0, byte: int | None = None, replace_last: bool =
         return Edited(data, (), ("the sum is 00h already: nothing to mend, the copy is unchanged",))
     where = end - 1 if byte is None else byte
     if not at <= where < end:
-        raise CallerError(f"offset {where:X}h lies outside the summed bytes {_span(at, length)}")
+        raise UsageError(f"offset {where:X}h lies outside the summed bytes {_span(at, length)}")
     for low, high, name in _used_spans(data, at):
         if low <= where < high:
-            raise CallerError(f"offset {where:X}h belongs to {name}: it is in use; name an unused one")
+            raise UsageError(f"offset {where:X}h belongs to {name}: it is in use; name an unused one")
     run = padding_run(data, where, at + HEADER_BYTES, end)
     notes = []
     if run < SHORTEST_RUN:
         before = padding_run(data, where - 1, at + HEADER_BYTES, where) if where == end - 1 else 0
         if not (replace_last and before >= SHORTEST_RUN):
-            raise CallerError(_refusal(data, at, end, where, run, before))
+            raise UsageError(_refusal(data, at, end, where, run, before))
         notes.append(f"{data[where]:02X}h, after {before:,} bytes of padding, taken for an old sum byte")
     else:
         notes.append(f"the byte lay in {run:,} bytes of {data[where]:02X}h, taken as unused")
@@ -239,14 +239,14 @@ def fit(data: bytes, size: int, mirror: bool = False, fill: int = PAD) -> Edited
     """Make `data` fill a chip of `size` bytes (a power of two), padded behind or repeated (`mirror`).
 
     Mirrored, the image is first padded to a power of two, as a chip with its upper address lines unused
-    would show it. Raises CallerError where it does not fit.
+    would show it. Raises UsageError where it does not fit.
     """
     _need(data)
     if size < 1 or size & (size - 1):
-        raise CallerError(f"a chip holds a power of two, not {size:,} bytes")
+        raise UsageError(f"a chip holds a power of two, not {size:,} bytes")
     _bounded(size)
     if len(data) > size:
-        raise CallerError(f"the image has {len(data):,} bytes, the chip {size:,}: it does not fit")
+        raise UsageError(f"the image has {len(data):,} bytes, the chip {size:,}: it does not fit")
     if len(data) == size:
         return Edited(data, (_moved(0, size, 0),), ("the image fills the chip exactly",))
     changes = [_moved(0, len(data), 0)]
@@ -274,7 +274,7 @@ def split_pairs(data: bytes) -> tuple[Edited, Edited]:
     """Return (even bytes, odd bytes) for a 16-bit pair of chips. The length must be even."""
     _need(data)
     if len(data) % 2:
-        raise CallerError(f"the image has {len(data):,} bytes, an odd number: pad it by one byte first")
+        raise UsageError(f"the image has {len(data):,} bytes, an odd number: pad it by one byte first")
     half = len(data) // 2
     return tuple(  # type: ignore[return-value]
         Edited(
@@ -290,7 +290,7 @@ def join_pairs(even: bytes, odd: bytes) -> Edited:
     _need(even, "even half")
     _need(odd, "odd half")
     if len(even) != len(odd):
-        raise CallerError(f"the halves differ in length: even {len(even):,} bytes, odd {len(odd):,}")
+        raise UsageError(f"the halves differ in length: even {len(even):,} bytes, odd {len(odd):,}")
     _bounded(2 * len(even))
     out = bytearray(2 * len(even))
     out[0::2] = even
@@ -307,13 +307,13 @@ def split_images(data: bytes) -> list[Edited]:
     _need(data)
     images, _ = find_images(data)
     if not images:
-        raise CallerError("no image found: no header (55h AAh) with a fitting length stands on a slot")
+        raise UsageError("no image found: no header (55h AAh) with a fitting length stands on a slot")
     out = []
     for one in images:
         length = max(one.length_bytes, one.pci.length_bytes if one.pci else 0)
         piece = data[one.at : one.at + length]
         if not piece:
-            raise CallerError(f"the image at {one.at:X}h declares no bytes: mend its length first")
+            raise UsageError(f"the image at {one.at:X}h declares no bytes: mend its length first")
         out.append(Edited(piece, (_moved(0, len(piece), one.at),), ()))
     return out
 
@@ -321,21 +321,21 @@ def split_images(data: bytes) -> list[Edited]:
 def join_images(parts: list[bytes], step: int = SLOT, fill: int = PAD) -> Edited:
     """Put several images into one chip, each starting on a multiple of `step` bytes, gaps filled.
 
-    A part longer than its declared length is kept whole. Raises CallerError for a part without header or
+    A part longer than its declared length is kept whole. Raises UsageError for a part without header or
     with a declared length that its bytes do not reach: the scan would sum into the next part.
     """
     if not parts:
-        raise CallerError("nothing to join: give at least one image")
+        raise UsageError("nothing to join: give at least one image")
     out = bytearray()
     changes: list[Change] = []
     notes: list[str] = []
     for number, part in enumerate(parts, 1):
         _need(part, f"image {number}")
         if part[:2] != SIGNATURE:
-            raise CallerError(f"image {number} does not start with 55h AAh: a scan would not find it")
+            raise UsageError(f"image {number} does not start with 55h AAh: a scan would not find it")
         length = declared_length(part)
         if length > len(part):
-            raise CallerError(
+            raise UsageError(
                 f"image {number} declares {length:,} bytes but has {len(part):,}: pad it first, or the scan "
                 "sums into the next image"
             )

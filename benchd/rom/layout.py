@@ -12,7 +12,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Any, Literal
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, hex_address
 from benchd.rom.scanrules import ScanRules
 from benchd.rom.structs import SIGNATURE
@@ -177,12 +177,12 @@ class Layout:
     def changed(self, name: str, **what: Any) -> Layout:
         """Return the layout with fields of window `name` changed, as a trial's levels change a setup.
 
-        `base` (None: off), `image` (bytes) and any other field of `Window`. Raises CallerError for a name
+        `base` (None: off), `image` (bytes) and any other field of `Window`. Raises UsageError for a name
         that the layout does not have.
         """
         if all(window.name != name for window in self.windows):
             names = ", ".join(window.name for window in self.windows) or "none"
-            raise CallerError(f"no window named {name!r} in the map; it has: {names}")
+            raise UsageError(f"no window named {name!r} in the map; it has: {names}")
         windows = tuple(replace(w, **what) if w.name == name else w for w in self.windows)
         return replace(self, windows=windows)
 

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window
 from benchd.rom.numbers import MEGABYTE, hex_address, parse_address, parse_byte, parse_size
 from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, Pass, ScanRules, ZeroLength
@@ -214,20 +214,20 @@ class MapFile(_Table):
 def parse(text: str, name: str) -> MapFile:
     """Return the map that `text` (the content of file `name`) describes.
 
-    Raises CallerError naming file, line and key for everything that is wrong, one line each.
+    Raises UsageError naming file, line and key for everything that is wrong, one line each.
     """
     if len(text) > FILE_LIMIT:
-        raise CallerError(f"{name}: {len(text):,} characters, more than the {FILE_LIMIT:,} allowed")
+        raise UsageError(f"{name}: {len(text):,} characters, more than the {FILE_LIMIT:,} allowed")
     data = parse_toml(text, name)
     try:
         found = MapFile.model_validate(data)
     except ValidationError as error:
-        raise CallerError("\n".join(_complaint(text, name, one) for one in error.errors()[:20])) from None
+        raise UsageError("\n".join(_complaint(text, name, one) for one in error.errors()[:20])) from None
     seen: dict[str, int] = {}
     for number, window in enumerate(found.window):
         if window.name in seen:
             line = find_line(text, ("window", number, "name"))
-            raise CallerError(
+            raise UsageError(
                 f"{name}, line {line}: window[{number + 1}].name: {window.name!r} is used twice; names tell "
                 "parties apart"
             )
@@ -275,10 +275,7 @@ def find_line(text: str, where: tuple[str | int, ...]) -> int:
             if inside and len(full) > depth:
                 best, depth = number, len(full)
         elif (
-            inside
-            and "=" in word
-            and len(where) > depth
-            and word.split("=", 1)[0].strip().strip("\"'") == where[depth]
+            inside and "=" in word and len(where) > depth and word.split("=", 1)[0].strip().strip("\"'") == where[depth]
         ):
             return number
     return best

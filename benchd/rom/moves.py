@@ -38,8 +38,7 @@ class Way:
         """JSON-ready; base null means the card is set to off."""
         return {
             "moves": [
-                {"window": name, "base": None if base is None else hex_address(base)}
-                for name, base in self.moves
+                {"window": name, "base": None if base is None else hex_address(base)} for name, base in self.moves
             ],
             "overlapping_bytes": self.overlapping,
             "not_running": list(self.idle),

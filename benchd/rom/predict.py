@@ -98,20 +98,37 @@ class Prediction:
         return cls(
             rules=dict(value["rules"]),
             overlaps=tuple(
-                Overlap(int(one["from"], 16), int(one["to"], 16), tuple(one["parties"]))
-                for one in value["overlaps"]
+                Overlap(int(one["from"], 16), int(one["to"], 16), tuple(one["parties"])) for one in value["overlaps"]
             ),
             free=tuple((int(one["from"], 16), int(one["to"], 16)) for one in value["free"]),
             slots=tuple(
-                Slot(int(s["at"], 16), s["found"], s["party"], s["checksum_ok"], s["runs"],
-                     int(s["next"], 16), s["note"], s["length_bytes"])
+                Slot(
+                    int(s["at"], 16),
+                    s["found"],
+                    s["party"],
+                    s["checksum_ok"],
+                    s["runs"],
+                    int(s["next"], 16),
+                    s["note"],
+                    s["length_bytes"],
+                )
                 for s in value["scan"]
             ),
             endless=bool(value["endless"]),
             roms=tuple(Outcome.from_json(one) for one in value["roms"]),
             clashes=tuple(
-                Clash(int(c["from"], 16), int(c["to"], 16), c["window"], tuple(c["others"]), c["bytes"],
-                      c["changed"], c["unknown"], c["header_survives"], c["checksum_survives"], c["note"])
+                Clash(
+                    int(c["from"], 16),
+                    int(c["to"], 16),
+                    c["window"],
+                    tuple(c["others"]),
+                    c["bytes"],
+                    c["changed"],
+                    c["unknown"],
+                    c["header_survives"],
+                    c["checksum_survives"],
+                    c["note"],
+                )
                 for c in value["contention"]
             ),
             findings=tuple(value["findings"]),

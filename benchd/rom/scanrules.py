@@ -82,8 +82,7 @@ class ScanRules:
         return {
             "name": self.name,
             "passes": [
-                {"from": f"{p.first:05X}", "to": f"{p.last:05X}", "step": p.step, "block": p.block}
-                for p in self.passes
+                {"from": f"{p.first:05X}", "to": f"{p.last:05X}", "step": p.step, "block": p.block} for p in self.passes
             ],
             "checksum": self.checksum,
             "after_good": self.after_good,

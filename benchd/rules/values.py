@@ -56,7 +56,7 @@ def parse_port(value: str | int) -> int:
     """Parse an I/O port in hex, with or without 0x or h: `"80"`, `"0x300"`, `"680h"`. Raises ValueError."""
     found = PORT.match(value if isinstance(value, str) else str(value) if value in BARE_PORTS else "")
     if not found:
-        raise ValueError(f"{value!r} is not an I/O port: write it in hex and in quotes, like \"80\" or \"300\"")
+        raise ValueError(f'{value!r} is not an I/O port: write it in hex and in quotes, like "80" or "300"')
     return int(found[1], 16)
 
 

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any, Protocol
 
-from benchd.events import (
+from benchd.vocabulary.events import (
     BootChanged,
     BootEnded,
     BootStarted,
@@ -75,9 +75,7 @@ class Sink(Protocol):
 class EventQueue:
     """A bounded queue of events with the drop policy above; used from one thread (the event loop)."""
 
-    def __init__(
-        self, high: int = HIGH, full: int = FULL, on_drop: Callable[[Event], None] | None = None
-    ) -> None:
+    def __init__(self, high: int = HIGH, full: int = FULL, on_drop: Callable[[Event], None] | None = None) -> None:
         self.high = high
         self.full = full
         self.dropped: Counter[str] = Counter()

@@ -29,9 +29,7 @@ class StatusCollector(Collector):
     def _families(self, statuses: Iterable[dict[str, Any]]) -> Iterator[Metric]:
         healthy = GaugeMetricFamily("benchd_sink_healthy", "1 while a sink does its work.", labels=["sink"])
         queued = GaugeMetricFamily("benchd_sink_queue_length", "Events waiting for a sink.", labels=["sink"])
-        dropped = CounterMetricFamily(
-            "benchd_sink_dropped", "Events a sink dropped, by kind.", labels=["sink", "kind"]
-        )
+        dropped = CounterMetricFamily("benchd_sink_dropped", "Events a sink dropped, by kind.", labels=["sink", "kind"])
         up = GaugeMetricFamily("benchd_mqtt_up", "1 while the broker answers.")
         outbox = GaugeMetricFamily("benchd_mqtt_outbox_events", "Events on disk waiting for the broker.")
         size = GaugeMetricFamily("benchd_mqtt_outbox_bytes", "Size of the outbox on disk.")

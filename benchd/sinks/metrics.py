@@ -17,7 +17,9 @@ from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info
 from prometheus_client.exposition import choose_encoder
 
 import benchd
-from benchd.events import (
+from benchd.sinks.collect import StatusCollector
+from benchd.sinks.standing import Board
+from benchd.vocabulary.events import (
     BootEnded,
     BootStarted,
     CodeSeen,
@@ -28,8 +30,6 @@ from benchd.events import (
     LossSeen,
     StageEntered,
 )
-from benchd.sinks.collect import StatusCollector
-from benchd.sinks.standing import Board
 
 log = logging.getLogger(__name__)
 
@@ -96,16 +96,12 @@ class Metrics:
             buckets=buckets,
         )
         self.stages = counter("benchd_stages_entered", "Stages entered.", "machine", "trial", "stage")
-        self.stalled = gauge(
-            "benchd_stalled", "1 while a stall, a loop or silence stands on the machine.", "machine"
-        )
+        self.stalled = gauge("benchd_stalled", "1 while a stall, a loop or silence stands on the machine.", "machine")
         self.findings = counter("benchd_findings", "Findings raised.", "machine", "kind", "rule")
         self.last_code = gauge("benchd_last_code", "Last POST code, as a number.", "machine", "port")
         self.codes = counter("benchd_codes", "POST codes read.", "machine", "link", "known")
         self.lines = counter("benchd_console_lines", "Console lines read.", "machine", "link")
-        self.loss = counter(
-            "benchd_lost", "Codes or bytes known to be lost or refused.", "machine", "link", "reason"
-        )
+        self.loss = counter("benchd_lost", "Codes or bytes known to be lost or refused.", "machine", "link", "reason")
         self.up = gauge("benchd_link_up", "1 while the link is open.", "machine", "link")
         self.bytes = counter("benchd_link_bytes", "Bytes received.", "machine", "link")
         self.refused_bytes = counter(

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchd.events import (
+from benchd.vocabulary.events import (
     BootChanged,
     BootEnded,
     BootStarted,
@@ -25,7 +25,7 @@ from benchd.events import (
     FindingRaised,
     LinkChanged,
 )
-from benchd.models import Finding
+from benchd.vocabulary.models import Finding
 
 HELD = frozenset({"stall", "loop", "quiet"})
 """Kinds that describe a machine that is stuck at this moment."""

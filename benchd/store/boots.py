@@ -8,10 +8,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from benchd.errors import CallerError
-from benchd.models import Boot, Check, Finding, Outcome, Stage
+from benchd.errors import UsageError
 from benchd.store import schema
 from benchd.store.database import Database
+from benchd.vocabulary.models import Boot, Check, Finding, Outcome, Stage
 
 MAX_CANDIDATES = 6
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -31,7 +31,7 @@ class Boots:
     def save_boot(self, boot: Boot, *, capture: str | None = None) -> None:
         """Store `boot` whole, in place of what was stored under its id. `capture` None leaves the one known.
 
-        When this returns the boot is on the disk. Raises OutsideError when it could not be kept.
+        When this returns the boot is on the disk. Raises ExternalError when it could not be kept.
         """
         values = {column: getattr(boot, name) for name, column in _BOOT_FIELDS.items()}
         values |= {"started_us": microseconds(boot.started), "capture": capture, "closed_reason": None}
@@ -77,7 +77,7 @@ class Boots:
         if since is not None:
             wanted = wanted.where(schema.boot.c.started_us >= microseconds(since))
         if limit is not None and limit < 0:
-            raise CallerError(f"a limit of {limit} boots cannot be; give 0 or more")
+            raise UsageError(f"a limit of {limit} boots cannot be; give 0 or more")
         if limit is not None:
             wanted = wanted.order_by(schema.boot.c.started_us.desc(), schema.boot.c.id.desc()).limit(limit)
         with self._database.read() as connection:
@@ -85,7 +85,7 @@ class Boots:
         return found[::-1] if newest_first else found
 
     def boot(self, id_or_unique_prefix: str) -> Boot:
-        """One boot. Raises CallerError when no boot or several boots are meant, and names candidates."""
+        """One boot. Raises UsageError when no boot or several boots are meant, and names candidates."""
         with self._database.read() as connection:
             whole = self._boot_id(connection, id_or_unique_prefix)
             return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == whole))[0]
@@ -198,9 +198,9 @@ class Boots:
 
 def _refuse(what: str, prefix: str, found: list[str], advice: str) -> str:
     if not found:
-        raise CallerError(f"there is no {what} '{prefix}'; {advice}")
+        raise UsageError(f"there is no {what} '{prefix}'; {advice}")
     more = ", ..." if len(found) == MAX_CANDIDATES else ""
-    raise CallerError(f"'{prefix}' could be {what} {', '.join(found)}{more}; give more of its name")
+    raise UsageError(f"'{prefix}' could be {what} {', '.join(found)}{more}; give more of its name")
 
 
 def _load(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
@@ -209,9 +209,7 @@ def _load(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
     findings = _parts(connection, schema.finding, ids)
     checks = _parts(connection, schema.boot_check, ids)
     rows = connection.execute(
-        sa.select(schema.boot)
-        .where(schema.boot.c.id.in_(ids))
-        .order_by(schema.boot.c.started_us, schema.boot.c.id)
+        sa.select(schema.boot).where(schema.boot.c.id.in_(ids)).order_by(schema.boot.c.started_us, schema.boot.c.id)
     ).mappings()
     return [
         Boot(
@@ -241,13 +239,13 @@ def _finding_row(finding: Finding) -> dict[str, Any]:
 def microseconds(moment: datetime | str) -> int:
     """Microseconds since 1970 of a time with zone (ISO 8601 if text): what boots are sorted by.
 
-    Raises CallerError for anything else.
+    Raises UsageError for anything else.
     """
     if isinstance(moment, str):
         try:
             moment = datetime.fromisoformat(moment)
         except ValueError as error:
-            raise CallerError(f"'{moment}' is no time; write it as 2026-03-01T20:15:00+01:00") from error
+            raise UsageError(f"'{moment}' is no time; write it as 2026-03-01T20:15:00+01:00") from error
     if moment.tzinfo is None:
-        raise CallerError(f"the time {moment.isoformat()} has no zone; add one, as in +01:00")
+        raise UsageError(f"the time {moment.isoformat()} has no zone; add one, as in +01:00")
     return (moment - _EPOCH) // timedelta(microseconds=1)

@@ -20,7 +20,7 @@ import sqlalchemy as sa
 from pydantic import ValidationError
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
-from benchd.errors import BenchError, CallerError, OutsideError
+from benchd.errors import BenchError, ExternalError, UsageError
 from benchd.store.schema import VERSION_TABLE, VERSIONS
 
 BUSY_S = 5.0
@@ -42,9 +42,7 @@ class Database:
         self._reading = self._engine.execution_options(benchd_begin="BEGIN")
         self._writing = self._engine.execution_options(benchd_begin="BEGIN IMMEDIATE")
         if not self.is_sqlite:
-            self._reading = self._engine.execution_options(
-                isolation_level="REPEATABLE READ", postgresql_readonly=True
-            )
+            self._reading = self._engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
         try:
             self._bring_up(create and not read_only)
         except BaseException:
@@ -64,7 +62,7 @@ class Database:
     def write(self) -> Iterator[sa.Connection]:
         """All or nothing; on leaving it is on the disk."""
         if self.read_only:
-            raise CallerError(f"store {self.where} was opened for reading only")
+            raise UsageError(f"store {self.where} was opened for reading only")
         with self._told(), self._writing.begin() as connection:
             yield connection
 
@@ -80,16 +78,16 @@ class Database:
     def _sqlite(self, create: bool) -> sa.Engine:
         path = Path(str(self.url.database or ""))
         if not path.name or path.name == ":memory:":
-            raise CallerError("the store needs a file: name a path")
+            raise UsageError("the store needs a file: name a path")
         if path.is_dir():
-            raise CallerError(f"store {path} is a directory; name a file in it")
+            raise UsageError(f"store {path} is a directory; name a file in it")
         if not path.exists():
             if not create:
-                raise CallerError(f"there is no store at {path}; it is made by the first `benchd run`")
+                raise UsageError(f"there is no store at {path}; it is made by the first `benchd run`")
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
-                raise OutsideError(
+                raise ExternalError(
                     f"store {path}: its directory cannot be made: {error.strerror}; name another data directory"
                 ) from error
         uri = f"{path.absolute().as_uri()}?mode={'ro' if self.read_only else 'rwc'}"
@@ -121,7 +119,7 @@ class Database:
         try:
             return sa.create_engine(self.url, pool_pre_ping=True, connect_args={"connect_timeout": int(BUSY_S)})
         except ModuleNotFoundError as error:
-            raise CallerError(
+            raise UsageError(
                 f"store {self.where} needs the PostgreSQL driver: pip install 'benchd[postgres]'"
             ) from error
 
@@ -131,12 +129,12 @@ class Database:
         if version == VERSIONS[-1]:
             return
         if self.read_only:
-            raise CallerError(
+            raise UsageError(
                 f"store {self.where} has schema {version or 'none'}, this benchd reads {VERSIONS[-1]}: "
                 "start `benchd run` once, which upgrades it"
             )
         if version is None and not create:
-            raise CallerError(f"store {self.where} is empty; it is set up by the first `benchd run`")
+            raise UsageError(f"store {self.where} is empty; it is set up by the first `benchd run`")
         with self.write() as connection:
             if not self.is_sqlite:
                 connection.execute(sa.text("SELECT pg_advisory_xact_lock(:n)"), {"n": UPGRADE_LOCK})
@@ -144,19 +142,19 @@ class Database:
                 upgrade(connection, VERSIONS[-1])
 
     def _version(self, connection: sa.Connection) -> str | None:
-        """The schema version, None for an empty database. Raises CallerError for what is not ours."""
+        """The schema version, None for an empty database. Raises UsageError for what is not ours."""
         inspector = sa.inspect(connection)
         tables = inspector.get_table_names()
         if VERSION_TABLE not in tables:
             if tables:
-                raise CallerError(
+                raise UsageError(
                     f"store {self.where} is a database of another program (tables {', '.join(tables[:5])}); "
                     "nothing was changed: name another file or database"
                 )
             return None
         version = connection.execute(sa.text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar()
         if version is not None and version not in VERSIONS:
-            raise CallerError(
+            raise UsageError(
                 f"store {self.where} has schema {version}; this benchd knows up to {VERSIONS[-1]}: "
                 "use the newer benchd that wrote it, or an older backup"
             )
@@ -173,24 +171,24 @@ class Database:
         except sqlite3.Error as error:
             raise self._in_words(error) from error
         except OSError as error:
-            raise OutsideError(f"store {self.where}: {error.strerror or error}; check the disk") from error
+            raise ExternalError(f"store {self.where}: {error.strerror or error}; check the disk") from error
         except UnicodeEncodeError as error:
-            raise CallerError(f"{error.object[:80]!r} is not text that can be stored") from error
+            raise UsageError(f"{error.object[:80]!r} is not text that can be stored") from error
         except (UnicodeDecodeError, JSONDecodeError, ValidationError) as error:  # what was stored was well-formed
-            raise OutsideError(f"store {self.where}: {_DAMAGED} ({str(error).splitlines()[0]})") from error
+            raise ExternalError(f"store {self.where}: {_DAMAGED} ({str(error).splitlines()[0]})") from error
 
     def _in_words(self, error: BaseException) -> Exception:
         text = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
         name = getattr(error, "sqlite_errorname", "")
         for start, what in _SQLITE_WORDS.items():
             if name.startswith(start):
-                family = CallerError if start == "SQLITE_NOTADB" else OutsideError
+                family = UsageError if start == "SQLITE_NOTADB" else ExternalError
                 return family(f"store {self.where}: {what} ({text})")
         if self.is_sqlite:
             if isinstance(error, sqlite3.OperationalError):
-                return OutsideError(f"store {self.where}: {text}; check the file and its directory")
+                return ExternalError(f"store {self.where}: {text}; check the file and its directory")
         elif type(error).__name__ in _POSTGRESQL_OUTSIDE or getattr(error, "sqlstate", "x") is None:
-            return OutsideError(f"store {self.where}: {text}; check that the server runs and lets benchd in")
+            return ExternalError(f"store {self.where}: {text}; check that the server runs and lets benchd in")
         assert isinstance(error, Exception)
         return error
 
@@ -238,22 +236,20 @@ def _url(url_or_path: str | os.PathLike[str]) -> sa.URL:
         url = sa.make_url(text)
         backend = url.get_backend_name()
     except (ArgumentError, NoSuchModuleError, SQLAlchemyError, ValueError) as error:
-        raise CallerError(
-            "the store's URL cannot be read; it looks like postgresql://user@host/name"
-        ) from error
+        raise UsageError("the store's URL cannot be read; it looks like postgresql://user@host/name") from error
     if backend == "sqlite":
         return url
     if backend != "postgresql":
-        raise CallerError(f"a store cannot be a '{backend}' database; name a file or a postgresql:// URL")
+        raise UsageError(f"a store cannot be a '{backend}' database; name a file or a postgresql:// URL")
     return url.set(drivername="postgresql+psycopg")
 
 
 def backup_sqlite(source: str, target: Path) -> None:
     """Copy the SQLite store at `source` to the new file `target` while others go on writing it."""
     if target.exists():
-        raise CallerError(f"backup {target} exists already; name a new file")
+        raise UsageError(f"backup {target} exists already; name a new file")
     if not target.parent.is_dir():
-        raise CallerError(f"backup {target}: its directory does not exist; make it first")
+        raise UsageError(f"backup {target}: its directory does not exist; make it first")
     part = target.with_name(target.name + ".part")
     try:
         part.unlink(missing_ok=True)
@@ -268,12 +264,10 @@ def backup_sqlite(source: str, target: Path) -> None:
         finally:
             reader.close()
         if sound != "ok":
-            raise OutsideError(
-                f"backup {target}: the copy is not sound ({sound}): check the store and the disk"
-            )
+            raise ExternalError(f"backup {target}: the copy is not sound ({sound}): check the store and the disk")
         with open(part, "rb+") as file:
             os.fsync(file.fileno())
         os.replace(part, target)
     except (sqlite3.Error, OSError) as error:
         part.unlink(missing_ok=True)
-        raise OutsideError(f"backup {target} failed: {error}; check the disk and free space") from error
+        raise ExternalError(f"backup {target} failed: {error}; check the disk and free space") from error

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from types import TracebackType
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.store.boots import Boots
 from benchd.store.database import Database, backup_sqlite
 from benchd.store.studies import Studies
@@ -19,13 +19,11 @@ class Store(Boots, Studies):
         self._database = database
 
     @classmethod
-    def open(
-        cls, url_or_path: str | os.PathLike[str], *, create: bool = True, read_only: bool = False
-    ) -> Store:
+    def open(cls, url_or_path: str | os.PathLike[str], *, create: bool = True, read_only: bool = False) -> Store:
         """Open the store in a file, or in PostgreSQL at a `postgresql://` URL, and upgrade it if it is older.
 
-        `read_only` neither creates nor upgrades. Raises CallerError when there is no store (and none is to be
-        made), when it was written by a newer benchd, or is no store of ours; OutsideError when it is locked,
+        `read_only` neither creates nor upgrades. Raises UsageError when there is no store (and none is to be
+        made), when it was written by a newer benchd, or is no store of ours; ExternalError when it is locked,
         cannot be reached, or the disk fails.
         """
         return cls(Database(url_or_path, create=create, read_only=read_only))
@@ -38,10 +36,10 @@ class Store(Boots, Studies):
     def backup(self, path: str | os.PathLike[str]) -> None:
         """Copy the store to the new file `path` as it is at one moment; others may go on writing.
 
-        A PostgreSQL store has its own tool for this, which the CallerError then raised names.
+        A PostgreSQL store has its own tool for this, which the UsageError then raised names.
         """
         if not self._database.is_sqlite:
-            raise CallerError(
+            raise UsageError(
                 f"a PostgreSQL store is backed up by its own tool: pg_dump --format=custom "
                 f"--file={os.fspath(path)} '{self._plain_url()}'"
             )

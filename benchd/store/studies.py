@@ -9,7 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 from pydantic import ValidationError
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.store import schema
 from benchd.store.boots import MAX_CANDIDATES, microseconds
 from benchd.store.database import Database
@@ -28,7 +28,7 @@ class Studies:
             connection.execute(self._database.upsert(schema.study, study.model_dump(), leave=("created",)))
 
     def study(self, name: str) -> Study:
-        """One study. Raises CallerError when there is none of that name, and names those there are."""
+        """One study. Raises UsageError when there is none of that name, and names those there are."""
         with self._database.read() as connection:
             return Study(**self._study_row(connection, name))
 
@@ -68,9 +68,7 @@ class Studies:
                 note=note,
             )
             connection.execute(
-                sa.update(table)
-                .where(table.c.machine == machine, table.c.ended.is_(None))
-                .values(ended=started)
+                sa.update(table).where(table.c.machine == machine, table.c.ended.is_(None)).values(ended=started)
             )
             connection.execute(sa.insert(table).values(number=number, **trial.model_dump()))
         return trial
@@ -107,7 +105,7 @@ class Studies:
             return _trial(self._trial_row(connection, trial_id))
 
     def trial(self, trial_id: str) -> Trial:
-        """One trial. Raises CallerError when there is none of that id, and names the latest."""
+        """One trial. Raises UsageError when there is none of that id, and names the latest."""
         with self._database.read() as connection:
             return _trial(self._trial_row(connection, trial_id))
 
@@ -124,7 +122,7 @@ class Studies:
             return [_trial(row) for row in connection.execute(query).mappings()]
 
     def add_result(self, result: Result) -> Result:
-        """Store a result; the returned one has its id. Raises CallerError for an unknown trial."""
+        """Store a result; the returned one has its id. Raises UsageError for an unknown trial."""
         return self.add_results([result])[0]
 
     def add_results(self, results: list[Result]) -> list[Result]:
@@ -142,9 +140,7 @@ class Studies:
                 stored.append(result.model_copy(update={"id": number}))
         return stored
 
-    def results(
-        self, *, study: str | None = None, trial: str | None = None, boot: str | None = None
-    ) -> list[Result]:
+    def results(self, *, study: str | None = None, trial: str | None = None, boot: str | None = None) -> list[Result]:
         """Results in the order they were entered; `study` means those of its trials."""
         table = schema.result
         query = sa.select(table).order_by(table.c.id)
@@ -160,11 +156,11 @@ class Studies:
         return [Result(check=row["name"], **{k: v for k, v in row.items() if k != "name"}) for row in rows]
 
     def delete_result(self, result_id: int) -> None:
-        """Take back a result entered by mistake. Raises CallerError when there is none."""
+        """Take back a result entered by mistake. Raises UsageError when there is none."""
         with self._database.write() as connection:
             done = connection.execute(sa.delete(schema.result).where(schema.result.c.id == result_id))
             if done.rowcount == 0:
-                raise CallerError(f"there is no result {result_id}; nothing was deleted")
+                raise UsageError(f"there is no result {result_id}; nothing was deleted")
 
     def add_image(self, image: Image) -> None:
         """Store what is known of a ROM image; the same bytes under a new name take that name."""
@@ -172,7 +168,7 @@ class Studies:
             connection.execute(self._database.upsert(schema.image, image.model_dump()))
 
     def image(self, sha256_or_unique_prefix: str) -> Image:
-        """One image. Raises CallerError when none or several are meant."""
+        """One image. Raises UsageError when none or several are meant."""
         table, prefix = schema.image, sha256_or_unique_prefix.lower()
         with self._database.read() as connection:
             rows = (
@@ -188,9 +184,9 @@ class Studies:
         if len(rows) == 1:
             return Image(**rows[0])
         if not rows:
-            raise CallerError(f"there is no image with SHA-256 {prefix}...; add it from its file first")
+            raise UsageError(f"there is no image with SHA-256 {prefix}...; add it from its file first")
         names = ", ".join(f"{row['sha256'][:16]} ({row['name']})" for row in rows)
-        raise CallerError(f"'{prefix}' could be image {names}; give more of its SHA-256")
+        raise UsageError(f"'{prefix}' could be image {names}; give more of its SHA-256")
 
     def images(self) -> list[Image]:
         """All images, by name."""
@@ -225,10 +221,8 @@ class Studies:
         row = connection.execute(sa.select(table).where(table.c.name == name)).mappings().first()
         if row is None:
             known = list(connection.execute(sa.select(table.c.name).order_by(table.c.name)).scalars())
-            there = (
-                f"there are {', '.join(known[:12])}" if known else "there is none yet: `benchd study` makes one"
-            )
-            raise CallerError(f"there is no study '{name}'; {there}")
+            there = f"there are {', '.join(known[:12])}" if known else "there is none yet: `benchd study` makes one"
+            raise UsageError(f"there is no study '{name}'; {there}")
         return dict(row)
 
     def _trial_row(self, connection: sa.Connection, trial_id: str) -> Mapping[str, Any]:
@@ -241,7 +235,7 @@ class Studies:
                 ).scalars()
             )
             there = f"the latest are {', '.join(latest)}" if latest else "none was started yet"
-            raise CallerError(f"there is no trial '{trial_id}'; {there}")
+            raise UsageError(f"there is no trial '{trial_id}'; {there}")
         return dict(row)
 
 
@@ -255,11 +249,11 @@ def _new_trial(**values: Any) -> Trial:
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
-        raise CallerError(f"trial: {where}: {first['msg']}") from error
+        raise UsageError(f"trial: {where}: {first['msg']}") from error
 
 
 def _check_json(what: str, document: Mapping[str, Any]) -> None:
     try:
         json.dumps(document, allow_nan=False)
     except (TypeError, ValueError) as error:
-        raise CallerError(f"{what} cannot be stored as JSON: {error}") from error
+        raise UsageError(f"{what} cannot be stored as JSON: {error}") from error

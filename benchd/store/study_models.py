@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, StringConstraints, model_validator
 
-from benchd.models import Model
+from benchd.vocabulary.models import Model
 
 
 def _with_zone(value: str) -> str:

@@ -10,15 +10,15 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 
 from benchd import __version__
-from benchd.errors import BenchError, CallerError
+from benchd.errors import BenchError, UsageError
+from benchd.web.auth import Guard, Keys, read_token
 from benchd.web.boots import boot_routes
 from benchd.web.comparing import compare_routes
-from benchd.web.guard import Guard, Keys, read_token
 from benchd.web.live import live_routes
 from benchd.web.mapping import map_routes
 from benchd.web.pages import page_routes
 from benchd.web.record import Records
-from benchd.web.shapes import MachineCard, PageStart
+from benchd.web.responses import MachineCard, PageStart
 from benchd.web.studies import study_routes
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 def make_app(daemon: ServedBench) -> FastAPI:
-    """Return the application that serves `daemon`. Raises CallerError for a token file that is no good."""
+    """Return the application that serves `daemon`. Raises UsageError for a token file that is no good."""
     http = daemon.loaded.settings.http
     token_path = daemon.loaded.resolve(http.token_file)
     keys = Keys(read_token(token_path)) if token_path else None
@@ -88,7 +88,7 @@ class PlainJSON(JSONResponse):
 
 async def _told(request: Request, error: Exception) -> JSONResponse:
     """Errors that benchd raises on purpose reach the page as what they say."""
-    return PlainJSON({"detail": str(error)}, 422 if isinstance(error, CallerError) else 503)
+    return PlainJSON({"detail": str(error)}, 422 if isinstance(error, UsageError) else 503)
 
 
 async def _misread(request: Request, error: Exception) -> JSONResponse:

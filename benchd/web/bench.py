@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 from benchd.boots.limits import Limit
-from benchd.runner import MachineRun
 from benchd.settings import LoadedSettings
 from benchd.sinks.base import Sink
 from benchd.sinks.metrics import Metrics
-from benchd.sinks.now import NowSink
+from benchd.sinks.page_feed import PageFeed
 from benchd.store import Store
+from benchd.watch.watcher import MachineWatcher
 
 
 class ServedBench(Protocol):
@@ -24,13 +24,13 @@ class ServedBench(Protocol):
     def store(self) -> Store: ...
 
     @property
-    def now(self) -> NowSink: ...
+    def now(self) -> PageFeed: ...
 
     @property
     def metrics(self) -> Metrics: ...
 
     @property
-    def runs(self) -> Mapping[str, MachineRun]: ...
+    def runs(self) -> Mapping[str, MachineWatcher]: ...
 
     @property
     def sinks(self) -> Sequence[Sink]: ...

@@ -11,11 +11,11 @@ from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import FileResponse
 
 from benchd.boots.limits import limit_for
-from benchd.errors import CallerError
-from benchd.models import Boot, Outcome
+from benchd.errors import UsageError
 from benchd.rules import RuleTable
+from benchd.vocabulary.models import Boot, Outcome
 from benchd.web.record import Records
-from benchd.web.shapes import BootPage, BootRecord, MachineTable, Usual
+from benchd.web.responses import BootPage, BootRecord, MachineTable, Usual
 
 if TYPE_CHECKING:
     from benchd.web.bench import ServedBench
@@ -100,7 +100,7 @@ def find_boot(daemon: ServedBench, boot_id: str) -> Boot:
     """Return a boot by id or unique prefix. Raises HTTPException 404, saying what there is instead."""
     try:
         return daemon.store.boot(boot_id)
-    except CallerError as error:
+    except UsageError as error:
         raise HTTPException(404, str(error)) from None
 
 

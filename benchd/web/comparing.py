@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import Response
 
-from benchd.errors import CallerError
-from benchd.studying.published import CompareForm
-from benchd.web.shapes import ComparePage, Group, GroupStage
+from benchd.errors import UsageError
+from benchd.studies.responses import CompareForm
+from benchd.web.responses import ComparePage, Group, GroupStage
 
 if TYPE_CHECKING:
-    from benchd.trials.bootlog import BootGroup
+    from benchd.inference.bootlog import BootGroup
     from benchd.web.bench import ServedBench
 
 GROUPS_MOST = 6
@@ -31,15 +31,15 @@ def compare_routes(daemon: ServedBench) -> APIRouter:
     @routes.get("")
     def compared(of: Of) -> ComparePage:
         """Compare two to six boots or trials: every one against the first."""
-        from benchd.studying.comparing import compare_groups, find_groups
-        from benchd.trials.compare import stage_order
+        from benchd.inference.compare import stage_order
+        from benchd.studies.comparing import compare_groups, find_groups
 
         try:
             groups = find_groups(daemon.store, of)
             logs = _logs(daemon, of)
             stages = stage_order([boot for group in logs for boot in group.boots])
             told = compare_groups(daemon.store, groups).to_json() if len(groups) > 1 else None
-        except CallerError as error:
+        except UsageError as error:
             raise HTTPException(404, str(error)) from None
         return ComparePage(
             groups=[_group(group, found.trial, stages) for group, found in zip(logs, groups, strict=True)],
@@ -52,11 +52,11 @@ def compare_routes(daemon: ServedBench) -> APIRouter:
         of: Of, theme: Literal["light", "dark"] = "light", width: Annotated[int, Query(ge=280, le=1800)] = 900
     ) -> Response:
         """Draw how long each stage took in each group (SVG)."""
-        from benchd.charts import CHART_POLICY, draw_times
+        from benchd.drawing.charts import CHART_POLICY, draw_times
 
         try:
             groups = _logs(daemon, of)
-        except CallerError as error:
+        except UsageError as error:
             raise HTTPException(404, str(error)) from None
         drawn = draw_times(groups, dark=theme == "dark", width=width)
         return Response(drawn, media_type="image/svg+xml", headers={"Content-Security-Policy": CHART_POLICY})
@@ -65,8 +65,8 @@ def compare_routes(daemon: ServedBench) -> APIRouter:
 
 
 def _logs(daemon: ServedBench, names: Sequence[str]) -> list[BootGroup]:
-    from benchd.studying.comparing import boot_log, find_groups
-    from benchd.trials.bootlog import BootGroup
+    from benchd.inference.bootlog import BootGroup
+    from benchd.studies.comparing import boot_log, find_groups
 
     return [
         BootGroup(group.name, tuple(boot_log(boot) for boot in group.boots))

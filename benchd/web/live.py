@@ -9,7 +9,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import StreamingResponse
 
-from benchd.sinks.now import MachineNow, NowSink
+from benchd.sinks.page_feed import MachineNow, PageFeed
 
 REFRESH_S = 1.0
 """A picture is sent this often even if nothing changed, so that a listener knows that it is not old."""
@@ -18,7 +18,7 @@ GATHER_S = 0.1
 RETRY_MS = 1000
 
 
-def live_routes(now: NowSink) -> APIRouter:
+def live_routes(now: PageFeed) -> APIRouter:
     """Return the routes of the live picture."""
     routes = APIRouter(prefix="/api")
 
@@ -43,7 +43,7 @@ def live_routes(now: NowSink) -> APIRouter:
     return routes
 
 
-async def pictures(now: NowSink, gather_s: float, codes: int, lines: int) -> AsyncIterator[str]:
+async def pictures(now: PageFeed, gather_s: float, codes: int, lines: int) -> AsyncIterator[str]:
     """Yield the events: all machines at once, then those that changed, then all again when it was quiet."""
     changes = now.changes()
     pending = asyncio.ensure_future(anext(changes))

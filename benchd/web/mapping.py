@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 from fastapi import APIRouter, HTTPException, Query
 
-from benchd.errors import BenchError, CallerError
-from benchd.rom.published import MapForm
+from benchd.errors import BenchError, UsageError
+from benchd.rom.responses import MapForm
 from benchd.web.boots import find_boot, record_of
 from benchd.web.record import Records
-from benchd.web.shapes import MapAgreement, MapPage, MapWindow
+from benchd.web.responses import MapAgreement, MapPage, MapWindow
 
 if TYPE_CHECKING:
-    from benchd.models import Boot
     from benchd.rom.layout import Layout, Window
     from benchd.rom.mapfile import MapFile
     from benchd.rom.predict import Prediction
+    from benchd.vocabulary.models import Boot
     from benchd.web.bench import ServedBench
 
 OFF = "off"
@@ -41,7 +41,7 @@ def map_routes(daemon: ServedBench, records: Records) -> APIRouter:
             raise HTTPException(404, f"no machine is called {machine!r}")
         try:
             return _page(daemon, records, machine, move or [], boot)
-        except CallerError as error:
+        except UsageError as error:
             raise HTTPException(422, str(error)) from None
         except BenchError as error:
             raise HTTPException(500, str(error)) from None
@@ -50,11 +50,11 @@ def map_routes(daemon: ServedBench, records: Records) -> APIRouter:
 
 
 def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, list[str]]:
-    """Return (map file, what it wants, the layout as the machine stands, notes). Raises CallerError for no map."""
-    from benchd.mapfiles import load
-    from benchd.studying.bench import images_of
-    from benchd.studying.foretell import can_foretell, layout_of
-    from benchd.studying.known import complete, open_study
+    """Return (map file, what it wants, the layout as the machine stands, notes). Raises UsageError for no map."""
+    from benchd.rom.mapfiles import load
+    from benchd.studies.loaded import complete, open_study
+    from benchd.studies.scan_prediction import can_foretell, layout_of
+    from benchd.studies.service import images_of
 
     path = daemon.loaded.resolve(daemon.runs[machine].part.map)
     trial = daemon.store.current_trial(machine)
@@ -67,14 +67,14 @@ def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, l
             layout = layout_of(known.document, setup, images_of(daemon.store, known.document))
             return own, found, layout, [*notes, f"as trial {trial.id} of study {trial.study} is set up"]
     if path is None:
-        raise CallerError(f'the settings name no map file for {machine}: add map = "FILE" to it')
+        raise UsageError(f'the settings name no map file for {machine}: add map = "FILE" to it')
     found, layout, notes = load(path)
     return path, found, layout, notes
 
 
 def _page(daemon: ServedBench, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
-    from benchd.mapfiles import room_for
     from benchd.rom.layout import Layout, areas
+    from benchd.rom.mapfiles import room_for
     from benchd.rom.moves import apply, ways_out
     from benchd.rom.predict import predict
 
@@ -121,15 +121,15 @@ def _parse_move(text: str, windows: tuple[Window, ...]) -> tuple[str, int | None
     window = next((w for w in windows if w.name == name), None)
     if not equals or window is None:
         known = ", ".join(w.name for w in windows)
-        raise CallerError(f"{text!r}: write WINDOW=ADDRESS; the windows are {known}")
+        raise UsageError(f"{text!r}: write WINDOW=ADDRESS; the windows are {known}")
     if place == OFF:
         return name, None
     try:
         base = parse_address(place)
     except ValueError as error:
-        raise CallerError(f"{text!r}: {error}") from None
+        raise UsageError(f"{text!r}: {error}") from None
     if base + window.size > MEGABYTE:
-        raise CallerError(f"{text!r}: {window.size:,} bytes from there reach past FFFFF")
+        raise UsageError(f"{text!r}: {window.size:,} bytes from there reach past FFFFF")
     return name, base
 
 

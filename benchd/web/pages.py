@@ -10,7 +10,7 @@ from urllib.parse import parse_qs
 from fastapi import APIRouter, Request
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
-from benchd.web.guard import COOKIE, LOGIN, SESSION_S, Keys
+from benchd.web.auth import COOKIE, LOGIN, SESSION_S, Keys
 
 STATIC = Path(__file__).parent / "static"
 TYPES = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml", ".html": "text/html"}

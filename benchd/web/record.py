@@ -8,9 +8,9 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from benchd.errors import BenchError
-from benchd.events import BootEnded, BootStarted, CodeSeen, Event, LineSeen
-from benchd.replaying import Replay
-from benchd.web.shapes import BootRecord, RecordCode, RecordLine
+from benchd.vocabulary.events import BootEnded, BootStarted, CodeSeen, Event, LineSeen
+from benchd.watch.replay import Replay
+from benchd.web.responses import BootRecord, RecordCode, RecordLine
 
 MOST = 8_000
 """Codes, and as many lines, kept of one boot."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import uvicorn
 
-from benchd.errors import OutsideError
+from benchd.errors import ExternalError
 from benchd.settings import split_listen
 from benchd.web.app import make_app
 
@@ -39,7 +39,7 @@ class WebServer:
         return f"http://{f'[{host}]' if ':' in host else host}:{port}"
 
     def bind(self) -> None:
-        """Take the address. Raises OutsideError, saying which and why not; CallerError for a bad token file."""
+        """Take the address. Raises ExternalError, saying which and why not; UsageError for a bad token file."""
         host, port = self.address
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         sock = socket.socket(family, socket.SOCK_STREAM)
@@ -48,7 +48,7 @@ class WebServer:
             sock.bind((host, port))
         except OSError as error:
             sock.close()
-            raise OutsideError(
+            raise ExternalError(
                 f"http.listen {host}:{port} cannot be used: {error.strerror}; is benchd running already?"
             ) from None
         self._app = make_app(self._daemon)  # before anything runs: a token file that is no good ends the daemon

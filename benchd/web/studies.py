@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 from fastapi import APIRouter, HTTPException, Query
 from pydantic import Field
 
-from benchd.errors import CallerError
-from benchd.models import Model
+from benchd.errors import UsageError
 from benchd.store.study_models import Result, Trial
-from benchd.studying.published import ChangeForm, ProposalForm, TrialForm, WhyForm
+from benchd.studies.responses import ChangeForm, ProposalForm, TrialForm, WhyForm
+from benchd.vocabulary.models import Model
 
 if TYPE_CHECKING:
-    from benchd.studying.known import Known
+    from benchd.studies.loaded import LoadedStudy
     from benchd.web.bench import ServedBench
 
 Text = Annotated[str, Field(max_length=200)]
@@ -118,14 +118,14 @@ def study_routes(daemon: ServedBench) -> APIRouter:
     @routes.get("/studies")
     def studies() -> list[StudyLine]:
         """Return all studies, a line each, the one edited last first."""
-        from benchd.studying.known import summaries
+        from benchd.studies.loaded import summaries
 
         return [StudyLine.model_validate(summary.to_json()) for summary in summaries(store)]
 
     @routes.get("/studies/{name}")
     def study(name: str) -> StudyPage:
         """Return a study with its trials, boots judged by its goal."""
-        from benchd.studying.known import open_study
+        from benchd.studies.loaded import open_study
 
         with _asked():
             return _page(daemon, open_study(store, name))
@@ -133,7 +133,7 @@ def study_routes(daemon: ServedBench) -> APIRouter:
     @routes.get("/studies/{name}/why")
     def why(name: str, check: Text | None = None) -> WhyForm:
         """Weigh the causes, as `benchd why --json`."""
-        from benchd.studying.weighing import why as weigh
+        from benchd.studies.weighing import why as weigh
 
         with _asked():
             return WhyForm.model_validate(weigh(store, name, check=check).to_json())
@@ -141,7 +141,7 @@ def study_routes(daemon: ServedBench) -> APIRouter:
     @routes.get("/studies/{name}/next")
     def next_trials(name: str, limit: Annotated[int, Query(ge=1, le=20)] = 3) -> NextPage:
         """Rank the next trials; `next` is the list of `benchd next --json`."""
-        from benchd.studying.weighing import next_trials as rank
+        from benchd.studies.weighing import next_trials as rank
 
         with _asked():
             return NextPage.model_validate(rank(store, name, limit=limit).with_context())
@@ -161,17 +161,17 @@ def study_routes(daemon: ServedBench) -> APIRouter:
     @routes.post("/trials")
     def start_trial(body: StartTrial) -> Planned:
         """Start a trial; the one that runs on the machine ends. Hardware changes come back with a caution."""
-        from benchd.studying.bench import plan_trial, start
-        from benchd.studying.known import open_study
+        from benchd.studies.loaded import open_study
+        from benchd.studies.service import plan_trial, start
 
         with _asked(422):
             known = open_study(store, body.study)
             machine = body.machine or _machine_of(daemon, known)
             if machine is None:
-                raise CallerError(f"which machine? the settings have {', '.join(daemon.runs) or 'none'}")
+                raise UsageError(f"which machine? the settings have {', '.join(daemon.runs) or 'none'}")
             if machine not in daemon.runs:
                 there = ", ".join(daemon.runs) or "none"
-                raise CallerError(f"no machine is called {machine!r}; the settings have {there}")
+                raise UsageError(f"no machine is called {machine!r}; the settings have {there}")
             known, plan = plan_trial(store, known, body.changes, machine=machine)
             begun = None
             if not body.plan_only:
@@ -200,7 +200,7 @@ def study_routes(daemon: ServedBench) -> APIRouter:
     @routes.post("/results")
     def enter_result(body: EnterResult) -> Result:
         """Enter a check's result by hand."""
-        from benchd.studying.bench import enter
+        from benchd.studies.service import enter
 
         with _asked(422):
             return enter(
@@ -228,7 +228,7 @@ def _asked(status: int = 404) -> Iterator[None]:
     """What the caller got wrong comes back as this status with the sentence that says it."""
     try:
         yield
-    except CallerError as error:
+    except UsageError as error:
         raise HTTPException(status, str(error)) from None
 
 
@@ -236,14 +236,14 @@ def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def _machine_of(daemon: ServedBench, known: Known) -> str | None:
+def _machine_of(daemon: ServedBench, known: LoadedStudy) -> str | None:
     names = list(daemon.runs)
     return known.document.machine or (names[0] if len(names) == 1 else None)
 
 
-def _page(daemon: ServedBench, known: Known) -> StudyPage:
-    from benchd.studying.goal import GOAL
-    from benchd.studying.known import first_setup, gather
+def _page(daemon: ServedBench, known: LoadedStudy) -> StudyPage:
+    from benchd.studies.goal import GOAL
+    from benchd.studies.loaded import first_setup, gather
 
     views = gather(daemon.store, known)
     goal = known.study.goal

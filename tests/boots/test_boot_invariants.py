@@ -9,8 +9,9 @@ from support.streets import ANCHOR, MS, NS, boots_of, invariants, matcher
 
 from benchd.boots import BootTracker
 from benchd.boots.state import MAX_FINDINGS
-from benchd.events import BootEnded, Event, FindingCleared, FindingRaised
-from benchd.observe import Break, Code, Label, LinkChange, Lost, Observation, Power, Reset, Text
+from benchd.vocabulary.events import BootEnded, Event, FindingCleared, FindingRaised
+from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Observation, Power, Reset, Text
+from benchd.vocabulary.records import Annotation
 
 RICH = (
     TABLE.replace('{ code = "01" }]', '{ code = "01" }, { text = "BIOS" }]')
@@ -70,11 +71,11 @@ observations = st.one_of(
     st.builds(Lost, links, times, u, st.just("noise"), st.integers(1, 9)),
     st.builds(Break, links, times, u),
     st.builds(LinkChange, links, times, u, st.booleans(), st.just("test")),
-    st.builds(Label, st.just(""), times, st.just(0), st.just("trial"), st.sampled_from(["", "T1"])),
-    st.builds(Label, st.just(""), times, st.just(0), st.just("limit"),
-              st.sampled_from(["memory=0.5:learned-normal:7", "early=2.0:learned-free:5"])),
-    st.builds(Label, st.just(""), times, st.just(0), st.just("phase"), st.sampled_from(["over", "off"])),
-    st.builds(Label, st.just(""), times, st.just(0), st.just("end"), st.just("stopped")),
+    st.builds(Annotation, times, st.just("trial"), st.sampled_from(["", "T1"])),
+    st.builds(Annotation, times, st.just("limit"),
+              st.sampled_from(["memory=0.5:learned-normal:7", "early=2.0:distribution-free:5"])),
+    st.builds(Annotation, times, st.just("phase"), st.sampled_from(["over", "off"])),
+    st.builds(Annotation, times, st.just("end"), st.just("stopped")),
 )  # fmt: skip
 
 

@@ -15,9 +15,9 @@ from support.streets import ANCHOR, MS, matcher
 
 from benchd.boots import BootTracker
 from benchd.boots.deadlines import SETTLE_NS
-from benchd.events import BootEnded, FindingCleared, FindingRaised
-from benchd.observe import Code, Power, Text
-from benchd.records import LinkInfo
+from benchd.vocabulary.events import BootEnded, FindingCleared, FindingRaised
+from benchd.vocabulary.observations import Code, Power, Text
+from benchd.vocabulary.records import LinkInfo
 
 POST = LinkInfo("post", "post", "raw")
 QUIET, POWER_QUIET = 900, 500

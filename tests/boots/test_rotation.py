@@ -1,6 +1,6 @@
 """Captures that go on in new files between boots: replayed together or one by one they give the boots told live.
 
-A real `MachineRun` with real files on a virtual clock; nothing but its ports is left out.
+A real `MachineWatcher` with real files on a virtual clock; nothing but its ports is left out.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ from support.streets import ANCHOR, MS, NS, Live, boots_of
 
 from benchd.boots.limits import Limit
 from benchd.capture import read_capture
-from benchd.events import Event
-from benchd.models import Boot
-from benchd.records import Chunk, LinkState, ModemLines, Note, Record
-from benchd.replaying import Replay, run_files
 from benchd.rules import load_text
-from benchd.runner import MachineRun
 from benchd.settings import LinkPart, MachinePart
+from benchd.vocabulary.events import Event
+from benchd.vocabulary.models import Boot
+from benchd.vocabulary.records import Annotation, Chunk, LinkState, ModemLines, Record
+from benchd.watch.replay import Replay, run_files
+from benchd.watch.watcher import MachineWatcher
 
 PART = MachinePart(
     name="at286",
@@ -35,12 +35,12 @@ HANGS = ((0, 0x01), (100, 0x05), (500, 0x20))
 
 
 class Bench:
-    """A `MachineRun` whose time is told by hand; `ms` is the present."""
+    """A `MachineWatcher` whose time is told by hand; `ms` is the present."""
 
     def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch, table: str = TABLE) -> None:
         self.ms = 1000
-        monkeypatch.setattr("benchd.runner.time", SimpleNamespace(monotonic_ns=lambda: self.ms * MS))
-        self.run = MachineRun(PART, load_text(table, "t"), table, folder, ANCHOR, lambda run, record: None)
+        monkeypatch.setattr("benchd.watch.watcher.time", SimpleNamespace(monotonic_ns=lambda: self.ms * MS))
+        self.run = MachineWatcher(PART, load_text(table, "t"), table, folder, ANCHOR, lambda run, record: None)
         self.links = self.run.links
         self.events: list[Event] = []
         self.files = 1
@@ -124,7 +124,7 @@ def test_labels_and_learned_limits_hold_in_every_later_file(bench: Bench) -> Non
     assert [(b.outcome, b.trial) for b in live] == [("finished", "T1"), ("stalled", "T1")]
     assert [(f.kind, f.limit_s, f.limit_kind) for f in live[1].findings] == [("stall", 4.5, "learned-normal")]
     assert bench.together() == live == bench.one_by_one()
-    notes = [r for path in bench.captures for r in read_capture(path).records() if isinstance(r, Note)]
+    notes = [r for path in bench.captures for r in read_capture(path).records() if isinstance(r, Annotation)]
     assert sum(note.key == "limit" for note in notes) == len(bench.captures)
 
 
@@ -228,7 +228,7 @@ def test_any_life_of_a_machine(life: list[tuple[str, int]], tmp_path_factory: py
                 case "trial":
                     bench.events += bench.run.label("trial", f"T{number}")
                 case _:
-                    bench.events += bench.run.learn({"memory": Limit(3.0 + number, "learned-free", 5 + number)})
+                    bench.events += bench.run.learn({"memory": Limit(3.0 + number, "distribution-free", 5 + number)})
             bench.go(then_ms)
         live = bench.finish()
         assert bench.together() == live
@@ -242,7 +242,7 @@ def test_the_run_keeps_what_the_tests_of_the_street_take_for_kept(bench: Bench) 
     life: list[tuple[int, Record | None]] = [
         (1000, Chunk("post", 1000 * MS, b"\x01")), (1040, Chunk("post", 1030 * MS, b"\x05")),
         (1090, None), (1100, Chunk("console", 1035 * MS, b"half")), (1500, None), (1600, None),
-        (9000, Note(900 * MS, "trial", "T1")), (12_000, None), (32_000, None), (40_000, None), (52_000, None),
+        (9000, Annotation(900 * MS, "trial", "T1")), (12_000, None), (32_000, None), (40_000, None), (52_000, None),
     ]  # fmt: skip
     for ms, record in life:
         if record is None:
@@ -255,6 +255,6 @@ def test_the_run_keeps_what_the_tests_of_the_street_take_for_kept(bench: Bench) 
     bench.finish()
     live.finish(60 * NS)
     (path,) = bench.captures
-    kept = [r for r in read_capture(path).records() if not (isinstance(r, Note) and r.key in ("table", "again"))]
+    kept = [r for r in read_capture(path).records() if not (isinstance(r, Annotation) and r.key in ("table", "again"))]
     assert kept == live.kept
     assert bench.events == live.events

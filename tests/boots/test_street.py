@@ -1,7 +1,7 @@
 """The street: the same story however it is cut, whenever time is looked at, live or replayed.
 
 Nothing outside the project states these; they are the promises of style habit 3 ("three ways"), of
-`records.py` ("records are the truth") and of `runner.py` ("a replay is the same").
+`vocabulary/records.py` ("records are the truth") and of `watch/watcher.py` ("a replay is the same").
 """
 
 from __future__ import annotations
@@ -17,10 +17,19 @@ from support.delivery import accounted, line_time_ns
 from support.story import TABLE
 from support.streets import MS, NS, Live, boots_of, invariants, new_street, replayed
 
-from benchd.events import BootChanged, BootEnded, BootStarted, CodeSeen, Event, LineSeen, LinkChanged, LossSeen
-from benchd.models import Boot
-from benchd.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Note, Record
-from benchd.street import HOLD_NS
+from benchd.vocabulary.events import (
+    BootChanged,
+    BootEnded,
+    BootStarted,
+    CodeSeen,
+    Event,
+    LineSeen,
+    LinkChanged,
+    LossSeen,
+)
+from benchd.vocabulary.models import Boot
+from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
+from benchd.watch.pipeline import HOLD_NS
 
 POST = LinkInfo("post", "post", "raw", speed=9600)
 CONSOLE = LinkInfo("console", "console", "text", speed=9600)
@@ -152,9 +161,7 @@ def plot(events: list[Event]) -> list[tuple[object, ...]]:
     framing=st.sampled_from(["raw", "hex"]),
     cuts=st.sets(st.integers(0, 24)),
 )
-def test_three_ways_give_the_same_boots(
-    pieces: list[Piece], table: str, framing: str, cuts: set[int]
-) -> None:
+def test_three_ways_give_the_same_boots(pieces: list[Piece], table: str, framing: str, cuts: set[int]) -> None:
     """Whole, byte by byte or cut at random: the same codes, lines and boots, times within the stated u."""
     links = (FRAMINGS[framing], CONSOLE)
     parts = wire_records(pieces, links[0])
@@ -197,7 +204,7 @@ def comings(pieces: list[Piece], notes: list[tuple[int, str, int]]) -> list[tupl
             out.append((last[link], record))
     for at_ms, value, ago_ms in notes:
         key, _, value = value.partition(":")
-        out.append((at_ms * MS + NS, Note(max(0, (at_ms - ago_ms) * MS + NS), key, value)))
+        out.append((at_ms * MS + NS, Annotation(max(0, (at_ms - ago_ms) * MS + NS), key, value)))
     return out
 
 
@@ -275,7 +282,7 @@ def test_a_link_is_not_judged_silent_before_its_late_records_are_in() -> None:
 
 def test_word_of_a_trial_is_dated_alike_live_and_in_a_replay() -> None:
     """A trial that began before the open boot: found by the tests above as a difference; ticks do not date it."""
-    rows: list[tuple[int, Record]] = [(NS, Chunk("post", NS, b"\x01")), (3 * NS, Note(NS // 2, "trial", "T1"))]
+    rows: list[tuple[int, Record]] = [(NS, Chunk("post", NS, b"\x01")), (3 * NS, Annotation(NS // 2, "trial", "T1"))]
     live = Live.of(TABLE, (POST,), rows, [2 * NS], 4 * NS)
     (change,) = [e for e in live.events if isinstance(e, BootChanged) and e.boot.trial == "T1"][:1]
     assert change.t_ns == NS

@@ -6,9 +6,10 @@ import pytest
 from support.story import POST, TABLE, Story, findings
 
 from benchd.boots.state import NS
-from benchd.events import BootEnded, BootStarted, FindingCleared, FindingRaised, LossSeen, StageEntered
-from benchd.models import Boot
-from benchd.observe import Label, Lost, Text
+from benchd.vocabulary.events import BootEnded, BootStarted, FindingCleared, FindingRaised, LossSeen, StageEntered
+from benchd.vocabulary.models import Boot
+from benchd.vocabulary.observations import Lost, Text
+from benchd.vocabulary.records import Annotation
 
 GOOD = (
     (0.0, "01"), (0.1, "05"), (0.5, "20"), (3.0, "24"), (4.0, "40"), (4.2, "> storage rom ready"), (5.0, "AA"),
@@ -295,8 +296,8 @@ def test_second_start_mark_is_the_same_boot() -> None:
 
 def test_trial_and_learned_limits_arrive_as_labels() -> None:
     """Boots carry the trial named before them, and judge by a learned limit, saying so."""
-    label = Label("", 0, 0, "limit", "memory=2.5:learned-normal:7")
-    trial = Label("", 0, 0, "trial", "T3")
+    label = Annotation(0, "limit", "memory=2.5:learned-normal:7")
+    trial = Annotation(0, "trial", "T3")
     table = TABLE.replace('limit = "9s"', 'limit = "9s"\nfloor = "1s"')
     story = Story(table).tell((0, label), (0, trial), (0, "01"), (0.1, "05"), (0.5, "20"), until=4)
     boot = story.boots[0]
@@ -306,7 +307,7 @@ def test_trial_and_learned_limits_arrive_as_labels() -> None:
 
 def test_a_learned_limit_never_goes_below_the_floor() -> None:
     """Without a floor of its own a stage keeps half of the limit that a person wrote."""
-    label = Label("", 0, 0, "limit", "memory=2.5:learned-normal:7")
+    label = Annotation(0, "limit", "memory=2.5:learned-normal:7")
     steps = ((0, label), (0, "01"), (0.1, "05"), (0.5, "20"))
     assert limits(Story().tell(*steps, until=6).boots[0]) == [("unknown", 4.5, "learned-normal", 5.0)]
 
@@ -335,7 +336,7 @@ def test_stage_events_tell_how_long_the_stage_before_took() -> None:
 
 def test_a_capture_begun_after_a_boot_does_not_take_its_rest_for_a_new_one() -> None:
     """What the operating system still writes is no boot; the next start is."""
-    over = Label("", 0, 0, "phase", "over")
+    over = Annotation(0, "phase", "over")
     story = Story().tell((0, over), (1, "00"), (2, "> login:"), until=3)
     assert story.boots == []
     assert story.tell(*((t + 9, w) for t, w in GOOD), until=30).outcomes == ["finished"]
@@ -381,7 +382,7 @@ def test_silence_beyond_the_limit_is_not_called_slow_while_a_known_stall_is_due(
 
 def test_a_trial_that_began_before_the_boot_is_its_trial_though_word_came_after() -> None:
     """The daemon hears of a trial a moment after it was started; the boot in between belongs to it."""
-    late = Label("", NS // 2, 0, "trial", "T4")
+    late = Annotation(NS // 2, "trial", "T4")
     story = Story().tell((0.6, "01"), (0.7, "05"), (0.8, late), until=1)
     assert story.boots[0].trial == "T4"
     before = Story().tell((0.4, "01"), (0.5, "05"), (0.8, late), until=1)
@@ -390,6 +391,6 @@ def test_a_trial_that_began_before_the_boot_is_its_trial_though_word_came_after(
 
 def test_a_boot_that_began_after_its_end_is_not_the_trial_s() -> None:
     """Word that a trial ended comes a moment late as well: a boot begun in between belongs to none."""
-    begun, over = Label("", 0, 0, "trial", "T4"), Label("", NS // 2, 0, "trial", "")
+    begun, over = Annotation(0, "trial", "T4"), Annotation(NS // 2, "trial", "")
     story = Story().tell((0, begun), (0.6, "01"), (0.7, "05"), (0.8, over), until=1)
     assert story.boots[0].trial is None

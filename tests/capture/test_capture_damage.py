@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from benchd.capture import CaptureWriter, read_capture
 from benchd.capture.layout import MAX_BLOCK
-from benchd.errors import CallerError
-from benchd.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Note, Record
+from benchd.errors import UsageError
+from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
 
 LINKS = [LinkInfo("post", "post", "hex"), LinkInfo("console", "console", "text")]
 RECORDS: list[Record] = [
@@ -23,7 +23,7 @@ RECORDS: list[Record] = [
     Chunk("console", 21, b"640K OK\r\n\x1b[0m"),
     LineFault("console", 22, "break", 3),
     Chunk("post", 23, b""),
-    Note(24, "trial", "T1"),
+    Annotation(24, "trial", "T1"),
     ClockMark(25),
 ]
 WALL = 1_750_000_000_000_000_000
@@ -67,9 +67,7 @@ def test_zeros_after_a_power_cut_are_named(tmp_path: Path) -> None:
     path.write_bytes(data[: ends[3]] + bytes(4096))
     capture = read_capture(path)
     assert list(capture.records()) == RECORDS[:3]
-    assert (
-        capture.problem is not None and f"offset {ends[3]}: a block that says it is 0 bytes" in capture.problem
-    )
+    assert capture.problem is not None and f"offset {ends[3]}: a block that says it is 0 bytes" in capture.problem
 
 
 def test_a_huge_length_is_not_believed(tmp_path: Path) -> None:
@@ -95,7 +93,7 @@ def not_packets(original: bytes, damaged: bytes) -> bool:
 @settings(deadline=None, max_examples=400)
 @given(seed=st.integers(0, 2**32))
 def test_damaged_bytes_never_raise_anything_else(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
-    """Any bytes changed: records before the first damaged block are exact; only CallerError may come out."""
+    """Any bytes changed: records before the first damaged block are exact; only UsageError may come out."""
     room = tmp_path_factory.getbasetemp() / "flips"
     room.mkdir(exist_ok=True)
     (room / "whole").unlink(missing_ok=True)
@@ -111,7 +109,7 @@ def test_damaged_bytes_never_raise_anything_else(tmp_path_factory: pytest.TempPa
     try:
         capture = read_capture(path)
         found = list(capture.records())
-    except CallerError:
+    except UsageError:
         assert min(changed) < section_end  # only the section header decides what a file is
         return
     before = max(sum(end <= min(changed) for end in ends) - 1, 0)
@@ -124,18 +122,18 @@ def test_foreign_files_are_refused_with_the_offset(tmp_path: Path) -> None:
     """Text, a bare pcapng of another program, a wrong byte-order mark, a missing file, a directory."""
     text = tmp_path / "notes.txt"
     text.write_text("POST card log\n")
-    with pytest.raises(CallerError, match=r"notes\.txt is not a capture: at offset 0 stands 50 4f 53 54"):
+    with pytest.raises(UsageError, match=r"notes\.txt is not a capture: at offset 0 stands 50 4f 53 54"):
         read_capture(text)
     foreign = tmp_path / "net.pcapng"
     foreign.write_bytes(struct.pack("<IIIHHqI", 0x0A0D0D0A, 28, 0x1A2B3C4D, 1, 0, -1, 28))
-    with pytest.raises(CallerError, match=r"another program.*offset 0"):
+    with pytest.raises(UsageError, match=r"another program.*offset 0"):
         read_capture(foreign)
     foreign.write_bytes(struct.pack("<IIIHHqI", 0x0A0D0D0A, 28, 0x12345678, 1, 0, -1, 28))
-    with pytest.raises(CallerError, match="at offset 8"):
+    with pytest.raises(UsageError, match="at offset 8"):
         read_capture(foreign)
-    with pytest.raises(CallerError, match="No such file"):
+    with pytest.raises(UsageError, match="No such file"):
         read_capture(tmp_path / "none")
-    with pytest.raises(CallerError, match="directory"):
+    with pytest.raises(UsageError, match="directory"):
         read_capture(tmp_path)
 
 
@@ -144,7 +142,7 @@ def test_newer_layout_is_refused(tmp_path: Path) -> None:
     data, _ = capture_bytes(tmp_path)
     path = tmp_path / "newer"
     path.write_bytes(data.replace(b'{"benchd-capture":1,', b'{"benchd-capture":9,'))
-    with pytest.raises(CallerError, match=r"layout 9.*reads up to 1"):
+    with pytest.raises(UsageError, match=r"layout 9.*reads up to 1"):
         read_capture(path)
 
 
@@ -164,6 +162,4 @@ def test_two_captures_in_one_file(tmp_path: Path) -> None:
     path.write_bytes(data + data)
     capture = read_capture(path)
     assert list(capture.records()) == RECORDS
-    assert (
-        capture.problem == f"breaks off at offset {ends[-1]}: a second section starts; only the first is read"
-    )
+    assert capture.problem == f"breaks off at offset {ends[-1]}: a second section starts; only the first is read"

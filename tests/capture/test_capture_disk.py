@@ -11,16 +11,16 @@ from pathlib import Path
 import pytest
 
 from benchd.capture import CaptureWriter, read_capture
-from benchd.errors import OutsideError
-from benchd.records import Chunk, LinkInfo
+from benchd.errors import ExternalError
+from benchd.vocabulary.records import Chunk, LinkInfo
 
 LINKS = [LinkInfo("post", "post", "raw")]
 
 FULL_DISK = """
 import resource, sys
 from benchd.capture import CaptureWriter
-from benchd.errors import OutsideError
-from benchd.records import Chunk, LinkInfo
+from benchd.errors import ExternalError
+from benchd.vocabulary.records import Chunk, LinkInfo
 writer = CaptureWriter(sys.argv[1], machine="m", table="t", links=[LinkInfo("post", "post", "raw")],
                        wall_ns=10**18, mono_ns=0)
 resource.setrlimit(resource.RLIMIT_FSIZE, (4001, resource.RLIM_INFINITY))
@@ -29,7 +29,7 @@ try:
     while True:
         writer.write(Chunk("post", done, bytes([done % 256]) * 33))
         done += 1
-except OutsideError as error:
+except ExternalError as error:
     print(done, writer.size)
     print(error)
 resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
@@ -68,10 +68,10 @@ def test_a_failed_sync_ends_the_writer(tmp_path: Path, monkeypatch: pytest.Monke
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     monkeypatch.setattr(os, "fsync", fail)
-    with pytest.raises(OutsideError, match=f"safe up to offset {safe}: .*new capture"):
+    with pytest.raises(ExternalError, match=f"safe up to offset {safe}: .*new capture"):
         writer.sync()
     monkeypatch.undo()
-    with pytest.raises(OutsideError, match="new capture"):
+    with pytest.raises(ExternalError, match="new capture"):
         writer.write(Chunk("post", 2, b"2"))
     writer.close()
     with CaptureWriter(tmp_path / "b", machine="m", table="t", links=LINKS, wall_ns=10**18, mono_ns=0) as other:
@@ -81,5 +81,5 @@ def test_a_failed_sync_ends_the_writer(tmp_path: Path, monkeypatch: pytest.Monke
 
 def test_a_directory_that_is_not_there(tmp_path: Path) -> None:
     """Creating fails with the path and what to check."""
-    with pytest.raises(OutsideError, match=r"none/a cannot be created: .*data directory"):
+    with pytest.raises(ExternalError, match=r"none/a cannot be created: .*data directory"):
         CaptureWriter(tmp_path / "none" / "a", machine="m", table="t", links=LINKS, wall_ns=1, mono_ns=0)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchd.capture import CaptureWriter, read_capture
-from benchd.records import Chunk, ClockMark, LinkInfo, LinkState, ModemLines, Note, Record
+from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkInfo, LinkState, ModemLines, Record
 
 LINKS = [LinkInfo("post", "post", "raw", speed=115_200), LinkInfo("console", "console", "text")]
 WALL, MONO = 1_783_000_000_000_000_001, 42_000_000_000
@@ -17,7 +17,7 @@ RECORDS: list[Record] = [
     Chunk("post", MONO + 1_500_000_001, b"\x01\x7e"),
     Chunk("console", MONO + 1_500_000_002, b"640K OK\r\n"),
     ModemLines("post", MONO + 2_000_000_000, False, True, False, True),
-    Note(MONO + 2_000_000_001, "trial", "T1"),
+    Annotation(MONO + 2_000_000_001, "trial", "T1"),
     ClockMark(MONO + 60_000_000_000),
 ]
 

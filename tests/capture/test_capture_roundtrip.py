@@ -14,8 +14,8 @@ from pcapng import FileScanner, FileWriter, blocks
 
 from benchd.capture import MAX_PAYLOAD, CaptureWriter, read_capture
 from benchd.capture.layout import packet_block
-from benchd.errors import CallerError
-from benchd.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Note, Record
+from benchd.errors import UsageError
+from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
 
 LINKS = [LinkInfo("post", "post", "raw", tick_s=1e-6, code_port=0x80), LinkInfo("console", "console", "text")]
 WALL, MONO = 1_800_000_000_123_456_789, 5_000_000_000
@@ -27,11 +27,9 @@ records: st.SearchStrategy[Record] = st.one_of(
     st.builds(Chunk, names, times, st.binary(max_size=80)),
     st.builds(LinkState, texts, times, st.booleans(), texts, st.none() | st.integers(0, 10**7)),
     st.builds(ModemLines, texts, times, *[st.booleans()] * 4),
-    st.builds(
-        LineFault, texts, times, st.sampled_from(["break", "framing", "parity", "overrun"]), st.integers()
-    ),
+    st.builds(LineFault, texts, times, st.sampled_from(["break", "framing", "parity", "overrun"]), st.integers()),
     st.builds(ClockMark, times),
-    st.builds(Note, times, texts, texts),
+    st.builds(Annotation, times, texts, texts),
 )
 links = st.builds(
     LinkInfo,
@@ -76,9 +74,7 @@ def test_records_come_back_exactly(room: Path, written: list[Record]) -> None:
 
 
 @settings(deadline=None, max_examples=60)
-@given(
-    st.lists(links, max_size=4, unique_by=lambda link: link.name), texts, texts, st.integers(0, 2**62), times
-)
+@given(st.lists(links, max_size=4, unique_by=lambda link: link.name), texts, texts, st.integers(0, 2**62), times)
 def test_header_comes_back_exactly(
     room: Path, described: list[LinkInfo], machine: str, table: str, wall: int, mono: int
 ) -> None:
@@ -145,19 +141,19 @@ def test_wrong_use_is_told(tmp_path: Path) -> None:
     path = tmp_path / "a"
     with CaptureWriter(path, machine="m", table="t", links=LINKS, wall_ns=WALL, mono_ns=MONO) as writer:
         size = writer.size
-        with pytest.raises(CallerError, match=r"no link 'post9'.*console.*post"):
+        with pytest.raises(UsageError, match=r"no link 'post9'.*console.*post"):
             writer.write(Chunk("post9", MONO, b"1"))
-        with pytest.raises(CallerError, match=rf"{MAX_PAYLOAD + 1} bytes; at most {MAX_PAYLOAD}"):
+        with pytest.raises(UsageError, match=rf"{MAX_PAYLOAD + 1} bytes; at most {MAX_PAYLOAD}"):
             writer.write(Chunk("post", MONO, bytes(MAX_PAYLOAD + 1)))
-        with pytest.raises(CallerError, match="does not fit"):
+        with pytest.raises(UsageError, match="does not fit"):
             writer.write(ClockMark(MONO - WALL - 1))
         assert writer.size == path.stat().st_size == size
         writer.write(Chunk("post", MONO, bytes(MAX_PAYLOAD)))
-    with pytest.raises(CallerError, match="exists already"):
+    with pytest.raises(UsageError, match="exists already"):
         write(path, [])
     assert len(list(read_capture(path).records())) == 1
-    with pytest.raises(CallerError, match="share a name"):
+    with pytest.raises(UsageError, match="share a name"):
         write(tmp_path / "b", [], links=[LINKS[0], LINKS[0]])
-    with pytest.raises(CallerError, match="65535"):
+    with pytest.raises(UsageError, match="65535"):
         write(tmp_path / "c", [], machine="m" * 70_000)
     assert not (tmp_path / "c").exists()

@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from benchd.capture import keeper as keeping
 from benchd.capture import read_capture
 from benchd.capture.keeper import CaptureKeeper, folder_name
-from benchd.records import Chunk, LinkInfo, LinkState, Note, Record
-from benchd.replaying import Replay, news
+from benchd.vocabulary.records import Annotation, Chunk, LinkInfo, LinkState, Record
+from benchd.watch.replay import Replay, news
 
 LINKS = (LinkInfo("post", "post", "raw"), LinkInfo("console", "console", "text"))
 
@@ -76,7 +76,7 @@ def kept(folder: Path) -> list[Record]:
     for number, capture in enumerate(captures):
         out += news(capture) if number else capture.records()
         assert capture.problem is None
-    return [r for r in out if not (isinstance(r, Note) and r.key in ("again", "table", "phase"))]
+    return [r for r in out if not (isinstance(r, Annotation) and r.key in ("again", "table", "phase"))]
 
 
 def test_a_full_disk_loses_nothing(tmp_path: Path, disk: Disk) -> None:
@@ -143,8 +143,11 @@ def test_a_failed_sync_goes_on_in_a_new_file(tmp_path: Path, disk: Disk) -> None
     """The new file begins with what is in force now, not when the run began; a reader of both has each once."""
     keeper = make(tmp_path)
     keeper.rotate("[table]")
-    first = [Note(1, "trial", "a"), LinkState("post", 2, True, "up"), chunk(3), Note(4, "trial", "b")]
-    first += [Note(5, "limit", "early=1.5:learned-normal:5"), Note(6, "limit", "early=2.5:learned-normal:6")]
+    first = [Annotation(1, "trial", "a"), LinkState("post", 2, True, "up"), chunk(3), Annotation(4, "trial", "b")]
+    first += [
+        Annotation(5, "limit", "early=1.5:learned-normal:5"),
+        Annotation(6, "limit", "early=2.5:learned-normal:6"),
+    ]
     for record in first:
         keeper.keep(record)
     disk.refuse = lambda call: errno.EIO if call == "fsync" else 0
@@ -157,11 +160,11 @@ def test_a_failed_sync_goes_on_in_a_new_file(tmp_path: Path, disk: Disk) -> None
     one, two = (capture.path for capture in Replay(sorted(tmp_path.iterdir())).captures)
     begins = list(read_capture(two).records())
     assert begins == [
-        Note(7, "table", "[table]"),
-        Note(7, "again", "3"),
-        Note(7, "trial", "b"),
+        Annotation(7, "table", "[table]"),
+        Annotation(7, "again", "3"),
+        Annotation(7, "trial", "b"),
         LinkState("post", 7, True, "up"),
-        Note(7, "limit", "early=2.5:learned-normal:6"),
+        Annotation(7, "limit", "early=2.5:learned-normal:6"),
         chunk(7),
     ]
     assert kept(tmp_path) == [*first, chunk(7)] and one != two
@@ -205,7 +208,7 @@ LIMITED = """
 import resource, sys
 from pathlib import Path
 from benchd.capture.keeper import CaptureKeeper
-from benchd.records import Chunk, LinkInfo
+from benchd.vocabulary.records import Chunk, LinkInfo
 keeper = CaptureKeeper(Path(sys.argv[1]), machine="pc", table="t", links=[LinkInfo("post", "post", "raw")],
                        wall_ns=10**18, mono_ns=0)
 resource.setrlimit(resource.RLIMIT_FSIZE, (2000, resource.RLIM_INFINITY))

@@ -32,11 +32,11 @@ from benchd.boots.state import Anchor  # noqa: E402
 from benchd.capture import Capture, read_capture  # noqa: E402
 from benchd.cli.boots import boots_json  # noqa: E402
 from benchd.cli.boottext import boot_page, boot_table  # noqa: E402
-from benchd.records import ClockMark  # noqa: E402
-from benchd.replaying import Replay, last_records, table_text  # noqa: E402
-from benchd.rulefiles import load_table, shipped_tables  # noqa: E402
 from benchd.rules import Matcher, RuleTable, load_text  # noqa: E402
-from benchd.street import Street  # noqa: E402
+from benchd.rules.files import load_table, shipped_tables  # noqa: E402
+from benchd.vocabulary.records import ClockMark  # noqa: E402
+from benchd.watch.pipeline import Pipeline  # noqa: E402
+from benchd.watch.replay import Replay, last_records, table_text  # noqa: E402
 
 CAPTURES = HERE / "captures"
 MAX_BYTES = 40_000
@@ -70,8 +70,8 @@ def family(table: str) -> str:
     return "seabios" if table.startswith("seabios-") else table
 
 
-def street_of(capture: Capture, table: RuleTable) -> Street:
-    return Street(capture.machine, capture.links, Matcher(table), Anchor(capture.wall_ns, capture.mono_ns))
+def street_of(capture: Capture, table: RuleTable) -> Pipeline:
+    return Pipeline(capture.machine, capture.links, Matcher(table), Anchor(capture.wall_ns, capture.mono_ns))
 
 
 def link_lines(capture: Capture) -> list[str]:

@@ -1,6 +1,6 @@
 """How each capture of the corpus was made: a real run of benchd's own reading and writing on a real peer.
 
-`make(name, path)` plays one scenario to a `MachineRun` (the daemon's own machine, its ports and its files) and
+`make(name, path)` plays one scenario to a `MachineWatcher` (the daemon's own machine, its ports and its files) and
 puts the capture at `path`. Needs qemu and nasm for the emulated PCs. Takes as long as the machine boots.
 """
 
@@ -24,14 +24,14 @@ from peers.relay import Faults, PacedRelay
 
 from benchd import __version__
 from benchd.boots.state import Anchor
-from benchd.records import LinkState, Record
-from benchd.rulefiles import read_table_text, shipped_tables
+from benchd.demo import at286
+from benchd.demo.machine import SimMachine
+from benchd.demo.steps import hex_code, raw_code
 from benchd.rules import load_text
-from benchd.runner import MachineRun
+from benchd.rules.files import read_table_text, shipped_tables
 from benchd.settings import LinkPart, MachinePart
-from benchd.simbench import at286
-from benchd.simbench.machine import SimMachine
-from benchd.simbench.steps import hex_code, raw_code
+from benchd.vocabulary.records import LinkState, Record
+from benchd.watch.watcher import MachineWatcher
 
 LIMIT_S = 30.0
 FAST = {"STEP_MS": 5, "COUNT_MS": 10}
@@ -189,7 +189,7 @@ def make(name: str, path: Path) -> MachinePart:
         inbox: queue.Queue[Record] = queue.Queue()
         anchor = Anchor(time.time_ns(), time.monotonic_ns())
         table = load_text(text, recipe.family)
-        run = MachineRun(part, table, text, Path(folder), anchor, lambda _, record: inbox.put(record))
+        run = MachineWatcher(part, table, text, Path(folder), anchor, lambda _, record: inbox.put(record))
         run.start()
         try:
             _watch(run, inbox, rig, recipe)
@@ -201,7 +201,7 @@ def make(name: str, path: Path) -> MachinePart:
     return part
 
 
-def _watch(run: MachineRun, inbox: queue.Queue[Record], rig: Rig, recipe: Recipe) -> None:
+def _watch(run: MachineWatcher, inbox: queue.Queue[Record], rig: Rig, recipe: Recipe) -> None:
     up: set[str] = set()
     outcomes: dict[str, str] = {}
     start = time.monotonic()

@@ -16,8 +16,8 @@ from support.delivery import START_NS, accounted, cut, essence, line_time_ns, ru
 
 from benchd.decode import make_decoder
 from benchd.decode.benchframe import Entry, Frame, FrameRefused, Kind, decode_frame, encode_body, encode_frame
-from benchd.observe import Code, Lost, Observation, Reset
-from benchd.records import Chunk, LinkInfo, LinkState
+from benchd.vocabulary.observations import Code, Lost, Observation, Reset
+from benchd.vocabulary.records import Chunk, LinkInfo, LinkState
 
 NOTES = Path(__file__).parents[2] / "firmware-notes"
 VECTORS = json.loads((NOTES / "bench-frame-vectors.json").read_text())
@@ -56,11 +56,7 @@ RESET = Reset("post", 0, 0)
 
 def test_crc_check_value() -> None:
     """CRC-16/CCITT-FALSE of "123456789" is 29B1h (public catalogue of CRC algorithms)."""
-    assert (
-        Crc16CcittFalse.calc(VECTORS["crc_check"]["data"].encode())
-        == int(VECTORS["crc_check"]["crc"], 16)
-        == 0x29B1
-    )
+    assert Crc16CcittFalse.calc(VECTORS["crc_check"]["data"].encode()) == int(VECTORS["crc_check"]["crc"], 16) == 0x29B1
 
 
 def test_vectors_are_many() -> None:
@@ -233,9 +229,7 @@ def test_lost_delimiter_loses_two_frames_and_says_so() -> None:
     seen, _ = run(INFO, cut(INFO, data))
     merged = len(wires[1]) - 1 + len(wires[2])
     reasons = ("bad-crc", "not-cobs")
-    assert any(
-        essence(seen) == [code(0), lost(reason, merged), lost("sequence-gap", 2), code(3)] for reason in reasons
-    )
+    assert any(essence(seen) == [code(0), lost(reason, merged), lost("sequence-gap", 2), code(3)] for reason in reasons)
 
 
 def test_half_frame_is_given_up() -> None:
@@ -317,9 +311,7 @@ def test_three_ways_agree_in_time(seed_ticks: int, gaps: list[int], data: st.Dat
         wire = encode_frame(Frame(number, (seed_ticks + at_ms) % 2**32, (Entry(number), Entry(number + 1))))
         cuts = data.draw(st.lists(st.integers(0, len(wire)), max_size=3))
         start_ns = START_NS + at_ms * 1_000_000
-        for story, decoder, chunks in zip(
-            stories, decoders, ways_from(info, wire, cuts, start_ns), strict=True
-        ):
+        for story, decoder, chunks in zip(stories, decoders, ways_from(info, wire, cuts, start_ns), strict=True):
             for chunk in chunks:
                 story += decoder.feed(chunk)
     first = stories[0]

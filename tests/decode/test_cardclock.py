@@ -63,9 +63,7 @@ def test_fit_is_as_good_as_the_solver(points: list[tuple[int, int]]) -> None:
     assert sum(distances) == pytest.approx(solve([(float(x), float(y)) for x, y in points]), abs=1e-4)
 
 
-@given(
-    st.lists(st.tuples(st.integers(0, 500), st.integers(0, 10**6)), min_size=4, max_size=60), st.integers(1, 59)
-)
+@given(st.lists(st.tuples(st.integers(0, 500), st.integers(0, 10**6)), min_size=4, max_size=60), st.integers(1, 59))
 @settings(deadline=None, max_examples=60)
 def test_two_generations_make_one_hull(points: list[tuple[int, int]], where: int) -> None:
     """A hull kept in two parts and joined is the hull of all points."""

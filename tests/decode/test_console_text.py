@@ -11,9 +11,9 @@ from support.delivery import START_NS, accounted, cut, run
 
 from benchd.decode import make_decoder
 from benchd.decode.console import counts_on
-from benchd.errors import CallerError
-from benchd.observe import LinkChange, Text
-from benchd.records import Chunk, LinkInfo, LinkState
+from benchd.errors import UsageError
+from benchd.vocabulary.observations import LinkChange, Text
+from benchd.vocabulary.records import Chunk, LinkInfo, LinkState
 
 INFO = LinkInfo("console", "console", "text", speed=115200)
 MS = 1_000_000
@@ -97,9 +97,7 @@ def test_sequences_leave_no_trace(sequence: bytes) -> None:
 
 def test_open_firmware_prologue() -> None:
     """What SeaBIOS 1.16.2 sends before its first line on a serial console is gone, its lines stay whole."""
-    data = (
-        b"\x1bc\x1b[?7l\x1b[2J\x1b[0mSeaBIOS (version 1.16.2-debian-1.16.2-1)\r\nBooting from Hard Disk...\r\n"
-    )
+    data = b"\x1bc\x1b[?7l\x1b[2J\x1b[0mSeaBIOS (version 1.16.2-debian-1.16.2-1)\r\nBooting from Hard Disk...\r\n"
     data += b"Boot failed: not a bootable disk\r\n\r\nNo bootable device.\r\n"
     assert lines(data) == [
         "SeaBIOS (version 1.16.2-debian-1.16.2-1)",
@@ -146,7 +144,7 @@ def test_utf8_and_its_damage() -> None:
 @pytest.mark.parametrize("encoding", ["no-such", "utf-16", "cp932", "cp037", "rot13", "base64"])
 def test_unfit_encodings_are_the_callers_error(encoding: str) -> None:
     """Encodings that are unknown, of several bytes or not ASCII are refused with the link's name."""
-    with pytest.raises(CallerError, match=r"link console: encoding .* use"):
+    with pytest.raises(UsageError, match=r"link console: encoding .* use"):
         make_decoder(LinkInfo("console", "console", "text", encoding=encoding))
 
 
@@ -262,9 +260,7 @@ def test_counting_is_told_from_other_text() -> None:
 def test_text_never_holds_a_control(data: bytes) -> None:
     """Whatever arrives, no C0, DEL or C1 character gets into a text (ECMA-48 control sets)."""
     for encoding in ("cp437", "latin-1", "utf-8"):
-        seen, _ = run(
-            LinkInfo("console", "console", "text", encoding=encoding), [Chunk("console", START_NS, data)]
-        )
+        seen, _ = run(LinkInfo("console", "console", "text", encoding=encoding), [Chunk("console", START_NS, data)])
         for one in seen:
             assert isinstance(one, Text)
             assert one.text == one.text.rstrip() != ""

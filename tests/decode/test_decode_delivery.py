@@ -11,8 +11,8 @@ from support.delivery import START_NS, accounted, cut, essence, run, times_agree
 
 from benchd.decode import make_decoder
 from benchd.decode.benchframe import Entry, Frame, encode_frame
-from benchd.observe import Code, Text
-from benchd.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
+from benchd.vocabulary.observations import Code, Text
+from benchd.vocabulary.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
 
 PATTERN = r"(?:P(?P<port>[0-9A-F]+) )?C(?P<code>[0-9A-Fa-f]+)(?: T(?P<ticks>[0-9]+))?|(?P<reset>RST)"
 LINKS = {
@@ -27,8 +27,7 @@ LINKS = {
     "raw-unpaced": LinkInfo("post", "post", "raw", paced=False),
 }
 FRAMES = [
-    encode_frame(Frame(n, 1000 * n, (Entry(n, 0x80), Entry(0x100 + n, None, True, 7, n == 3))))
-    for n in range(0, 12, 2)
+    encode_frame(Frame(n, 1000 * n, (Entry(n, 0x80), Entry(0x100 + n, None, True, 7, n == 3)))) for n in range(0, 12, 2)
 ]
 PIECES: dict[str, list[bytes]] = {
     "raw": [],
@@ -122,9 +121,7 @@ def records_for(link: str) -> st.SearchStrategy[list[Record]]:
             lambda drawn: lambda t: LinkState(name, t, drawn[0], "test", drawn[1])
         ),
         st.tuples(flag, flag).map(lambda drawn: lambda t: ModemLines(name, t, True, drawn[0], False, drawn[1])),
-        st.sampled_from(("break", "framing", "parity", "overrun")).map(
-            lambda f: lambda t: LineFault(name, t, f, 2)
-        ),
+        st.sampled_from(("break", "framing", "parity", "overrun")).map(lambda f: lambda t: LineFault(name, t, f, 2)),
         st.just(lambda t: ClockMark(t)),
     )
     step = st.sampled_from((0, 1_000_000, 5_000_000, 30_000_000, 120_000_000, 300_000_000, 1_100_000_000))

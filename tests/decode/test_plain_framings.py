@@ -6,9 +6,9 @@ import pytest
 from support.delivery import START_NS, accounted, cut, essence, run
 
 from benchd.decode import make_decoder
-from benchd.errors import CallerError
-from benchd.observe import Break, Code, LinkChange, Lost, Observation, Reset
-from benchd.records import Chunk, LineFault, LinkInfo, LinkState
+from benchd.errors import UsageError
+from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Observation, Reset
+from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState
 
 MS = 1_000_000
 RAW = LinkInfo("post", "post", "raw", code_port=0x80)
@@ -156,7 +156,7 @@ def test_pattern_port_falls_back_to_the_link() -> None:
 )
 def test_bad_patterns_are_the_callers_error(pattern: str | None, message: str) -> None:
     """A pattern that cannot work is refused with the link's name and the reason."""
-    with pytest.raises(CallerError, match=f"link post: pattern.*{message}"):
+    with pytest.raises(UsageError, match=f"link post: pattern.*{message}"):
         make_decoder(with_pattern(pattern))
 
 
@@ -180,7 +180,7 @@ def test_pattern_cannot_run_away() -> None:
 )
 def test_wrong_settings_are_the_callers_error(info: LinkInfo, message: str) -> None:
     """Unknown framings, speeds and ticks are refused with what to use instead."""
-    with pytest.raises(CallerError, match=f"link {info.name}: {message}"):
+    with pytest.raises(UsageError, match=f"link {info.name}: {message}"):
         make_decoder(info)
 
 

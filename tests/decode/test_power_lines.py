@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from benchd.decode import make_decoder
-from benchd.observe import Code, Observation, Power
-from benchd.records import Chunk, LinkInfo, LinkState, ModemLines
+from benchd.vocabulary.observations import Code, Observation, Power
+from benchd.vocabulary.records import Chunk, LinkInfo, LinkState, ModemLines
 
 INFO = LinkInfo("post", "post", "raw")
 MS = 1_000_000

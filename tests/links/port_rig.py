@@ -19,7 +19,7 @@ import serial.rfc2217
 
 from benchd.links.reader import LinkReader, Retry
 from benchd.links.settings import PortSettings
-from benchd.records import Chunk, LinkInfo, LinkState, Record
+from benchd.vocabulary.records import Chunk, LinkInfo, LinkState, Record
 
 DEADLINE_S = 20.0
 QUICK = Retry(base_s=0.02, cap_s=0.05, path_cap_s=0.05, steady_s=0.5)
@@ -95,9 +95,7 @@ def reading(port: str, box: Box, **more: Any) -> Iterator[LinkReader]:
     link = {k: more.pop(k) for k in ("kind", "framing", "paced") if k in more}
     info = LinkInfo("console", **({"kind": "console", "framing": "text", "paced": False} | link), port=port)
     settings = PortSettings(port, **more.pop("settings", {}))
-    reader = LinkReader(
-        info, settings, more.pop("deliver", box.queue.put), retry=more.pop("retry", QUICK), **more
-    )
+    reader = LinkReader(info, settings, more.pop("deliver", box.queue.put), retry=more.pop("retry", QUICK), **more)
     reader.start()
     try:
         yield reader

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchd.links.hold import HELD_NS, HELD_RECORDS, Hold
-from benchd.records import Chunk, LineFault, LinkState, ModemLines, Record
+from benchd.vocabulary.records import Chunk, LineFault, LinkState, ModemLines, Record
 
 MS = 1_000_000
 

@@ -155,10 +155,7 @@ def test_every_standard_rate_is_found(sent: int, marks: bool, kind: str, framing
 def test_no_wrong_rate_ever_locks(sent: int, seed: int) -> None:
     """Where the right rate is not among those tried, nothing is claimed, with pauses or without."""
     rng = random.Random(seed)
-    words = [
-        bytes(rng.choice(b"etaoinshrdluETAOINSH0123456789") for _ in range(rng.randint(1, 9)))
-        for _ in range(90)
-    ]
+    words = [bytes(rng.choice(b"etaoinshrdluETAOINSH0123456789") for _ in range(rng.randint(1, 9))) for _ in range(90)]
     text = b"".join(word + rng.choice((b" ", b"\r\n", b": ", b".", b"\r")) for word in words)
     codes = b"".join(b"%02X " % rng.randrange(256) for _ in range(120))
     for kind, framing, data in (("console", "text", text), ("post", "hex", codes)):

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.links.settings import PortSettings, hunt_order
-from benchd.records import LinkInfo
+from benchd.vocabulary.records import LinkInfo
 
 
 @pytest.mark.parametrize(
@@ -31,7 +31,7 @@ from benchd.records import LinkInfo
 )
 def test_refusals(fields: dict, part: str) -> None:
     """The message names the setting and what was given."""
-    with pytest.raises(CallerError, match=part):
+    with pytest.raises(UsageError, match=part):
         PortSettings(**fields)
 
 

@@ -113,9 +113,7 @@ def listed(device: str, **more: Any) -> Any:
 
 def test_find_and_format(pty: str) -> None:
     """USB numbers as four hex digits each, steady order, one block a port."""
-    found = find_ports(
-        [listed("/dev/zz"), listed(pty, vid=0x1209, pid=0x1, serial_number="B7", description="Bench")]
-    )
+    found = find_ports([listed("/dev/zz"), listed(pty, vid=0x1209, pid=0x1, serial_number="B7", description="Bench")])
     assert [facts.device for facts in found] == sorted((pty, "/dev/zz"))
     facts = next(f for f in found if f.device == pty)
     assert (facts.usb, facts.serial_number, facts.description) == ("1209:0001", "B7", "Bench")

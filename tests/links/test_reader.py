@@ -22,7 +22,7 @@ from links.port_rig import QUICK, Box, Pty, reading, until
 from benchd.links.opening import open_port
 from benchd.links.reader import LinkReader, Retry, describe
 from benchd.links.settings import PortSettings
-from benchd.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines
+from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines
 
 
 @pytest.fixture
@@ -371,9 +371,7 @@ def test_counters_tell_faults_that_data_does_not(uart: Scripted, box: Box) -> No
         assert reader.status().faults == faults()
 
 
-def test_marked_faults_stand_between_the_bytes(
-    uart: Scripted, box: Box, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_marked_faults_stand_between_the_bytes(uart: Scripted, box: Box, monkeypatch: pytest.MonkeyPatch) -> None:
     """A break between two runs of bytes stays between them, and the first run is back-dated by the second."""
     monkeypatch.setattr("benchd.links.opening.marks.mark_faults", lambda fd: True)
     seconds = itertools.count(1)

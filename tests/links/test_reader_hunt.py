@@ -15,10 +15,7 @@ from links.uart_sim import Line, plain, sample
 from benchd.decode.benchframe import Entry, Frame, FrameRefused, decode_frame, encode_frame
 
 TEXT = b"Bench BIOS 1.02\r\n00128 KB OK\r00640 KB OK\r\nFixed disk 0: 40 MB\r\nstorage rom ready\r\n"
-RATES = {
-    getattr(termios, f"B{rate}"): rate
-    for rate in (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
-}
+RATES = {getattr(termios, f"B{rate}"): rate for rate in (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)}
 
 
 class Target:

@@ -10,11 +10,9 @@ from typing import Any
 import pytest
 from links.port_rig import Box, Pty, Server, reading, until
 
-from benchd.records import ModemLines
+from benchd.vocabulary.records import ModemLines
 
-pytestmark = pytest.mark.filterwarnings(
-    "ignore:setDaemon:DeprecationWarning", "ignore:setName:DeprecationWarning"
-)
+pytestmark = pytest.mark.filterwarnings("ignore:setDaemon:DeprecationWarning", "ignore:setName:DeprecationWarning")
 """pyserial 3.5 still calls them in its RFC 2217 client."""
 
 

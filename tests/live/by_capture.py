@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from benchd.capture import CaptureWriter
-from benchd.records import Chunk, LinkInfo, Note, Record
+from benchd.vocabulary.records import Annotation, Chunk, LinkInfo, Record
 
 NS = 1_000_000_000
 POST = LinkInfo("post", "post", "raw", port="/dev/none")
@@ -30,7 +30,7 @@ def write(
     ) as writer:
         listed = list(records)
         if text:
-            writer.write(Note(listed[0].t_ns if listed else mono, "table", text))
+            writer.write(Annotation(listed[0].t_ns if listed else mono, "table", text))
         for record in listed:
             writer.write(record)
     return path

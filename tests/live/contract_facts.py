@@ -47,7 +47,7 @@ def metrics() -> Facts:
 
 def topics() -> Facts:
     """Topic: the published form of its payload."""
-    from benchd.sinks.topics import EVENTS, Topics
+    from benchd.sinks.mqtt.topics import EVENTS, Topics
 
     tree = Topics("PREFIX", "BENCH")
     forms = {"state": "machine-state", "alert": "machine-alert"} | {leaf: f"{leaf}-event" for leaf in EVENTS}
@@ -63,7 +63,7 @@ def forms() -> Facts:
 
 def alert_fields() -> Facts:
     """Fields of the JSON that an alert command gets."""
-    from benchd.sinks.payloads import AlertMessage
+    from benchd.sinks.mqtt.payloads import AlertMessage
 
     return {field.alias or name: "" for name, field in AlertMessage.model_fields.items()}
 

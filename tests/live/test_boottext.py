@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from live.test_harmless import ANY, harmless
 
 from benchd.cli.boottext import MARK, WIDTH, boot_page, boot_table, columns, finding_lines, seconds
-from benchd.models import Boot, Check, Finding, Stage
+from benchd.vocabulary.models import Boot, Check, Finding, Stage
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def test_every_kind_of_limit_is_named() -> None:
     """Each kind of the contract has words of its own."""
     from typing import get_args
 
-    from benchd.models import LimitKind
+    from benchd.vocabulary.models import LimitKind
 
     told = set()
     for kind in get_args(LimitKind):
@@ -97,7 +97,7 @@ def test_the_outcome_is_shown_as_it_is_asked_for() -> None:
     """What the list prints, in any case, is what `--outcome` takes and what the models have."""
     from typing import get_args
 
-    from benchd.models import Outcome
+    from benchd.vocabulary.models import Outcome
 
     assert {shown.lower() for shown in MARK.values()} == set(MARK) == set(get_args(Outcome))
 

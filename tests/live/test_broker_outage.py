@@ -12,7 +12,7 @@ from live.trouble_rig import GOOD, STAGES, machine_toml, put_table, stored
 from sinks.broker_peer import Listener, Mosquitto, first_seen, until
 from support.daemon import DaemonProcess, benchd, wait_for
 
-from benchd.simbench.line import PtyLine
+from benchd.demo.line import PtyLine
 
 pytestmark = pytest.mark.peer("mosquitto")
 

@@ -15,9 +15,9 @@ from live.by_capture import GOOD, NS, codes, write
 from support.daemon import BENCHD, benchd, free_port
 from support.story import TABLE
 
-from benchd.records import Note
-from benchd.replaying import Replay
 from benchd.store import Store
+from benchd.vocabulary.records import Annotation
+from benchd.watch.replay import Replay
 
 ROOT = Path(__file__).resolve().parents[2]
 ENV = {key: value for key, value in os.environ.items() if key != "BENCHD_CONFIG"}
@@ -32,7 +32,7 @@ class Case:
         link = '[[machine.link]]\nkind = "post"\nport = "/dev/none"\n'
         listen = f'[http]\nlisten = "127.0.0.1:{free_port()}"\n'
         (folder / "bench.toml").write_text(f'{listen}[[machine]]\nname = "pc"\nrules = "story.toml"\n{link}')
-        silence = Note(200 * NS, "end", "stopped")
+        silence = Annotation(200 * NS, "end", "stopped")
         self.capture = write(folder / "a.pcapng", [*codes(1), *codes(100, GOOD[:4]), silence], text=TABLE)
         self.damaged = folder / "cut.pcapng"
         self.damaged.write_bytes(self.capture.read_bytes()[:-9])

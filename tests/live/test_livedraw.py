@@ -13,9 +13,9 @@ from rich.console import Console
 from sinks.story import Teller
 
 from benchd.cli.livedraw import BAR, alarm_due, bar, draw
-from benchd.events import BootChanged, LineSeen
-from benchd.models import Finding, Stage
-from benchd.sinks.now import NowSink
+from benchd.sinks.page_feed import PageFeed
+from benchd.vocabulary.events import BootChanged, LineSeen
+from benchd.vocabulary.models import Finding, Stage
 
 WIDTHS = (60, 80, 120)
 
@@ -28,7 +28,7 @@ def drawn(picture: dict[str, Any], width: int = 80) -> str:
 
 
 def picture(*events: Any, ladder: tuple[str, ...] = ("early", "memory", "hand-over"), **facts: Any) -> dict[str, Any]:
-    sink = NowSink()
+    sink = PageFeed()
     sink.add("at286", "story", list(ladder), ["post", "console"])
     for event in events:
         sink.offer(event)

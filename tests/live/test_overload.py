@@ -18,9 +18,9 @@ from support.story import TABLE
 
 from benchd import daemon as daemon_module
 from benchd.daemon import Daemon
-from benchd.replaying import Replay
 from benchd.settings import load_settings
 from benchd.store import Store
+from benchd.watch.replay import Replay
 
 STOP_S = 10.0
 """What a stop may take on a busy machine. Measured with half a core to spare: 4.2 s, of which 1 s is for judging."""

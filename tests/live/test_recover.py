@@ -12,17 +12,17 @@ from live.by_capture import GOOD, NS, codes, write
 from support.story import TABLE
 
 from benchd.capture.keeper import folder_name
-from benchd.records import Note
-from benchd.recover import REASON, recover
-from benchd.replaying import Replay
 from benchd.store import Store
+from benchd.vocabulary.records import Annotation
+from benchd.watch.recover import REASON, recover
+from benchd.watch.replay import Replay
 
-END = [Note(500 * NS, "end", "stopped")]
+END = [Annotation(500 * NS, "end", "stopped")]
 
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Any:
-    """A store, the captures' folder, and as much of a MachineRun as recovering looks at."""
+    """A store, the captures' folder, and as much of a MachineWatcher as recovering looks at."""
     store = Store.open(str(tmp_path / "benchd.db"))
     yield SimpleNamespace(store=store, run=SimpleNamespace(name="pc/1", base=tmp_path), captures=tmp_path / "captures")
     store.close()
@@ -69,7 +69,11 @@ def test_a_run_that_ended_needs_nothing(bench: Any) -> None:
     """With the last note in place nothing is read again; older runs are left alone."""
     write(file(bench, "a.pcapng"), codes(1, GOOD[:2]), machine="pc/1", text=TABLE)
     write(
-        file(bench, "b.pcapng"), [*codes(1001, GOOD[:2]), Note(1100 * NS, "end", "")], machine="pc/1", run=1, text=TABLE
+        file(bench, "b.pcapng"),
+        [*codes(1001, GOOD[:2]), Annotation(1100 * NS, "end", "")],
+        machine="pc/1",
+        run=1,
+        text=TABLE,
     )
     recover(bench.store, bench.run, bench.captures)
     assert bench.store.boots() == []

@@ -8,12 +8,12 @@ import pytest
 from live.by_capture import GOOD, NS, codes, write
 from support.story import TABLE
 
-from benchd.errors import CallerError, OutsideError
-from benchd.records import Note
-from benchd.replaying import Replay, news, run_files
+from benchd.errors import ExternalError, UsageError
 from benchd.tomlfile import FileProblems
+from benchd.vocabulary.records import Annotation
+from benchd.watch.replay import Replay, news, run_files
 
-END = [Note(500 * NS, "end", "stopped")]
+END = [Annotation(500 * NS, "end", "stopped")]
 OTHER = TABLE.replace('"rom-scan"', '"adapters"')
 
 
@@ -42,7 +42,7 @@ def test_another_table_may_be_asked_for(tmp_path: Path) -> None:
 def test_a_capture_that_only_names_its_table(tmp_path: Path) -> None:
     """The table is looked for by that name; without it the caller is told what there is."""
     path = write(tmp_path / "a.pcapng", codes(1) + END)
-    with pytest.raises(CallerError, match="no rule table 'story'"):
+    with pytest.raises(UsageError, match="no rule table 'story'"):
         Replay([path], base=tmp_path).boots()
     (tmp_path / "story.toml").write_text(TABLE)
     assert len(Replay([path], base=tmp_path, rules="story.toml").boots()) == 1
@@ -64,7 +64,7 @@ def test_files_of_one_run_are_read_on(tmp_path: Path) -> None:
     """A boot that goes over the end of a file is one boot; names, dates and the order given do not matter."""
     whole = codes(1)
     first = write(tmp_path / "20250615-150641.pcapng", whole[:2], text=TABLE)
-    again = [Note(whole[2].t_ns, "again", "1"), Note(whole[2].t_ns, "trial", "")]
+    again = [Annotation(whole[2].t_ns, "again", "1"), Annotation(whole[2].t_ns, "trial", "")]
     second = write(tmp_path / "20250615-150641-2.pcapng", again + whole[2:4], text=TABLE)
     third = write(tmp_path / "20250615-150641-10.pcapng", whole[4:] + END, text=TABLE)
     for files in ([first, second, third], [third, first, second]):
@@ -79,12 +79,17 @@ def test_files_of_one_run_are_read_on(tmp_path: Path) -> None:
 
 def test_news_leaves_out_what_is_repeated(tmp_path: Path) -> None:
     """The note says how many records repeat what was in force; a number that is none is ignored."""
-    head = [Note(1, "table", "x"), Note(1, "again", "2"), Note(1, "trial", "a"), Note(1, "phase", "over")]
+    head = [
+        Annotation(1, "table", "x"),
+        Annotation(1, "again", "2"),
+        Annotation(1, "trial", "a"),
+        Annotation(1, "phase", "over"),
+    ]
     path = write(tmp_path / "a.pcapng", [*head, *codes(1)])
     from benchd.capture import read_capture
 
-    assert list(news(read_capture(path))) == [Note(1, "table", "x"), *codes(1)]
-    odd = write(tmp_path / "b.pcapng", [Note(1, "again", "-1"), *codes(1)])
+    assert list(news(read_capture(path))) == [Annotation(1, "table", "x"), *codes(1)]
+    odd = write(tmp_path / "b.pcapng", [Annotation(1, "again", "-1"), *codes(1)])
     assert list(news(read_capture(odd)))[-5:] == codes(1)
 
 
@@ -118,8 +123,8 @@ def test_damage_is_told_and_the_rest_is_read(tmp_path: Path) -> None:
     path.write_bytes(cut[:40])
     replay = Replay([path])
     assert replay.boots() == [] and len(replay.problems) == 1
-    with pytest.raises(CallerError, match="No such file"):
+    with pytest.raises(UsageError, match="No such file"):
         Replay([tmp_path / "none.pcapng"])
     (tmp_path / "text.pcapng").write_text("hello, this is text")
-    with pytest.raises((CallerError, OutsideError), match="not a capture"):
+    with pytest.raises((UsageError, ExternalError), match="not a capture"):
         Replay([tmp_path / "text.pcapng"])

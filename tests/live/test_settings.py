@@ -11,7 +11,7 @@ import pytest
 import re2
 from pydantic import BaseModel
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.settings import LinkPart, MachinePart, Settings, is_loopback, link_infos, load_settings, split_listen
 from benchd.tomlfile import FileProblems
 
@@ -265,13 +265,13 @@ def test_odd_names_are_names(tmp_path: Path) -> None:
     name = "486 «тест» /../+#%"
     loaded = load(tmp_path, MACHINE.replace('"pc"', f"'{name}'") + LINK)
     assert loaded.machine_named(name).name == name
-    with pytest.raises(CallerError, match="no machine is called 'x'"):
+    with pytest.raises(UsageError, match="no machine is called 'x'"):
         loaded.machine_named("x")
 
 
 def test_file_troubles(tmp_path: Path) -> None:
     """A file that is missing is the caller's mistake, one that cannot be read is the outside's."""
-    with pytest.raises(CallerError, match="no such settings file"):
+    with pytest.raises(UsageError, match="no such settings file"):
         load_settings(tmp_path / "none.toml")
     (tmp_path / "latin.toml").write_bytes(b'[bench]\nname = "\xe4"\n')
     with pytest.raises(Exception, match="cannot be read") as caught:

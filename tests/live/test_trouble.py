@@ -39,7 +39,7 @@ from live.trouble_rig import (
 from peers.relay import LinkPuller
 from support.daemon import BENCHD, DaemonProcess, benchd, wait_for
 
-from benchd.simbench.line import PtyLine
+from benchd.demo.line import PtyLine
 
 
 @contextmanager

@@ -80,8 +80,8 @@ def stored(daemon: DaemonProcess, count: int, outcome: str | None = None) -> lis
 def captured(daemon: DaemonProcess, link: str = "post") -> bytes:
     """All bytes of a link, from the captures in order."""
     from benchd.capture import read_capture
-    from benchd.records import Chunk
-    from benchd.replaying import Replay
+    from benchd.vocabulary.records import Chunk
+    from benchd.watch.replay import Replay
 
     out = b""
     for capture in Replay(daemon.captures()).captures:

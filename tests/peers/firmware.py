@@ -105,9 +105,7 @@ SCENARIOS: dict[str, Scenario] = {
     "slow-memory": Scenario(GOOD_CODES, GOOD_TEXT, {"COUNT_MS": 300}),
     "pause-then-on": Scenario(GOOD_CODES, GOOD_TEXT, {"SLOW_AT": 0x30, "SLOW_MS": 3000}),
     "hang-halted": Scenario(_until(0x22), _HALF_COUNT, {"HANG_AT": 0x22}, finishes=False),
-    "hang-spinning": Scenario(
-        _until(0x30), _COUNTED, {"HANG_AT": 0x30, "HANG_HALTED": 0}, finishes=False
-    ),
+    "hang-spinning": Scenario(_until(0x30), _COUNTED, {"HANG_AT": 0x30, "HANG_HALTED": 0}, finishes=False),
     "hang-at-first-code": Scenario((0x01,), "", {"HANG_AT": 0x01}, finishes=False),
     "rom-absent": Scenario(GOOD_CODES, NO_ROM_TEXT, rom=None),
     "rom-bad-checksum": Scenario(GOOD_CODES, NO_ROM_TEXT, bad_checksum=True),
@@ -115,9 +113,7 @@ SCENARIOS: dict[str, Scenario] = {
         GOOD_CODES, f"{_COUNTED}adapter rom damaged\r\n{END_TEXT}", {"TELL_BAD_ROM": 1}, bad_checksum=True
     ),
     "rom-never-returns": Scenario(_until(0x40), _COUNTED, rom={"ROM_HANG": 1}, finishes=False),
-    "rom-code": Scenario(
-        (*_until(0x40), 0x45, 0x4F, 0x60), GOOD_TEXT, rom={"ROM_CODE": 0x45}
-    ),
+    "rom-code": Scenario((*_until(0x40), 0x45, 0x4F, 0x60), GOOD_TEXT, rom={"ROM_CODE": 0x45}),
     "unfinished-line": Scenario(
         GOOD_CODES, f"{_COUNTED}adapter roms: {ROM_TEXT}\r\n{END_TEXT}", {"UNFINISHED_LINE": 1}
     ),
@@ -127,18 +123,15 @@ SCENARIOS: dict[str, Scenario] = {
     ),
     "word-writes": Scenario(GOOD_CODES, GOOD_TEXT, {"WORD_HIGH": 0x5A}),
     "loop-keyboard-controller": Scenario(
-        _until(0x21), HEAD_TEXT + "".join(f"\r{kb:05d}K OK" for kb in (64, 128)),
-        {"RESET_AT": 0x21, "RESET_HOW": 0}, finishes=False, repeats=True,
+        _until(0x21),
+        HEAD_TEXT + "".join(f"\r{kb:05d}K OK" for kb in (64, 128)),
+        {"RESET_AT": 0x21, "RESET_HOW": 0},
+        finishes=False,
+        repeats=True,
     ),
-    "loop-port-92": Scenario(
-        _until(0x08), "", {"RESET_AT": 0x08, "RESET_HOW": 1}, finishes=False, repeats=True
-    ),
-    "loop-triple-fault": Scenario(
-        _until(0x05), "", {"RESET_AT": 0x05, "RESET_HOW": 2}, finishes=False, repeats=True
-    ),
-    "loop-jump": Scenario(
-        _until(0x10), HEAD_TEXT, {"RESET_AT": 0x10, "RESET_HOW": 3}, finishes=False, repeats=True
-    ),
+    "loop-port-92": Scenario(_until(0x08), "", {"RESET_AT": 0x08, "RESET_HOW": 1}, finishes=False, repeats=True),
+    "loop-triple-fault": Scenario(_until(0x05), "", {"RESET_AT": 0x05, "RESET_HOW": 2}, finishes=False, repeats=True),
+    "loop-jump": Scenario(_until(0x10), HEAD_TEXT, {"RESET_AT": 0x10, "RESET_HOW": 3}, finishes=False, repeats=True),
     "loop-thrice-then-on": Scenario(
         _until(0x10) * 3 + GOOD_CODES, HEAD_TEXT * 3 + GOOD_TEXT, {"RESET_AT": 0x10, "RESET_TIMES": 3}
     ),

@@ -101,9 +101,7 @@ class EmulatedPc:
             )
         try:
             self._qmp = Qmp(self._dir / "qmp", self._process, log)
-            ptys = {
-                row["label"]: row["filename"].removeprefix("pty:") for row in self._qmp.ask("query-chardev")
-            }
+            ptys = {row["label"]: row["filename"].removeprefix("pty:") for row in self._qmp.ask("query-chardev")}
         except BaseException:
             self.__exit__()
             raise
@@ -142,7 +140,7 @@ class EmulatedPc:
         self.ask("system_reset")
 
     def status(self) -> str:
-        """"prelaunch", "running", "paused", ...; a machine that hangs is still "running"."""
+        """ "prelaunch", "running", "paused", ...; a machine that hangs is still "running"."""
         return str(self.ask("query-status")["status"])
 
     @property

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from benchd.simbench.line import PtyLine, byte_time_ns, wait_until
+from benchd.demo.line import PtyLine, byte_time_ns, wait_until
 
 
 class Sink(Protocol):

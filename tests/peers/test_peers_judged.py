@@ -11,12 +11,12 @@ from pathlib import Path
 import pytest
 
 from benchd.boots.state import Anchor
-from benchd.events import BootChanged, BootEnded, FindingRaised
-from benchd.models import Boot
-from benchd.records import Chunk, ClockMark, LinkInfo
 from benchd.rules import Matcher
 from benchd.rules.table import check_text
-from benchd.street import Street
+from benchd.vocabulary.events import BootChanged, BootEnded, FindingRaised
+from benchd.vocabulary.models import Boot
+from benchd.vocabulary.records import Chunk, ClockMark, LinkInfo
+from benchd.watch.pipeline import Pipeline
 from peers.firmware import SCENARIOS
 from peers.qemu import EmulatedPc
 from peers.relay import PacedRelay, PortReader
@@ -57,7 +57,7 @@ def judge(rows: list[tuple[int, str, int]], silence_s: int = 10) -> tuple[list[B
     """The last state of each boot, and all findings raised, after `silence_s` more on the clock."""
     table, lints = check_text(TABLE.read_text(), TABLE.name)
     assert lints == []
-    street = Street("pc", LINKS, Matcher(table), Anchor(1_600_000_000_000_000_000, 0))
+    street = Pipeline("pc", LINKS, Matcher(table), Anchor(1_600_000_000_000_000_000, 0))
     events = []
     now = rows[0][0]
     for t_ns, link, byte in rows:

@@ -18,8 +18,8 @@ from typer.testing import CliRunner
 
 from benchd.cli import map as map_command
 from benchd.cli import rom as rom_command
-from benchd.errors import BenchError, CallerError, OutsideError
-from benchd.rom.published import FORMS
+from benchd.errors import BenchError, ExternalError, UsageError
+from benchd.rom.responses import FORMS
 
 
 class Bench:
@@ -87,7 +87,7 @@ def test_damaged_text_forms_are_told(bench: Bench, text: str) -> None:
     path = bench.file("bad.hex", text)
     try:
         assert bench.json("rom", "inspect", path)["problems"]
-    except OutsideError as error:
+    except ExternalError as error:
         assert "bad.hex" in str(error)
 
 
@@ -116,14 +116,14 @@ def test_edits_write_new_files_only(bench: Bench) -> None:
     said = bench.run("rom", "seal", source, "--out", out)
     assert out.read_bytes() == GOLDEN and "001FF 00 -> 35" in said
     assert source.read_bytes() == GOLDEN[:-1] + b"\0"
-    with pytest.raises(CallerError, match="--force"):
+    with pytest.raises(UsageError, match="--force"):
         bench.run("rom", "seal", source, "--out", out)
     bench.run("rom", "seal", source, "--out", out, "--force")
-    with pytest.raises(CallerError, match="never changed in place"):
+    with pytest.raises(UsageError, match="never changed in place"):
         bench.run("rom", "seal", source, "--out", source, "--force")
     link = bench.where / "link.bin"
     link.symlink_to(source)
-    with pytest.raises(CallerError, match="never changed in place"):
+    with pytest.raises(UsageError, match="never changed in place"):
         bench.run("rom", "pad", source, "--front", "2K", "--out", link, "--force")
     assert source.read_bytes() == GOLDEN[:-1] + b"\0"
 
@@ -148,11 +148,11 @@ def test_pad_fit_split_join(bench: Bench) -> None:
         ["pad", source, "--out", "x", "--front", "many"], ["pad", source, "--out", "x", "--fill", "100"],
         ["split", source, "--even", "x", "--odd", "x"], ["inspect", source, "--at", "zz"],
     ):  # fmt: skip
-        with pytest.raises(CallerError):
+        with pytest.raises(UsageError):
             bench.run("rom", *words)
-    with pytest.raises(OutsideError, match="cannot read"):
+    with pytest.raises(ExternalError, match="cannot read"):
         bench.run("rom", "inspect", bench.where / "missing.bin")
-    with pytest.raises(OutsideError, match="cannot write"):
+    with pytest.raises(ExternalError, match="cannot write"):
         bench.run("rom", "fit", source, "--size", "32K", "--out", bench.where / "no" / "dir.bin")
 
 
@@ -219,9 +219,9 @@ def test_map_draws_and_finds_room(bench: Bench) -> None:
     said = bench.run("map", path, "--svg", drawn, "--room", "88K")
     assert drawn.read_text().startswith("<svg") and "an image of 88 KiB: CA000" in said
     assert "board ROM: C8000, D0000" in said  # its own positions, itself taken out
-    with pytest.raises(CallerError, match="--force"):
+    with pytest.raises(UsageError, match="--force"):
         bench.run("map", path, "--svg", drawn)
-    with pytest.raises(CallerError, match="never changed in place"):
+    with pytest.raises(UsageError, match="never changed in place"):
         bench.run("map", path, "--svg", path, "--force")
     bench.run("map", path, "--check")
     assert bench.code == 0
@@ -229,13 +229,13 @@ def test_map_draws_and_finds_room(bench: Bench) -> None:
 
 def test_map_errors_name_file_line_and_key(bench: Bench) -> None:
     path = bench.file("m.toml", MAP)
-    with pytest.raises(OutsideError, match=r"m\.toml, line 10: window\[1\]\.image: .*board\.bin"):
+    with pytest.raises(ExternalError, match=r"m\.toml, line 10: window\[1\]\.image: .*board\.bin"):
         bench.run("map", path)
-    with pytest.raises(CallerError, match=r"m\.toml, line 7: window\[1\]\.base"):
+    with pytest.raises(UsageError, match=r"m\.toml, line 7: window\[1\]\.base"):
         bench.run("map", bench.file("m.toml", MAP.replace('"C8000"\nsize', '"ZZ"\nsize')))
-    with pytest.raises(CallerError, match="UTF-8"):
+    with pytest.raises(UsageError, match="UTF-8"):
         bench.run("map", bench.file("m.toml", b"\xff\xfe[\x00"))
-    with pytest.raises(OutsideError, match="cannot read"):
+    with pytest.raises(ExternalError, match="cannot read"):
         bench.run("map", bench.where)
 
 

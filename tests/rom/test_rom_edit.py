@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.option_roms import GOLDEN, balance, option_rom
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.rom import edit
 from benchd.rom.image import inspect
 
@@ -61,7 +61,7 @@ def full_rom() -> bytes:
     ],
 )
 def test_seal_refuses_with_a_reason(data: bytes, words: str) -> None:
-    with pytest.raises(CallerError, match=words):
+    with pytest.raises(UsageError, match=words):
         edit.seal(data)
 
 
@@ -69,15 +69,15 @@ def test_seal_names_another_place_and_takes_it() -> None:
     """Padding in the middle: refused at the end, with the offset that would do; accepted when named."""
     data = bytearray(full_rom())
     data[0x200:0x240] = b"\xff" * 64
-    with pytest.raises(CallerError, match="Offset 23Fh is in padding: name it by --byte 23F"):
+    with pytest.raises(UsageError, match="Offset 23Fh is in padding: name it by --byte 23F"):
         edit.seal(bytes(data))
     made = edit.seal(bytes(data), byte=0x23F)
     assert sum(made.data) % 256 == 0
-    with pytest.raises(CallerError, match="may be code or data"):
+    with pytest.raises(UsageError, match="may be code or data"):
         edit.seal(bytes(data), byte=0x300)
-    with pytest.raises(CallerError, match="outside the summed bytes"):
+    with pytest.raises(UsageError, match="outside the summed bytes"):
         edit.seal(bytes(data), byte=0x800)
-    with pytest.raises(CallerError, match="the header"):
+    with pytest.raises(UsageError, match="the header"):
         edit.seal(bytes(data), byte=0x10)
 
 
@@ -86,7 +86,7 @@ def test_seal_does_not_write_into_a_structure_full_of_zeros() -> None:
     data = bytearray(full_rom())
     data[0x1A:0x1C] = (0x7E0).to_bytes(2, "little")
     data[0x7E0:0x800] = (b"$PnP\x01\x02" + bytes(26))[:32]
-    with pytest.raises(CallerError, match=r"belongs to \$PnP"):
+    with pytest.raises(UsageError, match=r"belongs to \$PnP"):
         edit.seal(bytes(data))
 
 
@@ -94,10 +94,10 @@ def test_an_old_sum_byte_is_replaced_only_on_request() -> None:
     data = bytearray(option_rom(4, filled=0.3))
     data[0x40] ^= 0x5A
     assert data[-1] not in (0, 255)
-    with pytest.raises(CallerError, match="old sum byte"):
+    with pytest.raises(UsageError, match="old sum byte"):
         edit.seal(bytes(data))
     assert sum(edit.seal(bytes(data), replace_last=True).data) % 256 == 0
-    with pytest.raises(CallerError, match="may be code or data"):
+    with pytest.raises(UsageError, match="may be code or data"):
         edit.seal(full_rom(), replace_last=True)
 
 
@@ -108,7 +108,7 @@ def test_seal_changes_at_most_one_padding_byte(tail: bytes, fill: int, run: int,
     body = (b"\x55\xaa\x04\xcb" + tail)[: 2048 - run].ljust(2048 - run, b"\x11") + bytes([fill]) * run
     try:
         made = edit.seal(body, replace_last=replace)
-    except CallerError as error:
+    except UsageError as error:
         assert len(str(error)) > 20
         return
     assert sum(made.data) % 256 == 0
@@ -127,11 +127,9 @@ def test_fit_pads_or_mirrors() -> None:
     assert edit.fit(ROM, len(ROM)).data == ROM
 
 
-@pytest.mark.parametrize(
-    ("size", "words"), [(0x1000, "does not fit"), (0x6000, "power of two"), (0, "power of two")]
-)
+@pytest.mark.parametrize(("size", "words"), [(0x1000, "does not fit"), (0x6000, "power of two"), (0, "power of two")])
 def test_fit_refuses(size: int, words: str) -> None:
-    with pytest.raises(CallerError, match=words):
+    with pytest.raises(UsageError, match=words):
         edit.fit(ROM, size)
 
 
@@ -144,9 +142,9 @@ def test_halves_join_to_the_whole(data: bytes) -> None:
 
 
 def test_halves_that_do_not_fit() -> None:
-    with pytest.raises(CallerError, match="odd number"):
+    with pytest.raises(UsageError, match="odd number"):
         edit.split_pairs(b"abc")
-    with pytest.raises(CallerError, match="differ in length"):
+    with pytest.raises(UsageError, match="differ in length"):
         edit.join_pairs(b"ab", b"abc")
     even, odd = edit.split_pairs(ROM)
     assert "swapped" in edit.join_pairs(odd.data, even.data).notes[0]
@@ -158,9 +156,9 @@ def test_images_join_on_slots_and_split_again() -> None:
     chip = edit.join_images(parts)
     assert [image.at for image in inspect(chip.data).images] == [0, 0x1000, 0x1800]
     assert [one.data for one in edit.split_images(chip.data)] == parts
-    with pytest.raises(CallerError, match="does not start with 55h AAh"):
+    with pytest.raises(UsageError, match="does not start with 55h AAh"):
         edit.join_images([GOLDEN, b"\0" * 512])
-    with pytest.raises(CallerError, match="declares 8,192 bytes"):
+    with pytest.raises(UsageError, match="declares 8,192 bytes"):
         edit.join_images([ROM[:4096], GOLDEN])
     assert "seal it" in edit.join_images([GOLDEN[:-1] + b"\0"]).notes[0]
 
@@ -178,7 +176,7 @@ def test_changes_are_told_byte_by_byte() -> None:
 @settings(deadline=None, max_examples=150)
 @given(st.binary(max_size=600), st.integers(-5, 5000), st.integers(-5, 5000), st.integers(0, 1 << 23))
 def test_no_edit_breaks_on_any_bytes(data: bytes, front: int, back: int, size: int) -> None:
-    """Every edit gives bytes or a CallerError."""
+    """Every edit gives bytes or a UsageError."""
     for work in (
         lambda: edit.pad(data, front, back),
         lambda: edit.seal(data, abs(front), None if back < 0 else back),
@@ -189,5 +187,5 @@ def test_no_edit_breaks_on_any_bytes(data: bytes, front: int, back: int, size: i
     ):
         try:
             work()
-        except CallerError as error:
+        except UsageError as error:
             assert str(error)

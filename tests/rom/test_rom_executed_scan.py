@@ -125,8 +125,7 @@ def random_image(rng: random.Random, ident: int) -> bytes:
     blocks = rng.choice([1, 2, 3, 4, 5, 8, 9, 16, 16, 20, 32, 32, 64])
     image = option_rom(blocks, ident, rng.random(), rng.randrange(1 << 20))
     sort = rng.choice(
-        ["good"] * 4
-        + ["bad", "front", "front", "zeros", "odd", "zero", "long", "long", "long", "two", "text", "block"]
+        ["good"] * 4 + ["bad", "front", "front", "zeros", "odd", "zero", "long", "long", "long", "two", "text", "block"]
     )
     if sort == "bad":
         return image[:-1] + bytes([image[-1] ^ rng.randrange(1, 256)])

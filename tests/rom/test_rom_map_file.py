@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.rom.layout import Layout
 from benchd.rom.mapfile import parse
 from benchd.rom.numbers import hex_address, parse_address, parse_size, show_size
@@ -99,7 +99,7 @@ WRONG = {
 @pytest.mark.parametrize("name", WRONG)
 def test_complaints_name_file_line_and_key(name: str) -> None:
     text, *words = WRONG[name]
-    with pytest.raises(CallerError) as caught:
+    with pytest.raises(UsageError) as caught:
         parse(text, "m.toml")
     for word in ["m.toml", *words]:
         assert word in str(caught.value), str(caught.value)
@@ -163,7 +163,7 @@ def test_scan_settings_change_a_preset() -> None:
 def test_any_text_is_a_map_or_a_complaint(text: str) -> None:
     try:
         predict(layout(text))
-    except CallerError as error:
+    except UsageError as error:
         assert "m.toml" in str(error)
 
 
@@ -179,7 +179,7 @@ def test_a_damaged_map_is_a_map_or_a_complaint(data: st.DataObject) -> None:
         lines[n] = f"{key}= {value}"
     try:
         found = parse("\n".join(lines), "m.toml")
-    except CallerError as error:
+    except UsageError as error:
         assert "line" in str(error)
         return
     predict(found.layout(dict.fromkeys(found.image_names(), b"\x55\xaa\x01")))

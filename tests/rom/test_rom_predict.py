@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.option_roms import GOLDEN, option_rom
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.rom.agree import compare, explain
 from benchd.rom.contention import and_bits, compose
 from benchd.rom.layout import Layout, Window
@@ -89,8 +89,7 @@ def test_known_bits_of_an_and(one: tuple[int, int], two: tuple[int, int]) -> Non
 def test_composed_memory_is_the_and_of_the_windows() -> None:
     rng = random.Random(5)
     windows = tuple(
-        Window(f"w{n}", rng.randrange(0xC0000, 0xE0000, 0x100), 0x3000, image=rng.randbytes(0x2F00))
-        for n in range(20)
+        Window(f"w{n}", rng.randrange(0xC0000, 0xE0000, 0x100), 0x3000, image=rng.randbytes(0x2F00)) for n in range(20)
     )
     memory = compose(Layout(windows, RULES))
     plain = bytearray(b"\xff" * 0x30000)
@@ -110,9 +109,7 @@ def test_memory_and_registers_make_a_sum_untellable() -> None:
     eight = Layout((Window("card", 0xC8000, 0x2000, image=BOARD, registers=((0x1C00, 0x400),)),), RULES)
     rom = predict(eight).roms[0]
     assert rom.runs is None and "unknown" in rom.why
-    covered = Layout(
-        (Window("rom", 0xC8000, 0x2000, image=BOARD), Window("ram", 0xC8000, 0x800, kind="ram")), RULES
-    )
+    covered = Layout((Window("rom", 0xC8000, 0x2000, image=BOARD), Window("ram", 0xC8000, 0x800, kind="ram")), RULES)
     assert predict(covered).roms[0].runs is None
     same = Layout(
         (
@@ -272,7 +269,7 @@ def test_a_layout_changed_as_a_trial_changes_it() -> None:
     padded = layout.changed("card", image=b"\xff" * 0x4000 + CARD)
     assert [s.at for s in predict(padded).slots if s.runs] == [0xC8000, 0xCC000]
     assert [s.at for s in predict(layout.changed("card", base=None)).slots if s.runs] == [0xC8000]
-    with pytest.raises(CallerError, match="it has: card, board"):
+    with pytest.raises(UsageError, match="it has: card, board"):
         layout.changed("net", base=0xD0000)
 
 

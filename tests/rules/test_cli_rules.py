@@ -13,9 +13,9 @@ from click.testing import Result
 from typer.testing import CliRunner
 
 from benchd.cli import rules as rules_command
-from benchd.errors import CallerError
-from benchd.rulefiles import shipped_tables
+from benchd.errors import UsageError
 from benchd.rules import RuleTable
+from benchd.rules.files import shipped_tables
 
 BAD = '[table]\nname = "t"\nsource = "own"\n[[stage]]\nname = "a"\nenter = [{ code = "1" }]\nlimit = "soon"\n'
 LINTY = '[table]\nname = "t"\nsource = "own"\n[[stage]]\nname = "a"\nenter = [{ text = "o.k" }]\nfinal = true\n'
@@ -46,9 +46,7 @@ def test_check_fine_lint_and_strict(here: Path) -> None:
     """Lints are shown and pass, and fail with --strict; shipped tables pass even so."""
     assert run("check", *shipped_tables(), "--strict").exit_code == 0
     mild = run("check", "linty.toml")
-    assert (
-        mild.exit_code == 0 and "linty.toml:6: lint no-literal: stage[1].enter[1]: pattern 'o.k'" in mild.output
-    )
+    assert mild.exit_code == 0 and "linty.toml:6: lint no-literal: stage[1].enter[1]: pattern 'o.k'" in mild.output
     assert run("check", "linty.toml", "--strict").exit_code == 1
 
 
@@ -67,7 +65,7 @@ def test_check_json(here: Path) -> None:
 
 def test_check_of_a_missing_file_is_wrong_use(here: Path) -> None:
     done = run("check", "gone.toml")
-    assert isinstance(done.exception, CallerError)
+    assert isinstance(done.exception, UsageError)
 
 
 def test_exit_codes_of_the_program(here: Path) -> None:

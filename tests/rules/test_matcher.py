@@ -41,9 +41,7 @@ PIECES = [
     "b$",
 ]
 PATTERNS = (
-    st.lists(st.sampled_from(PIECES), min_size=1, max_size=4)
-    .map("".join)
-    .filter(lambda p: re2.search(p, "") is None)
+    st.lists(st.sampled_from(PIECES), min_size=1, max_size=4).map("".join).filter(lambda p: re2.search(p, "") is None)
 )
 LINES = st.text("abAB1 é\x1b\x00", max_size=24)
 
@@ -55,9 +53,7 @@ def test_text_agrees_with_a_loop_over_two_engines(patterns: list[str], lines: li
     matcher = Matcher(table(fault=[{"name": f"f{i}", "seen": {"text": p}} for i, p in enumerate(patterns)]))
     for line in lines:
         by_re2 = [Hit("fault", i, m.start()) for i, p in enumerate(patterns) if (m := re2.search(p, line))]
-        by_re = [
-            Hit("fault", i, m.start()) for i, p in enumerate(patterns) if (m := re.search(p, line, re.ASCII))
-        ]
+        by_re = [Hit("fault", i, m.start()) for i, p in enumerate(patterns) if (m := re.search(p, line, re.ASCII))]
         assert matcher.text(line) == by_re2 == by_re
 
 
@@ -74,9 +70,7 @@ def test_text_without_the_set_is_the_same(patterns: list[str], line: str) -> Non
 def test_a_set_beyond_its_memory_falls_back(monkeypatch: pytest.MonkeyPatch) -> None:
     """With too little memory for the automaton nothing is missed silently."""
     monkeypatch.setattr(match_module, "SET_MEMORY", 1 << 12)
-    rules = table(
-        fault=[{"name": f"f{i}", "seen": {"text": f"fault number {i} [a-z]{{50}}"}} for i in range(200)]
-    )
+    rules = table(fault=[{"name": f"f{i}", "seen": {"text": f"fault number {i} [a-z]{{50}}"}} for i in range(200)])
     matcher = Matcher(rules)
     assert matcher._set is None
     assert matcher.text("fault number 77 " + "x" * 50) == [Hit("fault", 77, 0)]
@@ -157,9 +151,7 @@ def test_codes_agree_with_the_rule_in_words(
     """Held against the sentence of the format page: a code fires a rule if width, value and port agree."""
     if value > 0xFF:
         wide = True
-    faults = [
-        {"name": f"f{i}", "seen": {"code": c, **({"port": p} if p else {})}} for i, (c, p) in enumerate(rules)
-    ]
+    faults = [{"name": f"f{i}", "seen": {"code": c, **({"port": p} if p else {})}} for i, (c, p) in enumerate(rules)]
     rule_table = table(head={"ports": ports}, fault=faults)
     expected = set()
     for i, (text, rule_port) in enumerate(rules):

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from benchd.rulefiles import shipped_tables
 from benchd.rules import check_text
 from benchd.rules import schema as s
+from benchd.rules.files import shipped_tables
 from benchd.rules.lints import LINTS
 from benchd.rules.table import NAMED
 
@@ -84,7 +84,7 @@ def test_the_worked_example_works() -> None:
 def test_limit_kinds_are_the_published_ones() -> None:
     from typing import get_args
 
-    from benchd.models import LimitKind
+    from benchd.vocabulary.models import LimitKind
 
     told = re.findall(r"^- `([^`]+)`:", sections()["Limits, and which one an alert names"], flags=re.MULTILINE)
     assert set(told) == set(get_args(LimitKind))

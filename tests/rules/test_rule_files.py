@@ -12,14 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from benchd.errors import CallerError, OutsideError
-from benchd.rulefiles import MAX_FILE, find_table, load_table, read_table_text, shipped_dir, shipped_tables
+from benchd.errors import ExternalError, UsageError
+from benchd.rules.files import MAX_FILE, find_table, load_table, read_table_text, shipped_dir, shipped_tables
 from benchd.tomlfile import FileProblems
 
 ROOT = Path(__file__).resolve().parents[2]
-SMALL = (
-    '[table]\nname = "{}"\nsource = "own"\n[[stage]]\nname = "a"\nenter = [{{ code = "01" }}]\nfinal = true\n'
-)
+SMALL = '[table]\nname = "{}"\nsource = "own"\n[[stage]]\nname = "a"\nenter = [{{ code = "01" }}]\nfinal = true\n'
 
 
 def test_order_of_places(tmp_path: Path) -> None:
@@ -37,14 +35,12 @@ def test_order_of_places(tmp_path: Path) -> None:
     assert load_table("at-p0411", tmp_path).name == "mine"
 
 
-@pytest.mark.parametrize(
-    "name", ["nosuch", "", " ", "../config/rules/at-p0411", "rules/nosuch.toml", "/nosuch"]
-)
+@pytest.mark.parametrize("name", ["nosuch", "", " ", "../config/rules/at-p0411", "rules/nosuch.toml", "/nosuch"])
 def test_unknown_names_list_what_there_is(name: str, tmp_path: Path) -> None:
     """The error names the asked one, the tables beside the settings and the shipped ones; exit code 2."""
     (tmp_path / "rules").mkdir()
     (tmp_path / "rules" / "ours.toml").write_text(SMALL.format("ours"))
-    with pytest.raises(CallerError) as wrong:
+    with pytest.raises(UsageError) as wrong:
         find_table(name, tmp_path)
     message = str(wrong.value)
     assert repr(name) in message and "ours" in message and "at-p0411" in message and "coreboot" in message
@@ -53,7 +49,7 @@ def test_unknown_names_list_what_there_is(name: str, tmp_path: Path) -> None:
 
 def test_unreadable_files(tmp_path: Path) -> None:
     """What cannot be read, is not UTF-8 or is too big is told with the place, never as a traceback."""
-    with pytest.raises(OutsideError, match="cannot be read"):
+    with pytest.raises(ExternalError, match="cannot be read"):
         read_table_text(tmp_path / "gone.toml")
     bad = tmp_path / "bad.toml"
     bad.write_bytes(b'[table]\nname = "\xff"\n')
@@ -108,7 +104,7 @@ def test_a_wheel_carries_the_tables_and_finds_them(tmp_path: Path) -> None:
     assert ours <= names  # pages, scripts and typing marks too
     shutil.rmtree(copy)
     look = (
-        "import benchd.rulefiles as r, pathlib; t = r.load_table('at-p0411', pathlib.Path('.'));"
+        "import benchd.rules.files as r, pathlib; t = r.load_table('at-p0411', pathlib.Path('.'));"
         "print(r.__file__, r.shipped_dir(), t.name, len(r.shipped_tables()), sep='\\n')"
     )
     done = subprocess.run(
@@ -120,6 +116,6 @@ def test_a_wheel_carries_the_tables_and_finds_them(tmp_path: Path) -> None:
         check=True,
     )
     where, shipped, name, count = done.stdout.splitlines()
-    assert where == str(site / "benchd" / "rulefiles.py")
+    assert where == str(site / "benchd" / "rules/files.py")
     assert shipped == str(site / "benchd" / "shipped")
     assert (name, int(count)) == ("at-p0411", len(shipped_tables()))

@@ -49,9 +49,7 @@ CASES: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
         [
             stage('{ code = "25-2F" }'),
             stage('{ code = "3020" }'),  # 16-bit 3020h is another code than 20h
-            stage(
-                '{ code = "40", port = "80" }', '[[stage]]\nname = "y"\nenter = [{ code = "40", port = "84" }]'
-            ),
+            stage('{ code = "40", port = "80" }', '[[stage]]\nname = "y"\nenter = [{ code = "40", port = "84" }]'),
         ],
     ),
     "unreachable-stage": (
@@ -93,10 +91,7 @@ CASES: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
         [
             GOOD + stall('after = { code = "22" }') + stall('after = { code = "20-2F" }', "9s", "s2"),
             GOOD + stall('after = { code = "20-2F" }', "9s") + stall('after = { code = "22" }', name="s2"),
-            GOOD
-            + stall('in = "a"')
-            + stall('in = "b"', name="s2")
-            + stall('after = { code = "20" }', name="s3"),
+            GOOD + stall('in = "a"') + stall('in = "b"', name="s2") + stall('after = { code = "20" }', name="s3"),
             GOOD + '[[order]]\nname = "o"\nfirst = "b"\nthen = "a"\n',
             GOOD + '[[loop]]\nname = "l"\ncodes = ["20", "F8"]\n',
             GOOD + '[[check]]\nname = "c"\npass = "video ok"\nfail = "video bad"\n',

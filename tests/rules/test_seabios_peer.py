@@ -10,8 +10,8 @@ from peers.qemu import EmulatedPc
 from peers.relay import PortReader
 from support.story import Story, findings
 
-from benchd.rulefiles import load_table, read_table_text, shipped_tables
 from benchd.rules import Matcher
+from benchd.rules.files import load_table, read_table_text, shipped_tables
 
 pytestmark = pytest.mark.peer("qemu", "nasm")
 

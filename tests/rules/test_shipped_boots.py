@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 from support.story import CONSOLE, POST, Story, findings
 
-from benchd.records import LinkInfo
-from benchd.rulefiles import read_table_text, shipped_tables
 from benchd.rules import RuleTable, load_text
+from benchd.rules.files import read_table_text, shipped_tables
 from benchd.rules.schema import When
+from benchd.vocabulary.records import LinkInfo
 
 TEXTS = {name: read_table_text(path) for name, path in shipped_tables().items()}
 CODE_TABLES = ("at-p0410", "at-p0411", "at-p0412", "at-p0413", "at-p1017", "coreboot")
@@ -111,9 +111,7 @@ def test_optional_stages_may_be_missing_on_any_card(name: str) -> None:
 
 
 STALLS = [
-    (n, s.name)
-    for n in (*CODE_TABLES, "uefi-pi", "seabios-text", "seabios-debug", "dos-text")
-    for s in rules(n).stall
+    (n, s.name) for n in (*CODE_TABLES, "uefi-pi", "seabios-text", "seabios-debug", "dos-text") for s in rules(n).stall
 ]
 
 

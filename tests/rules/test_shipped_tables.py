@@ -7,15 +7,13 @@ from collections import Counter
 
 import pytest
 
-from benchd.rulefiles import load_table, read_table_text, shipped_tables
 from benchd.rules import Matcher, RuleTable, check_text
+from benchd.rules.files import load_table, read_table_text, shipped_tables
 from benchd.rules.schema import Help
 
 NAMES = list(shipped_tables())
 TABLES = {name: check_text(read_table_text(path), path.name) for name, path in shipped_tables().items()}
-HANDS_ON = re.compile(
-    r"\b(reseat|take out|leave (in )?(one|bank)|unplug|swap|jumper|cable|measure|replace|exchange)\b"
-)
+HANDS_ON = re.compile(r"\b(reseat|take out|leave (in )?(one|bank)|unplug|swap|jumper|cable|measure|replace|exchange)\b")
 FAMILIES = ("at-p0410", "at-p0411", "at-p0412", "at-p0413", "at-p1017", "coreboot")
 
 
@@ -42,9 +40,7 @@ def test_every_entry_has_a_source(name: str) -> None:
     entries = [*rules.stage, *rules.stall, *rules.fault, *rules.loop, *rules.order, *rules.check, *rules.code]
     for entry in entries:
         source = entry.source or rules.table.source
-        assert re.search(
-            r"memory|table P\d{4}|common practice|coreboot|EDK2|SeaBIOS|manual|own|tests/", source
-        ), source
+        assert re.search(r"memory|table P\d{4}|common practice|coreboot|EDK2|SeaBIOS|manual|own|tests/", source), source
 
 
 def test_stall_points_in_all() -> None:
@@ -60,9 +56,7 @@ def test_advice(name: str) -> None:
     rules = table(name)
     for stall in rules.stall:
         assert len(stall.means) >= 10 and len(stall.try_) >= 2, stall.name
-    told: list[tuple[str, Help]] = [
-        (r.name, r) for r in (*rules.stall, *rules.fault, *rules.loop, *rules.order)
-    ]
+    told: list[tuple[str, Help]] = [(r.name, r) for r in (*rules.stall, *rules.fault, *rules.loop, *rules.order)]
     for rule_name, rule in told:
         assert all(len(step) >= 6 and not step.endswith(".") for step in rule.try_), rule_name
         if any(HANDS_ON.search(step) for step in rule.try_):
@@ -129,10 +123,7 @@ def test_the_hand_over_codes_differ() -> None:
         matcher = Matcher(table(name))
         rules = table(name)
         finals[name] = {
-            v
-            for v in range(256)
-            for h in matcher.code(v, 0x80)
-            if h.role == "stage" and rules.stage[h.index].final
+            v for v in range(256) for h in matcher.code(v, 0x80) if h.role == "stage" and rules.stage[h.index].final
         }
     assert finals == {
         "at-p0410": {0x00},

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchd.rulefiles import shipped_tables
+from benchd.rules.files import shipped_tables
 from benchd.tomlfile import FileProblems, dotted, locate, parse
 from benchd.tomlplaces import Key, Places
 

@@ -18,8 +18,8 @@ import aiomqtt
 from sinks.story import Teller
 
 from benchd.sinks.base import Backoff
-from benchd.sinks.mqtt import MqttSink
-from benchd.sinks.mqtt_settings import MqttSettings
+from benchd.sinks.mqtt.settings import MqttSettings
+from benchd.sinks.mqtt.sink import MqttSink
 
 
 def free_port() -> int:

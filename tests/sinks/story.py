@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchd.events import (
+from benchd.vocabulary.events import (
     BootEnded,
     BootStarted,
     CodeSeen,
@@ -11,7 +11,7 @@ from benchd.events import (
     LinkChanged,
     StageEntered,
 )
-from benchd.models import Boot, Finding, Stage
+from benchd.vocabulary.models import Boot, Finding, Stage
 
 S = 1_000_000_000
 
@@ -53,9 +53,7 @@ class Teller:
     ) -> FindingRaised:
         return FindingRaised(self.machine, self.at(t), id_, self.finding(kind, rule, t=t, **more), True)
 
-    def cleared(
-        self, t: float, stood_s: float, kind: str = "stall", rule: str = "rom-never-returns"
-    ) -> FindingCleared:
+    def cleared(self, t: float, stood_s: float, kind: str = "stall", rule: str = "rom-never-returns") -> FindingCleared:
         done = self.finding(kind, rule, t=t - stood_s, cleared_t=t)
         return FindingCleared(self.machine, self.at(t), "b1", done, stood_s)
 

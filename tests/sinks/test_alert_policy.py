@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sinks.story import S, Teller
 
-from benchd.events import BootChanged
-from benchd.sinks.alert_policy import MAX_KEYS, AlertPolicy, Notice
-from benchd.sinks.alert_settings import DEFAULT_KINDS
-from benchd.sinks.alert_text import message
-from benchd.sinks.payloads import AlertMessage
+from benchd.sinks.alerts.policy import MAX_KEYS, AlertPolicy, Notice
+from benchd.sinks.alerts.settings import DEFAULT_KINDS
+from benchd.sinks.alerts.text import message
+from benchd.sinks.mqtt.payloads import AlertMessage
+from benchd.vocabulary.events import BootChanged
 
 
 def wall(t_ns: int) -> datetime:
@@ -128,9 +128,7 @@ def test_unsteady_that_ends_standing_is_told_as_standing() -> None:
     assert words(p.feed(t.cleared(700, 670.0))) == ["recovered"]
 
 
-ACTION = st.tuples(
-    st.sampled_from(["raise", "clear", "start", "finish", "down", "up", "wait"]), st.integers(0, 400)
-)
+ACTION = st.tuples(st.sampled_from(["raise", "clear", "start", "finish", "down", "up", "wait"]), st.integers(0, 400))
 
 
 @settings(deadline=None, max_examples=150)
@@ -183,7 +181,7 @@ def told(notice: Notice) -> AlertMessage:
     [
         ("explicit", "set in the rule table"),
         ("learned-normal", "learned from this machine's good boots"),
-        ("learned-free", "many good boots"),
+        ("distribution-free", "many good boots"),
         ("default", "the rule table sets none"),
     ],
 )

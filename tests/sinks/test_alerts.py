@@ -19,12 +19,12 @@ import pytest
 from sinks.broker_peer import free_port, until
 from sinks.story import Teller
 
-from benchd.errors import CallerError
-from benchd.sinks.alert_settings import AlertSettings
-from benchd.sinks.alerts import AlertSink, channels_of
+from benchd.errors import UsageError
+from benchd.sinks.alerts.channels import WAITING, Channel, CommandChannel, NotifyChannel
+from benchd.sinks.alerts.settings import AlertSettings
+from benchd.sinks.alerts.sink import AlertSink, channels_of
 from benchd.sinks.base import Backoff
-from benchd.sinks.channels import WAITING, Channel, CommandChannel, NotifyChannel
-from benchd.sinks.payloads import AlertMessage
+from benchd.sinks.mqtt.payloads import AlertMessage
 
 SECRET = "t0ken-of-the-test"
 
@@ -128,9 +128,7 @@ def test_background_helper_does_not_hold_us_up(tmp_path: Path) -> None:
     assert time.monotonic() - began < 2.5
 
 
-@pytest.mark.parametrize(
-    ("argv", "says"), [(["/no/such/program"], "No such file"), (["/etc/passwd"], "denied")]
-)
+@pytest.mark.parametrize(("argv", "says"), [(["/no/such/program"], "No such file"), (["/etc/passwd"], "denied")])
 def test_command_that_cannot_run(argv: list[str], says: str) -> None:
     """A missing or forbidden program is told by its name and the setting to check."""
     sink = asyncio.run(tell([CommandChannel(argv, timeout_s=5, tries=1)], hang()[:3]))
@@ -247,9 +245,7 @@ def test_notification_library(tmp_path: Path, receiver: int, caplog: pytest.LogC
     assert results["notify-2"]["ok"] == 2 and results["notify-3"]["given-up"] == 2
     assert "line 3: is not a notification URL" in sink.status()["reason"]
     Receiver.broken = True
-    broken = NotifyChannel(
-        f"json://127.0.0.1:{receiver}/{SECRET}", file, 2, timeout_s=5, tries=2, backoff=quick()
-    )
+    broken = NotifyChannel(f"json://127.0.0.1:{receiver}/{SECRET}", file, 2, timeout_s=5, tries=2, backoff=quick())
     sink = asyncio.run(tell([broken], hang()[:3]))
     assert sink.status()["channels"]["notify-2"]["given-up"] == 1
     assert SECRET not in caplog.text + json.dumps(sink.status()) + json.dumps(Receiver.got)
@@ -257,10 +253,10 @@ def test_notification_library(tmp_path: Path, receiver: int, caplog: pytest.LogC
 
 def test_settings_name_the_file_not_its_content(tmp_path: Path) -> None:
     """A missing or empty file of URLs is an error that names setting and file."""
-    with pytest.raises(CallerError, match=r"alert\.notify_file .*urls: No such file"):
+    with pytest.raises(UsageError, match=r"alert\.notify_file .*urls: No such file"):
         channels_of(AlertSettings(notify_file=tmp_path / "urls"))
     (tmp_path / "urls").write_text("# nothing\n")
-    with pytest.raises(CallerError, match="holds no URL"):
+    with pytest.raises(UsageError, match="holds no URL"):
         channels_of(AlertSettings(notify_file=tmp_path / "urls"))
     assert not AlertSettings().wanted and AlertSettings(command=["x"]).wanted
     with pytest.raises(ValueError, match="NUL"):

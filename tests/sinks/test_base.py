@@ -8,8 +8,8 @@ from typing import get_args
 
 from sinks.story import Teller
 
-from benchd.events import Event
 from benchd.sinks.base import KINDS, MINOR, Backoff, EventQueue, wall_of
+from benchd.vocabulary.events import Event
 
 
 def test_every_event_has_a_kind() -> None:

@@ -11,8 +11,8 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families 
 from prometheus_client.parser import text_string_to_metric_families as plain
 from sinks.story import S, Teller
 
-from benchd.events import CodeSeen, LineSeen, LossSeen
 from benchd.sinks.metrics import MAX_PORTS, Metrics
+from benchd.vocabulary.events import CodeSeen, LineSeen, LossSeen
 
 ROOT = Path(__file__).parents[2]
 OM = "application/openmetrics-text; version=1.0.0"

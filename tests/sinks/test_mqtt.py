@@ -168,8 +168,8 @@ CHILD = """
     sys.path.insert(0, {tests!r})
     from pathlib import Path
     from sinks.story import Teller
-    from benchd.sinks.mqtt import MqttSink
-    from benchd.sinks.mqtt_settings import MqttSettings
+    from benchd.sinks.mqtt.sink import MqttSink
+    from benchd.sinks.mqtt.settings import MqttSettings
 
     async def go():
         settings = MqttSettings(url="mqtt://127.0.0.1:{port}", timeout_s=1)
@@ -186,9 +186,7 @@ CHILD = """
 
 
 def child(broker: Mosquitto, outbox: Path) -> subprocess.Popen[str]:
-    script = textwrap.dedent(CHILD).format(
-        tests=str(Path(__file__).parents[1]), port=broker.port, outbox=str(outbox)
-    )
+    script = textwrap.dedent(CHILD).format(tests=str(Path(__file__).parents[1]), port=broker.port, outbox=str(outbox))
     return subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
 
 
@@ -252,9 +250,7 @@ def guarded(tmp_path: Path) -> Iterator[Mosquitto]:
     peer.stop()
 
 
-def test_wrong_password_then_right(
-    guarded: Mosquitto, tmp_path: Path, caplog: pytest.LogCaptureFixture
-) -> None:
+def test_wrong_password_then_right(guarded: Mosquitto, tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     """A wrong password is told with what to check, never itself; corrected in the file, everything is sent."""
     caplog.set_level(logging.DEBUG)
     file = tmp_path / "password"

@@ -13,7 +13,7 @@ import pytest
 from sinks.broker_peer import Listener, Mosquitto, first_seen, make, offer_numbered, running, until
 from sinks.story import Teller
 
-from benchd.sinks.outbox import Outbox
+from benchd.sinks.mqtt.outbox import Outbox
 
 pytestmark = pytest.mark.peer("mosquitto")
 
@@ -92,8 +92,7 @@ def test_same_client_id_is_told(broker: Mosquitto, tmp_path: Path) -> None:
         async with running(one), running(other):
             await until(
                 lambda: (
-                    reasons.append(one.status()["reason"] + other.status()["reason"])
-                    or "mqtt.client_id" in reasons[-1]
+                    reasons.append(one.status()["reason"] + other.status()["reason"]) or "mqtt.client_id" in reasons[-1]
                 ),
                 "told",
             )
@@ -124,9 +123,7 @@ def test_can_be_run_again(broker: Mosquitto, tmp_path: Path) -> None:
 def test_broker_with_small_limits(tmp_path: Path) -> None:
     """Limits told in CONNACK are kept (MQTT 5.0, 3.2.2.3.3, 3.2.2.3.6): one event too large is set aside, told,
     counted; the others go, with no more under way than the broker takes, on one connection."""
-    peer = Mosquitto(
-        tmp_path / "broker", ["allow_anonymous true", "max_packet_size 4000", "max_inflight_messages 2"]
-    )
+    peer = Mosquitto(tmp_path / "broker", ["allow_anonymous true", "max_packet_size 4000", "max_inflight_messages 2"])
     peer.start()
 
     async def go() -> None:

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
-from benchd.errors import CallerError
-from benchd.sinks.mqtt_settings import MqttSettings
+from benchd.errors import UsageError
+from benchd.sinks.mqtt.settings import MqttSettings
 
 
 @pytest.mark.parametrize(
@@ -44,16 +44,16 @@ def test_password_file(tmp_path: Path) -> None:
     """The first line counts, however it ends; a missing or empty file is told by name."""
     file = tmp_path / "p"
     settings = MqttSettings(url="mqtt://h", user="u", password_file=Path("p")).relative_to(tmp_path)
-    with pytest.raises(CallerError, match=r"mqtt\.password_file .*p: No such file"):
+    with pytest.raises(UsageError, match=r"mqtt\.password_file .*p: No such file"):
         settings.password()
     for text in ("pass word \r\nsecond\n", "pass word "):
         file.write_bytes(text.encode())
         assert settings.password() == "pass word "
     file.write_text("\n")
-    with pytest.raises(CallerError, match="first line is empty"):
+    with pytest.raises(UsageError, match="first line is empty"):
         settings.password()
     file.write_bytes(b"\xff\xfe")
-    with pytest.raises(CallerError, match="not UTF-8"):
+    with pytest.raises(UsageError, match="not UTF-8"):
         settings.password()
     file.chmod(0o644)
     assert settings.open_to_all()

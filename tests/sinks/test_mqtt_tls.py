@@ -12,10 +12,10 @@ import pytest
 from sinks.broker_peer import Mosquitto, until
 from sinks.story import Teller
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.sinks.base import Backoff
-from benchd.sinks.mqtt import MqttSink
-from benchd.sinks.mqtt_settings import MqttSettings
+from benchd.sinks.mqtt.settings import MqttSettings
+from benchd.sinks.mqtt.sink import MqttSink
 
 pytestmark = pytest.mark.peer("mosquitto")
 
@@ -119,9 +119,9 @@ def test_tls_to_a_plain_port(tmp_path: Path) -> None:
 def test_unusable_files(keys: Path, tmp_path: Path) -> None:
     """Missing files, files that are no certificates and locked keys are told by setting and name."""
     url = "mqtts://127.0.0.1:1"
-    with pytest.raises(CallerError, match=r"mqtt\.ca_file .*none\.pem"):
+    with pytest.raises(UsageError, match=r"mqtt\.ca_file .*none\.pem"):
         MqttSettings(url=url, ca_file=tmp_path / "none.pem").context()
-    with pytest.raises(CallerError, match=r"mqtt\.cert_file .*client\.pem with key_file .*ca\.key"):
+    with pytest.raises(UsageError, match=r"mqtt\.cert_file .*client\.pem with key_file .*ca\.key"):
         MqttSettings(url=url, cert_file=keys / "client.pem", key_file=keys / "ca.key").context()
-    with pytest.raises(CallerError, match="passphrase"):
+    with pytest.raises(UsageError, match="passphrase"):
         MqttSettings(url=url, cert_file=keys / "client.pem", key_file=keys / "locked.key").context()

@@ -6,12 +6,12 @@ import asyncio
 
 from sinks.story import Teller
 
-from benchd.events import BootChanged, LineSeen, LossSeen
-from benchd.sinks.now import CODES_SHOWN, LINE_LENGTH, LINES_SHOWN, MachineNow, NowSink
+from benchd.sinks.page_feed import CODES_SHOWN, LINE_LENGTH, LINES_SHOWN, MachineNow, PageFeed
+from benchd.vocabulary.events import BootChanged, LineSeen, LossSeen
 
 
-def make() -> NowSink:
-    sink = NowSink()
+def make() -> PageFeed:
+    sink = PageFeed()
     sink.add("at286", "t", ["early", "memory"], ["post", "console"])
     return sink
 
@@ -21,7 +21,7 @@ def line(n: int, text: str, partial: bool = False, link: str = "console") -> Lin
 
 
 def test_before_anything() -> None:
-    """Known machines have a picture with links that are not open; unknown ones are ignored."""
+    """LoadedStudy machines have a picture with links that are not open; unknown ones are ignored."""
     sink = make()
     picture = sink.picture("at286")
     assert picture.boot is None and picture.boot_for_s is None and picture.quiet_for_s is None

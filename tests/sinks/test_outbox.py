@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchd.errors import OutsideError
-from benchd.sinks.outbox import Entry, Outbox
+from benchd.errors import ExternalError
+from benchd.sinks.mqtt.outbox import Entry, Outbox
 
 
 def entry(n: int, kind: str = "stage", machine: str = "a", thinned: int = 0) -> Entry:
@@ -52,7 +52,7 @@ def test_append_is_all_or_nothing(box: Outbox) -> None:
     """An append that fails in the middle leaves nothing of itself and can be repeated."""
     box.append([entry(0)])
     bad = Entry("stage", None, {}, 0)  # type: ignore[arg-type]  # NOT NULL fails in the file
-    with pytest.raises(OutsideError, match="cannot write the outbox"):
+    with pytest.raises(ExternalError, match="cannot write the outbox"):
         box.append([entry(1), bad, entry(2)])
     assert [e["n"] for e in load(box)] == [0] and box.count == 1
     box.append([entry(1), entry(2)])
@@ -154,7 +154,7 @@ def test_newer_schema_is_refused_kindly(tmp_path: Path) -> None:
     db.execute("UPDATE about SET value = '7' WHERE name = 'schema'")
     db.commit()
     db.close()
-    with pytest.raises(OutsideError, match="schema 7, this program knows 1"):
+    with pytest.raises(ExternalError, match="schema 7, this program knows 1"):
         Outbox(tmp_path / "o")
 
 
@@ -164,7 +164,7 @@ def test_full_disk(box: Outbox) -> None:
     pages = box._db.execute("PRAGMA page_count").fetchone()[0]
     box._db.execute(f"PRAGMA max_page_count = {pages + 4}")
     large = [Entry("stage", "t", {"x": "y" * 4000}, n) for n in range(50)]
-    with pytest.raises(OutsideError, match=r"full.*check the disk"):
+    with pytest.raises(ExternalError, match=r"full.*check the disk"):
         box.append(large)
     assert box.count == 1 and len(load(box)) == 1
     box._db.execute("PRAGMA max_page_count = 1000000")

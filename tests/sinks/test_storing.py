@@ -10,12 +10,12 @@ import pytest
 from sinks.broker_peer import until
 from sinks.story import Teller
 
-from benchd.errors import CallerError, OutsideError
-from benchd.events import BootChanged
-from benchd.models import Boot
-from benchd.sinks import storing
+from benchd.errors import ExternalError, UsageError
+from benchd.sinks import store_sink as storing
 from benchd.sinks.base import Backoff
-from benchd.sinks.storing import StoreSink
+from benchd.sinks.store_sink import StoreSink
+from benchd.vocabulary.events import BootChanged
+from benchd.vocabulary.models import Boot
 
 
 class FakeStore:
@@ -77,7 +77,7 @@ def test_many_changes_are_few_saves() -> None:
     assert boot.codes == 99 and capture == "at286.pcapng"
 
 
-@pytest.mark.parametrize("error", [OutsideError("store: disk full"), ZeroDivisionError("of a library")])
+@pytest.mark.parametrize("error", [ExternalError("store: disk full"), ZeroDivisionError("of a library")])
 def test_trouble_is_told_and_tried_again(error: Exception) -> None:
     """While the store refuses, for whatever reason, boots wait and the status says why; then all get in, once."""
     store, t, done = FakeStore(), Teller(), []
@@ -105,7 +105,7 @@ def test_a_boot_that_can_never_be_stored_holds_up_no_other() -> None:
 
     def trouble(boot: Boot) -> None:
         if boot.id == "b1":
-            raise CallerError("the time has no zone")
+            raise UsageError("the time has no zone")
 
     store.trouble = trouble
 
@@ -132,7 +132,7 @@ def test_closing_saves_what_waits() -> None:
 def test_closing_with_a_store_that_refuses(caplog: pytest.LogCaptureFixture) -> None:
     """It ends all the same, and says how many boots are not in the store."""
     store, t = FakeStore(), Teller()
-    store.trouble = raiser(OutsideError("store: gone"))
+    store.trouble = raiser(ExternalError("store: gone"))
 
     async def story(sink: StoreSink) -> None:
         sink.offer(t.ended(1.0))

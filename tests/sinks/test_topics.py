@@ -10,8 +10,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 
-from benchd.errors import CallerError
-from benchd.sinks.topics import MAX_LEVELS, MAX_TOPIC, Topics, check_prefix, escape, unescape
+from benchd.errors import UsageError
+from benchd.sinks.mqtt.topics import MAX_LEVELS, MAX_TOPIC, Topics, check_prefix, escape, unescape
 
 NAMES = st.text(st.characters(exclude_categories=[]), min_size=1, max_size=60)
 
@@ -72,7 +72,7 @@ def test_bad_prefixes(prefix: str, says: str) -> None:
     """A prefix that would break the tree is refused, saying why (MQTT 5.0 sections 4.7.1 to 4.7.3)."""
     with pytest.raises(ValueError, match=re.escape(says)):
         check_prefix(prefix)
-    with pytest.raises(CallerError, match=r"mqtt\.prefix"):
+    with pytest.raises(UsageError, match=r"mqtt\.prefix"):
         Topics(prefix, "b")
 
 
@@ -81,7 +81,7 @@ def test_length_limit() -> None:
     root = len("p/b/machine//state")
     topics = Topics("p", "b")
     assert len(topics.of("m" * (MAX_TOPIC - root), "state")) == 65_535
-    with pytest.raises(CallerError, match="65536 bytes, MQTT allows 65535"):
+    with pytest.raises(UsageError, match="65536 bytes, MQTT allows 65535"):
         topics.of("m" * (MAX_TOPIC - root + 1), "state")
-    with pytest.raises(CallerError, match="empty name"):
+    with pytest.raises(UsageError, match="empty name"):
         escape("")

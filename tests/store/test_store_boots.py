@@ -10,9 +10,9 @@ import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchd.errors import CallerError
-from benchd.models import Boot, Check, Finding, Stage
+from benchd.errors import UsageError
 from benchd.store import Store
+from benchd.vocabulary.models import Boot, Check, Finding, Stage
 
 START = datetime(2026, 3, 1, 20, 0, tzinfo=UTC)
 
@@ -52,15 +52,13 @@ whole_boots = st.builds(
     findings=st.lists(
         st.builds(
             Finding,
-            kind=st.sampled_from(
-                ["stall", "loop", "skipped", "late", "slow", "fault", "unknown-code", "quiet"]
-            ),
+            kind=st.sampled_from(["stall", "loop", "skipped", "late", "slow", "fault", "unknown-code", "quiet"]),
             rule=plain,
             stage=maybe,
             code=maybe,
             t=seconds,
             limit_s=st.none() | seconds,
-            limit_kind=st.sampled_from([None, "explicit", "learned-normal", "learned-free", "default"]),
+            limit_kind=st.sampled_from([None, "explicit", "learned-normal", "distribution-free", "default"]),
             cleared_t=st.none() | seconds,
             means=maybe,
             try_=st.lists(st.text(st.characters(), max_size=20), max_size=3),
@@ -124,11 +122,11 @@ def test_boots_are_found_by_machine_trial_outcome_and_time(store: Store) -> None
     assert numbers(limit=2) == [11, 10]
     assert numbers(limit=2, newest_first=False) == [10, 11]
     assert numbers(limit=0) == []
-    with pytest.raises(CallerError, match="limit of -1"):
+    with pytest.raises(UsageError, match="limit of -1"):
         store.boots(limit=-1)
-    with pytest.raises(CallerError, match="zone"):
+    with pytest.raises(UsageError, match="zone"):
         store.boots(since="2026-03-01T21:10:00")
-    with pytest.raises(CallerError, match="yesterday"):
+    with pytest.raises(UsageError, match="yesterday"):
         store.boots(since="yesterday")
 
 
@@ -146,23 +144,23 @@ def test_one_boot_by_id_or_unique_prefix(store: Store) -> None:
     assert store.boot("20260301-1").id == "20260301-1"
     assert store.boot("20260302").id == "20260302-a%_"
     assert store.capture_of("20260302") == "20260302-a%_.pcapng"
-    with pytest.raises(CallerError, match=r"no boot '%'"):
+    with pytest.raises(UsageError, match=r"no boot '%'"):
         store.boot("%")
-    with pytest.raises(CallerError, match=r"could be boot 20260301-12, 20260301-1;"):
+    with pytest.raises(UsageError, match=r"could be boot 20260301-12, 20260301-1;"):
         store.boot("20260301")
-    with pytest.raises(CallerError, match="no boot 'x'"):
+    with pytest.raises(UsageError, match="no boot 'x'"):
         store.capture_of("x")
 
 
 @pytest.mark.parametrize("asked", ["\0", "a\0b", "\ud800"], ids=ascii)
 def test_no_text_is_too_strange_to_ask_for(store: Store, asked: str) -> None:
     """PostgreSQL has no NUL in text (manual, 8.3), UTF-8 no half pairs (RFC 3629): there is just no such boot."""
-    with pytest.raises(CallerError, match="no boot"):
+    with pytest.raises(UsageError, match="no boot"):
         store.boot(asked)
     assert store.boots(machine=asked) == [] == store.boots(trial=asked)
-    with pytest.raises(CallerError, match="no trial"):
+    with pytest.raises(UsageError, match="no trial"):
         store.trial(asked)
-    with pytest.raises(CallerError, match="no study"):
+    with pytest.raises(UsageError, match="no study"):
         store.study(asked)
 
 
@@ -198,9 +196,7 @@ def test_good_times_are_those_of_good_boots(store: Store) -> None:
     store.save_boot(boot(3, stages=stages(0, 2, 90), outcome="stalled"))
     stall = Finding(kind="stall", rule="r", stage="s1", t=9, cleared_t=30)
     store.save_boot(boot(4, stages=stages(0, 2, 31), findings=[stall]))
-    store.save_boot(
-        boot(5, stages=stages(0, 2, 40), findings=[Finding(kind="slow", rule="r", stage="s1", t=9)])
-    )
+    store.save_boot(boot(5, stages=stages(0, 2, 40), findings=[Finding(kind="slow", rule="r", stage="s1", t=9)]))
     store.save_boot(boot(6, stages=stages(0, 2, 9), findings=[Finding(kind="slow", rule="r", stage="s0", t=9)]))
     store.save_boot(boot(7, stages=stages(0, 2)))
     store.save_boot(boot(8, stages=stages(0, 2, 8), table="other"))
@@ -213,7 +209,7 @@ def test_good_times_are_those_of_good_boots(store: Store) -> None:
 
 def test_a_boot_without_a_time_is_refused(store: Store) -> None:
     """A start that is no time cannot be sorted: told, nothing stored."""
-    with pytest.raises(CallerError, match="soon"):
+    with pytest.raises(UsageError, match="soon"):
         store.save_boot(boot(1, started="soon"))
     assert store.boots() == []
 

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from benchd.errors import CallerError, OutsideError
-from benchd.models import Boot, Check, Finding, Stage
+from benchd.errors import ExternalError, UsageError
 from benchd.store import Store, database, schema
 from benchd.store.database import Database, upgrade
+from benchd.vocabulary.models import Boot, Check, Finding, Stage
 
 BOOT = Boot(
     id="b1",
@@ -23,9 +23,7 @@ BOOT = Boot(
     started="2026-03-01T20:00:00+01:00",
     outcome="finished",
     stages=[Stage(name="memory", t=0.1, u=0.01), Stage(name="hand-over", t=9.25, u=0.01)],
-    findings=[
-        Finding(kind="slow", rule="memory", t=4.0, limit_s=3.5, limit_kind="explicit", try_=["wait", "look"])
-    ],
+    findings=[Finding(kind="slow", rule="memory", t=4.0, limit_s=3.5, limit_kind="explicit", try_=["wait", "look"])],
     checks=[Check(name="video-memory", passed=True, t=8.0)],
 )
 
@@ -66,7 +64,7 @@ def test_a_store_of_the_first_schema_is_upgraded_with_its_data(place: str) -> No
     """Boots written by the first version are all there afterwards, and studies can be kept."""
     old_store(place, schema.VERSIONS[0])
     run(place, *FIRST_SCHEMA_ROWS.strip().split(";\n"))
-    with pytest.raises(CallerError, match=r"schema 0001, this benchd reads 0002"):
+    with pytest.raises(UsageError, match=r"schema 0001, this benchd reads 0002"):
         Store.open(place, read_only=True)
     with Store.open(place) as store:
         assert store.boots() == [BOOT]
@@ -120,14 +118,14 @@ def test_a_newer_store_is_refused(place: str) -> None:
     Store.open(place).close()
     run(place, "UPDATE benchd_schema SET version_num = '0999'")
     for read_only in (False, True):
-        with pytest.raises(CallerError, match=r"schema 0999; this benchd knows up to 0002: use the newer"):
+        with pytest.raises(UsageError, match=r"schema 0999; this benchd knows up to 0002: use the newer"):
             Store.open(place, read_only=read_only)
 
 
 def test_another_programs_database_is_refused(place: str) -> None:
     """Tables that are not ours are named, and stay alone."""
     run(place, "CREATE TABLE cookies (id INTEGER)")
-    with pytest.raises(CallerError, match=r"another program \(tables cookies\); nothing was changed"):
+    with pytest.raises(UsageError, match=r"another program \(tables cookies\); nothing was changed"):
         Store.open(place)
     made = engine(place)
     with made.connect() as connection:
@@ -137,9 +135,9 @@ def test_another_programs_database_is_refused(place: str) -> None:
 
 def test_an_empty_database_is_not_a_store_unless_made_one(place: str) -> None:
     """`create=False` and `read_only` never make one."""
-    with pytest.raises(CallerError, match=r"first `benchd run`"):
+    with pytest.raises(UsageError, match=r"first `benchd run`"):
         Store.open(place, create=False)
-    with pytest.raises(CallerError, match=r"`benchd run`"):
+    with pytest.raises(UsageError, match=r"`benchd run`"):
         Store.open(place, read_only=True)
     if "://" not in place:
         assert not Path(place).exists()
@@ -151,7 +149,7 @@ def test_reading_only_cannot_write(place: str) -> None:
         store.save_boot(BOOT)
         with Store.open(place, read_only=True) as reader:
             assert reader.boots() == [BOOT]
-            with pytest.raises(CallerError, match="reading only"):
+            with pytest.raises(UsageError, match="reading only"):
                 reader.save_boot(BOOT)
 
 
@@ -160,7 +158,7 @@ def test_the_database_itself_refuses_writes_of_a_reader(place: str) -> None:
     with Store.open(place) as store:
         store.save_boot(BOOT)
     reader = Database(place, create=False, read_only=True)
-    with pytest.raises(OutsideError), reader.read() as connection:
+    with pytest.raises(ExternalError), reader.read() as connection:
         connection.execute(sa.delete(schema.boot))
     reader.close()
 
@@ -170,20 +168,20 @@ def test_a_file_that_is_no_database(tmp_path: Path) -> None:
     path = tmp_path / "notes.txt"
     text = "not a database, but long enough to be looked at by one\n" * 40
     path.write_text(text)
-    with pytest.raises(CallerError, match=r"notes\.txt: the file is not a database"):
+    with pytest.raises(UsageError, match=r"notes\.txt: the file is not a database"):
         Store.open(path)
     assert path.read_text() == text
-    with pytest.raises(CallerError, match="is a directory"):
+    with pytest.raises(UsageError, match="is a directory"):
         Store.open(tmp_path)
-    with pytest.raises(CallerError, match="needs a file"):
+    with pytest.raises(UsageError, match="needs a file"):
         Store.open("sqlite://")
 
 
 def test_urls_that_cannot_be(tmp_path: Path) -> None:
     """An unknown kind of database and an unreadable URL are refused without showing a password."""
-    with pytest.raises(CallerError, match="'mysql' database"):
+    with pytest.raises(UsageError, match="'mysql' database"):
         Store.open("mysql://u:secret@h/d")
-    with pytest.raises(CallerError) as caught:
+    with pytest.raises(UsageError) as caught:
         Store.open("postgresql://u:secret@h:port/d")
     assert "secret" not in str(caught.value)
 
@@ -197,7 +195,7 @@ def test_a_damaged_store_says_so(tmp_path: Path) -> None:
     data = bytearray(path.read_bytes())
     data[4096:] = b"\xa5" * (len(data) - 4096)
     path.write_bytes(data)
-    with pytest.raises(OutsideError, match=r"bench\.db: the file is damaged: put back a backup"):
+    with pytest.raises(ExternalError, match=r"bench\.db: the file is damaged: put back a backup"):
         Store.open(path).boots()
 
 
@@ -210,7 +208,7 @@ def test_a_locked_store_is_told_after_waiting(tmp_path: Path, monkeypatch: pytes
         holder = sqlite3.connect(path, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
         with Store.open(path) as second:
-            with pytest.raises(OutsideError, match="locked by another process"):
+            with pytest.raises(ExternalError, match="locked by another process"):
                 second.save_boot(BOOT)
             assert second.boots() == [BOOT]
         holder.execute("ROLLBACK")
@@ -229,7 +227,7 @@ def test_sqlite_is_set_up_for_the_promise(tmp_path: Path) -> None:
 @pytest.mark.peer("postgresql")
 def test_a_server_that_is_not_there(tmp_path: Path) -> None:
     """No server at the address: told with the URL, without its password."""
-    with pytest.raises(OutsideError, match=r"check that the server runs") as caught:
+    with pytest.raises(ExternalError, match=r"check that the server runs") as caught:
         Store.open(f"postgresql://benchd:secret@/bench?host={tmp_path}")
     assert "secret" not in str(caught.value)
 
@@ -255,9 +253,9 @@ def test_backup_while_the_store_is_written(tmp_path: Path) -> None:
         store.save_boot(BOOT.model_copy(update={"id": "b2"}))
         with Store.open(tmp_path / "copy.db", create=False) as copy:
             assert copy.boots() == [BOOT]
-        with pytest.raises(CallerError, match="exists already"):
+        with pytest.raises(UsageError, match="exists already"):
             store.backup(tmp_path / "copy.db")
-        with pytest.raises(CallerError, match="directory does not exist"):
+        with pytest.raises(UsageError, match="directory does not exist"):
             store.backup(tmp_path / "none" / "copy.db")
     assert not list(tmp_path.glob("*.part"))
 
@@ -269,7 +267,7 @@ def test_backup_of_postgresql_names_its_tool(cluster, tmp_path: Path) -> None:  
     with Store.open(place) as store:
         store.save_boot(BOOT)
         dump = cluster.room / "bench.dump"
-        with pytest.raises(CallerError, match="pg_dump") as caught:
+        with pytest.raises(UsageError, match="pg_dump") as caught:
             store.backup(dump)
     command = str(caught.value).split(": ", 1)[1]
     subprocess.run([*cluster.as_user, "sh", "-c", command], check=True, timeout=60, cwd="/")

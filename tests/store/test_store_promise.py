@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from benchd.capture import read_capture
-from benchd.errors import OutsideError
-from benchd.models import Boot
-from benchd.records import Chunk
+from benchd.errors import ExternalError
 from benchd.store import Store
+from benchd.vocabulary.models import Boot
+from benchd.vocabulary.records import Chunk
 
 KILLS = 30
 SEED = 20260301
@@ -21,9 +21,9 @@ SEED = 20260301
 COMMON = """
 import json, os, random, resource, signal, sys, time
 from benchd.capture import CaptureWriter
-from benchd.errors import OutsideError
-from benchd.models import Boot, Finding, Stage
-from benchd.records import Chunk, LinkInfo
+from benchd.errors import ExternalError
+from benchd.vocabulary.models import Boot, Finding, Stage
+from benchd.vocabulary.records import Chunk, LinkInfo
 from benchd.store import Store
 
 def boot(name, outcome="finished", n=8):
@@ -127,7 +127,7 @@ try:
     while True:
         store.save_boot(boot(f"b{done}"))
         done += 1
-except OutsideError as error:
+except ExternalError as error:
     print(error)
 print(done, len(store.boots()))
 resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
@@ -184,12 +184,12 @@ def test_two_processes_write_while_a_third_reads(place: str) -> None:
 
 @pytest.mark.peer("postgresql")
 def test_a_restarted_server_is_used_again(cluster) -> None:  # type: ignore[no-untyped-def]
-    """While PostgreSQL is away saving fails with an OutsideError; when it is back the same store goes on."""
+    """While PostgreSQL is away saving fails with an ExternalError; when it is back the same store goes on."""
     boot = Boot(id="b1", machine="m", started="2026-03-01T20:00:00+01:00", outcome="finished")
     with Store.open(cluster.new_database()) as store:
         store.save_boot(boot)
         cluster.stop()
-        with pytest.raises(OutsideError, match="server"):
+        with pytest.raises(ExternalError, match="server"):
             store.save_boot(boot)
         cluster.start()
         assert store.boots() == [boot]

@@ -8,7 +8,7 @@ import threading
 import pytest
 from pydantic import ValidationError
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.store import Image, Result, Store, Study
 
 AT = [f"2026-03-01T20:{minute:02d}:00+01:00" for minute in range(60)]
@@ -38,9 +38,9 @@ def test_a_study_is_kept_as_given(store: Store) -> None:
     assert store.study("storage") == edited.model_copy(update={"created": AT[0]})
     store.save_study(study("video", 5))
     assert [found.name for found in store.studies()] == ["storage", "video"]
-    with pytest.raises(CallerError, match=r"no study 'vid'; there are storage, video"):
+    with pytest.raises(UsageError, match=r"no study 'vid'; there are storage, video"):
         store.study("vid")
-    with pytest.raises(CallerError, match="JSON"):
+    with pytest.raises(UsageError, match="JSON"):
         store.save_study(study(limit=float("nan")))
 
 
@@ -71,9 +71,9 @@ def test_trials_are_listed_in_order_and_numbered_across_studies(store: Store) ->
     assert [trial.id for trial in store.trials()] == [f"T{n}" for n in range(1, 13)]
     assert [trial.id for trial in store.trials(study="video")] == ["T2", "T4", "T6", "T8", "T10", "T12"]
     assert [trial.id for trial in store.trials(study="video", machine="m0")] == ["T4", "T10"]
-    with pytest.raises(CallerError, match="no study 'x'"):
+    with pytest.raises(UsageError, match="no study 'x'"):
         store.trials(study="x")
-    with pytest.raises(CallerError, match=r"no trial 'T99'; the latest are T12, T11"):
+    with pytest.raises(UsageError, match=r"no trial 'T99'; the latest are T12, T11"):
         store.trial("T99")
 
 
@@ -81,9 +81,9 @@ def test_a_trial_that_cannot_be_is_refused_and_takes_no_number(store: Store) -> 
     """Unknown study, a time without zone: nothing changes, the running trial goes on."""
     store.save_study(study())
     start(store, 1)
-    with pytest.raises(CallerError, match="no study 'x'"):
+    with pytest.raises(UsageError, match="no study 'x'"):
         start(store, 2, of="x")
-    with pytest.raises(CallerError, match=r"trial: started: .*zone"):
+    with pytest.raises(UsageError, match=r"trial: started: .*zone"):
         store.start_trial(study="storage", machine="at286", setup={}, changed={}, started="2026-03-01T20:00:00")
     assert store.trial("T1").ended is None
     assert start(store, 3) == "T2"
@@ -105,8 +105,7 @@ def test_results_belong_to_trials_or_boots(store: Store) -> None:
     by_hand = Result(trial=one, check="banner seen", passed=True, note="green", entered=AT[3])
     of_boot = Result(boot="b1", check="video-memory", passed=False, source="console", entered=AT[4])
     many = [
-        Result(trial=two, boot="b2", check=f"test {n}", passed=n > 1, source="csv", entered=AT[5])
-        for n in range(3)
+        Result(trial=two, boot="b2", check=f"test {n}", passed=n > 1, source="csv", entered=AT[5]) for n in range(3)
     ]
     first = store.add_result(by_hand)
     assert first.id is not None and first.model_copy(update={"id": None}) == by_hand
@@ -123,9 +122,9 @@ def test_results_belong_to_trials_or_boots(store: Store) -> None:
     assert [result.passed for result in stored] == [False, False, True]
     store.delete_result(first.id)
     assert store.results(study="storage") == []
-    with pytest.raises(CallerError, match=f"no result {first.id}"):
+    with pytest.raises(UsageError, match=f"no result {first.id}"):
         store.delete_result(first.id)
-    with pytest.raises(CallerError, match="no trial 'T77'"):
+    with pytest.raises(UsageError, match="no trial 'T77'"):
         store.add_results([many[0], Result(trial="T77", check="c", passed=True, entered=AT[6])])
     assert len(store.results()) == 4
     with pytest.raises(ValidationError, match="a trial or a boot"):
@@ -141,9 +140,9 @@ def test_images_are_known_by_their_sha256(store: Store) -> None:
     assert store.image(digests[3][:12].upper()) == Image(sha256=digests[3], name="again.bin", size=8192)
     assert [image.name for image in store.images()][:2] == ["again.bin", "rom00.bin"]
     assert len(store.images()) == 20
-    with pytest.raises(CallerError, match="give more of its SHA-256"):
+    with pytest.raises(UsageError, match="give more of its SHA-256"):
         store.image("")
-    with pytest.raises(CallerError, match="no image"):
+    with pytest.raises(UsageError, match="no image"):
         store.image("zz")
 
 
@@ -154,9 +153,9 @@ def test_predictions_are_kept_for_their_trial(store: Store) -> None:
     first = store.add_prediction(trial, {"scan": ["C800", "CA00"], "free": None}, AT[2])
     second = store.add_prediction(trial, {"scan": []}, AT[3])
     assert store.predictions(trial) == [first, second]
-    with pytest.raises(CallerError, match="no trial 'T9'"):
+    with pytest.raises(UsageError, match="no trial 'T9'"):
         store.add_prediction("T9", {}, AT[3])
-    with pytest.raises(CallerError, match="no trial 'T9'"):
+    with pytest.raises(UsageError, match="no trial 'T9'"):
         store.predictions("T9")
 
 

@@ -8,15 +8,15 @@ from pathlib import Path
 
 from benchd.boots.state import Anchor
 from benchd.capture.keeper import CaptureKeeper
-from benchd.events import BootChanged, BootEnded, BootStarted
-from benchd.models import Boot
-from benchd.records import Chunk, ClockMark, LinkInfo, Note, Record
-from benchd.rulefiles import load_table_text
+from benchd.demo import at286
+from benchd.demo.steps import timeline
 from benchd.rules import Matcher
-from benchd.simbench import at286
-from benchd.simbench.steps import timeline
+from benchd.rules.files import load_table_text
 from benchd.store import Store
-from benchd.street import Street
+from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted
+from benchd.vocabulary.models import Boot
+from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkInfo, Record
+from benchd.watch.pipeline import Pipeline
 
 LINKS = [LinkInfo("post", "post", "raw", code_port=0x80), LinkInfo("console", "console", "text")]
 WALL_NS = 1_772_391_600_000_000_000  # 2026-03-01 19:00 UTC
@@ -28,14 +28,14 @@ class VirtualBench:
     def __init__(self, store: Store, folder: Path, machine: str = "at286", seed: int = 1) -> None:
         self.store, self.machine, self.seed, self.number = store, machine, seed, 0
         table, text = load_table_text("demo-at286", Path())
-        self.street = Street(machine, LINKS, Matcher(table), Anchor(WALL_NS, 0))
+        self.street = Pipeline(machine, LINKS, Matcher(table), Anchor(WALL_NS, 0))
         self.keeper = CaptureKeeper(
             folder / machine, machine=machine, table=table.name, links=LINKS, wall_ns=WALL_NS, mono_ns=0
         )
         self.now_ns = 1_000_000_000
         self.trial = ""
         self.boots: dict[str, Boot] = {}
-        self._feed(Note(self.now_ns, "table", text))
+        self._feed(Annotation(self.now_ns, "table", text))
 
     def _feed(self, record: Record) -> None:
         self.keeper.keep(record)
@@ -49,7 +49,7 @@ class VirtualBench:
         trial = current.id if current else ""
         if trial != self.trial:
             self.trial = trial
-            self._feed(Note(self.now_ns, "trial", trial))
+            self._feed(Annotation(self.now_ns, "trial", trial))
         rng = random.Random(f"{self.seed} {self.number}")
         self.number += 1
         fate = fate or at286.fate(setup, rng)

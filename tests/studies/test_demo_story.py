@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 from studies.simulated import VirtualBench
 
-from benchd.demostory import STUDY, TRIALS_MOST, play_story
-from benchd.models import Boot
-from benchd.simbench import at286
+from benchd.demo import at286
+from benchd.demo.story import STUDY, TRIALS_MOST, play_story
 from benchd.store import Store
-from benchd.studying.weighing import why
+from benchd.studies.weighing import why
+from benchd.vocabulary.models import Boot
 
 
 def played(folder: Path, seed: int) -> tuple[list[str], str, Store]:

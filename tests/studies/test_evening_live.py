@@ -8,10 +8,10 @@ from typing import Any
 
 from support.daemon import DaemonProcess, benchd, link_toml, wait_for
 
-from benchd.demostory import document
-from benchd.simbench import at286
-from benchd.simbench.machine import Bench, SimMachine
-from benchd.studying.document import to_toml
+from benchd.demo import at286
+from benchd.demo.machine import Bench, SimMachine
+from benchd.demo.story import document
+from benchd.studies.document import to_toml
 
 MACHINE = '[[machine]]\nname = "at286"\nrules = "demo-at286"\n'
 

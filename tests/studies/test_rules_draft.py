@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 from studies.simulated import VirtualBench
 
+from benchd.demo import at286
 from benchd.errors import BenchError
-from benchd.models import Boot
-from benchd.replaying import Replay
 from benchd.rules.table import check_text
-from benchd.simbench import at286
 from benchd.store import Store
+from benchd.vocabulary.models import Boot
+from benchd.watch.replay import Replay
 
 from studies.conftest import COMMAND  # isort: skip
 
@@ -42,7 +42,7 @@ def test_a_draft_checks_and_has_the_scripts_codes(
     captured: tuple[str, list[Boot]], capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The ladder is the order of codes in the machine's script; boots that hung are left out and it is said."""
-    from benchd.simbench.steps import Post
+    from benchd.demo.steps import Post
 
     path, _ = captured
     text = draft(capsys, path, "--name", "mine")

@@ -10,13 +10,13 @@ import pytest
 from studies.conftest import COMMAND, Commands
 
 from benchd.cli.demo import SETTINGS, copy_examples
-from benchd.demostory import document
-from benchd.mapfiles import load
+from benchd.demo import at286
+from benchd.demo.story import document
 from benchd.rom.layout import Window
-from benchd.rulefiles import shipped_dir, shipped_tables
+from benchd.rom.mapfiles import load
+from benchd.rules.files import shipped_dir, shipped_tables
 from benchd.settings import load_settings
-from benchd.simbench import at286
-from benchd.studying.known import open_study, save
+from benchd.studies.loaded import open_study, save
 
 EXAMPLES = shipped_dir() / "examples"
 ROOT = Path(__file__).parents[2]

@@ -9,12 +9,12 @@ import pytest
 from studies.conftest import Commands
 from studies.simulated import VirtualBench
 
-from benchd.demostory import document
-from benchd.simbench import at286
+from benchd.demo import at286
+from benchd.demo.story import document
 from benchd.store import Store
-from benchd.studying.comparing import boot_log, compare_groups, find_groups
-from benchd.studying.known import save
-from benchd.studying.published import FORMS
+from benchd.studies.comparing import boot_log, compare_groups, find_groups
+from benchd.studies.loaded import save
+from benchd.studies.responses import FORMS
 
 NOW = "2026-03-01T20:00:00+01:00"
 

@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from studies.conftest import Commands
 
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.store import Store
-from benchd.studying.csvfile import export_table, import_table, read_table
-from benchd.studying.known import gather, open_study
-from benchd.studying.weighing import why
+from benchd.studies.csvfile import export_table, import_table, read_table
+from benchd.studies.loaded import gather, open_study
+from benchd.studies.weighing import why
 
 NOW = "2026-03-01T20:00:00+01:00"
 TABLE = """\
@@ -92,7 +92,7 @@ def test_rows_are_added_to_a_study_only_when_asked(benchd: Commands) -> None:
 )
 def test_wrong_tables_are_refused_where_they_are_wrong(text: str, message: str) -> None:
     """File, line and column, both numbers where a bound is met."""
-    with pytest.raises(CallerError) as caught:
+    with pytest.raises(UsageError) as caught:
         read_table(text, "t.csv", "result")
     assert message in str(caught.value)
 

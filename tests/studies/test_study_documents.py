@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchd.errors import CallerError
-from benchd.studying.document import (
+from benchd.errors import UsageError
+from benchd.studies.document import (
     ExcludePart,
     FactorPart,
     GoalPart,
@@ -166,5 +166,5 @@ def test_too_much_is_refused_with_both_numbers() -> None:
     many = "".join(f'[[factor]]\nname = "f{i}"\nlevels = ["a"]\n' for i in range(25))
     with pytest.raises(FileProblems, match="at most 24 items"):
         read_part(many, "many")
-    with pytest.raises(CallerError, match="no factor"):
+    with pytest.raises(UsageError, match="no factor"):
         check_whole(StudyDocument())

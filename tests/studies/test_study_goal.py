@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from benchd.models import Boot, Check, Finding, Stage
+from benchd.inference.study import Goal
 from benchd.store import Result
-from benchd.studying.goal import judge
-from benchd.trials.study import Goal
+from benchd.studies.goal import judge
+from benchd.vocabulary.models import Boot, Check, Finding, Stage
 
 REACHED = Goal("stage-reached", "rom")
 ABSENT = Goal("finding-absent", "stands")

@@ -7,17 +7,17 @@ import re
 import pytest
 from studies.conftest import Commands
 
-from benchd.charts import draw_times
-from benchd.models import Boot, Stage
+from benchd.drawing.charts import draw_times
+from benchd.inference.bootlog import BootGroup, BootLog, Event, StageMark
+from benchd.inference.compare import compare
+from benchd.inference.study import Goal
+from benchd.inference.wording import folded
 from benchd.store import Result
-from benchd.studying.goal import judge
-from benchd.studying.known import TrialView, open_study
-from benchd.studying.pictures import draw_ladders
-from benchd.studying.report import report_values
-from benchd.trials.bootlog import BootGroup, BootLog, Event, StageMark
-from benchd.trials.compare import compare
-from benchd.trials.study import Goal
-from benchd.trials.wording import folded
+from benchd.studies.goal import judge
+from benchd.studies.loaded import TrialView, open_study
+from benchd.studies.pictures import draw_ladders
+from benchd.studies.report import report_values
+from benchd.vocabulary.models import Boot, Stage
 
 NOW = "2026-03-01T20:00:00+01:00"
 DOCUMENT = """\

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from studies.conftest import COMMAND
 
-from benchd.studying.document import FactorPart, GoalPart, StudyDocument
+from benchd.studies.document import FactorPart, GoalPart, StudyDocument
 
 NOTES = (Path(__file__).parents[2] / "firmware-notes/studies.md").read_text()
 EVERYWHERE = {"--config", "--json", "--help"}

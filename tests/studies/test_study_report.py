@@ -12,13 +12,13 @@ import pytest
 from studies.conftest import Commands
 from studies.simulated import VirtualBench
 
-from benchd.demostory import document, play_story
-from benchd.simbench import at286
+from benchd.demo import at286
+from benchd.demo.story import document, play_story
 from benchd.store import Store
-from benchd.studying.document import FactorPart, GoalPart, StudyDocument
-from benchd.studying.known import save
-from benchd.studying.report import file_stem, report_values, write_report
-from benchd.studying.scrub import scrub
+from benchd.studies.document import FactorPart, GoalPart, StudyDocument
+from benchd.studies.loaded import save
+from benchd.studies.report import file_stem, report_values, write_report
+from benchd.studies.scrub import scrub
 
 NOW = "2026-03-01T20:00:00+01:00"
 HOSTILE = "<script>document.title='taken'</script><img src=//x onerror=\"document.title='taken'\">|*_`[a](http://x)\x1b[2J\u202e"

@@ -9,7 +9,7 @@ import pytest
 from pydantic import TypeAdapter
 from studies.conftest import Commands
 
-from benchd.studying.published import FORMS, ProposalForm
+from benchd.studies.responses import FORMS, ProposalForm
 
 HEAD = "rom-base,rom-image,network-card,result\n"
 # A worked example of our own: it fails where D000 meets `in`, whatever the image.

@@ -11,8 +11,8 @@ from dataclasses import replace
 
 from benchd.decode import Decoder, make_decoder
 from benchd.decode.arrival import byte_time_ns
-from benchd.observe import Observation, Text
-from benchd.records import Chunk, LinkInfo
+from benchd.vocabulary.observations import Observation, Text
+from benchd.vocabulary.records import Chunk, LinkInfo
 
 START_NS = 1_000_000_000_000
 
@@ -41,9 +41,7 @@ def ways(info: LinkInfo, data: bytes, cuts: Sequence[int]) -> Iterator[list[Chun
     yield cut(info, data, cuts)
 
 
-def run(
-    info: LinkInfo, chunks: Sequence[Chunk], settle_ns: int = 10_000_000_000
-) -> tuple[list[Observation], Decoder]:
+def run(info: LinkInfo, chunks: Sequence[Chunk], settle_ns: int = 10_000_000_000) -> tuple[list[Observation], Decoder]:
     """Feed `chunks` to a new decoder, let `settle_ns` pass; return the observations and the decoder."""
     decoder = make_decoder(info)
     seen = [one for chunk in chunks for one in decoder.feed(chunk)]

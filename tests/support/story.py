@@ -1,7 +1,7 @@
 """Boot stories for tests: a rule table, a list of `(seconds, what)` and the events that come of it.
 
 `what` is a code ("7E", "80:7E" with its port, "7A20" wide), a console line (`"> text"`), or one of
-RESET, ON, OFF, DOWN, UP, a Label or any Observation.
+RESET, ON, OFF, DOWN, UP, an Annotation or any Observation.
 """
 
 from __future__ import annotations
@@ -10,11 +10,11 @@ from collections.abc import Sequence
 
 from benchd.boots import BootTracker
 from benchd.boots.state import NS, Anchor
-from benchd.events import BootChanged, BootEnded, BootStarted, Event
-from benchd.models import Boot
-from benchd.observe import Code, LinkChange, Observation, Power, Reset, Text
-from benchd.records import LinkInfo
 from benchd.rules import Matcher, load_text
+from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, Event
+from benchd.vocabulary.models import Boot
+from benchd.vocabulary.observations import Code, LinkChange, Observation, Power, Reset, Text
+from benchd.vocabulary.records import LinkInfo
 
 POST = LinkInfo("post", "post", "raw")
 CONSOLE = LinkInfo("console", "console", "text")

@@ -1,6 +1,6 @@
 """A street as the daemon runs it, without its files and threads; and random lives of two links.
 
-`Live` keeps records and marks exactly as `benchd.runner.MachineRun` does (a test holds the two together).
+`Live` keeps records and marks exactly as `benchd.watch.watcher.MachineWatcher` does (a test holds the two together).
 `invariants` states what must be true of any event stream.
 """
 
@@ -11,12 +11,20 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from benchd.boots.state import NS, Anchor
-from benchd.events import BootChanged, BootEnded, BootStarted, Event, FindingCleared, FindingRaised, StageEntered
-from benchd.models import Boot
-from benchd.records import ClockMark, LinkInfo, Note, Record
 from benchd.rules import Matcher, load_text
-from benchd.runner import MARK_NS, TICK_LAG_NS
-from benchd.street import Street
+from benchd.vocabulary.events import (
+    BootChanged,
+    BootEnded,
+    BootStarted,
+    Event,
+    FindingCleared,
+    FindingRaised,
+    StageEntered,
+)
+from benchd.vocabulary.models import Boot
+from benchd.vocabulary.records import Annotation, ClockMark, LinkInfo, Record
+from benchd.watch.pipeline import Pipeline
+from benchd.watch.watcher import MARK_NS, TICK_LAG_NS
 
 ANCHOR = Anchor(1_750_000_000 * NS, 0)
 MS = 1_000_000
@@ -27,8 +35,8 @@ def matcher(table: str) -> Matcher:
     return Matcher(load_text(table, "story.toml"))
 
 
-def new_street(table: str, links: Sequence[LinkInfo]) -> Street:
-    return Street("at286", links, matcher(table), ANCHOR)
+def new_street(table: str, links: Sequence[LinkInfo]) -> Pipeline:
+    return Pipeline("at286", links, matcher(table), ANCHOR)
 
 
 class Live:
@@ -42,7 +50,7 @@ class Live:
         self._told_ns = self._mark_ns = 0
 
     def take(self, record: Record) -> None:
-        if record.t_ns < self._told_ns and not isinstance(record, Note):
+        if record.t_ns < self._told_ns and not isinstance(record, Annotation):
             record = replace(record, t_ns=self._told_ns)
             self.late += 1
         elif record.t_ns < self._told_ns:
@@ -64,7 +72,7 @@ class Live:
 
     def finish(self, now_ns: int) -> Live:
         self.tick(now_ns + TICK_LAG_NS)
-        self.take(Note(max(now_ns, self._told_ns), "end", "stopped"))
+        self.take(Annotation(max(now_ns, self._told_ns), "end", "stopped"))
         self.events += self.street.drain()
         return self
 

@@ -21,11 +21,11 @@ from pathlib import Path
 import httpx
 from support.option_roms import option_rom
 
-from benchd.models import Boot, Finding, Stage
-from benchd.simbench import at286
-from benchd.simbench.machine import SimMachine
-from benchd.simbench.steps import PowerOff, PowerOn, Script
+from benchd.demo import at286
+from benchd.demo.machine import SimMachine
+from benchd.demo.steps import PowerOff, PowerOn, Script
 from benchd.store import Store
+from benchd.vocabulary.models import Boot, Finding, Stage
 
 MACHINE = "at286"
 STUDY = "storage rom"
@@ -206,8 +206,8 @@ class Rig:
 
 def save_study(store: Store, folder: Path) -> None:
     """Store the study of the simulated bench's story, with its map."""
-    from benchd.studying.document import StudyDocument
-    from benchd.studying.known import save
+    from benchd.studies.document import StudyDocument
+    from benchd.studies.loaded import save
 
     kinds = {
         "rom-base": "rom-base", "rom-image": "image", "network-card": "card", "storage-card": "card",

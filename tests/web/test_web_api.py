@@ -14,9 +14,9 @@ import jsonschema
 import pytest
 from web.rig import MACHINE, MAP, STUDY, Rig, save_many, save_story, save_study
 
-from benchd.simbench import at286
-from benchd.simbench.steps import PowerOff, PowerOn
-from benchd.sinks.now import NowSink
+from benchd.demo import at286
+from benchd.demo.steps import PowerOff, PowerOn
+from benchd.sinks.page_feed import PageFeed
 from benchd.web.live import pictures
 
 
@@ -230,7 +230,7 @@ def test_a_slow_listener_gets_the_newest_picture_and_holds_nothing_back() -> Non
     """10,000 changes while a listener sleeps: it is told the name once, the sink holds one name for it."""
 
     async def story() -> None:
-        now = NowSink()
+        now = PageFeed()
         now.add("m", "t", ["a"], ["post"])
         stream = pictures(now, 0.02, 10, 10)
         assert (await anext(stream)).startswith("retry")

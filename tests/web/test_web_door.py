@@ -15,12 +15,12 @@ import pytest
 from web.rig import STUDY, Rig, save_story, save_study
 
 from benchd.daemon import Daemon
-from benchd.errors import CallerError
+from benchd.errors import UsageError
 from benchd.settings import Settings, load_settings, split_listen
 from benchd.store import Store
-from benchd.web import guard
+from benchd.web import auth as guard
 from benchd.web.app import make_app
-from benchd.web.guard import BODY_MOST, COOKIE, SESSION_S, Keys, read_token
+from benchd.web.auth import BODY_MOST, COOKIE, SESSION_S, Keys, read_token
 from benchd.web.pages import STATIC, safe_onward
 
 TOKEN = "a-token-of-the-corner-bench-2026"
@@ -104,9 +104,9 @@ def test_the_daemon_answers_on_its_own_address_only(tmp_path: Path) -> None:
 @pytest.mark.parametrize("text", ["", "short", "fifteen-letters"])
 def test_a_short_or_missing_token_is_refused(tmp_path: Path, text: str) -> None:
     (tmp_path / "token").write_text(text)
-    with pytest.raises(CallerError, match="16 or more"):
+    with pytest.raises(UsageError, match="16 or more"):
         read_token(tmp_path / "token")
-    with pytest.raises(CallerError, match="cannot be read"):
+    with pytest.raises(UsageError, match="cannot be read"):
         read_token(tmp_path / "none")
 
 

@@ -16,7 +16,7 @@ from selenium.webdriver.common.keys import Keys
 from web.conftest import Browser
 from web.rig import MACHINE, STUDY, Rig, save_story, save_study, wait_for
 
-from benchd.simbench.steps import Post, Say
+from benchd.demo.steps import Post, Say
 from benchd.store.study_models import Result, Study
 
 pytestmark = pytest.mark.peer("chromium", "chromedriver")

@@ -10,8 +10,8 @@ from selenium.webdriver.common.by import By
 from web.conftest import Browser
 from web.rig import Rig
 
-from benchd.simbench import at286
-from benchd.simbench.steps import Hang, Post
+from benchd.demo import at286
+from benchd.demo.steps import Hang, Post
 
 pytestmark = pytest.mark.peer("chromium", "chromedriver")
 

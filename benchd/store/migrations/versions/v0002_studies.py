@@ -31,9 +31,7 @@ def upgrade() -> None:
     )
     op.create_index("trial_by_study", "trial", ["study"])
     running = sa.text("ended IS NULL")
-    op.create_index(
-        "trial_running", "trial", ["machine"], unique=True, sqlite_where=running, postgresql_where=running
-    )
+    op.create_index("trial_running", "trial", ["machine"], unique=True, sqlite_where=running, postgresql_where=running)
     op.create_table(
         "result",
         sa.Column("id", sa.Integer(), primary_key=True),

@@ -1,0 +1,1 @@
+"""Pictures: stage times, ladders, the first megabyte."""

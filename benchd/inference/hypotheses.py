@@ -1,0 +1,329 @@
+"""Every explanation that is weighed, enumerated, and their beta-binomial weights in one go.
+
+Model, priors, limits and sources: firmware-notes/causes.md.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.errors import UsageError
+from benchd.inference.study import Condition, Study, Trial
+
+HYPOTHESIS_CAP = 60_000
+"""Beyond this many, richer forms are left out (and said so), the richest first."""
+
+NOTHING, MISLEADS, INTERMITTENT = "nothing", "misleads", "intermittent"
+ALL, ANY = "all", "any"
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class RatePrior:
+    """A mixture of beta distributions for a fail rate: (weight, a, b) each."""
+
+    parts: tuple[tuple[float, float, float], ...]
+
+    def log_marginal(self, fails: Floats, boots: Floats) -> Floats:
+        """Log probability of one ordered sequence with `fails` of `boots` failing (no C(n,k))."""
+        return np.asarray(np.logaddexp.reduce(self._terms(fails, boots), axis=0))
+
+    def mean(self, fails: Floats, boots: Floats) -> Floats:
+        """Probability that the next boot fails, after `fails` of `boots`."""
+        terms = self._terms(fails, boots)
+        share = np.exp(terms - np.logaddexp.reduce(terms, axis=0))
+        means = np.stack([(a + fails) / (a + b + boots) for _, a, b in self.parts])
+        return np.asarray((share * means).sum(axis=0))
+
+    def _terms(self, fails: Floats, boots: Floats) -> Floats:
+        k = fails.astype(np.int64)
+        n = boots.astype(np.int64)
+        top = int(n.max(initial=0)) + 1
+        rows = []
+        for weight, a, b in self.parts:
+            rows.append(np.log(weight) + _rising(a, top)[k] + _rising(b, top)[n - k] - _rising(a + b, top)[n])
+        return np.stack(rows)
+
+
+def _rising(a: float, top: int) -> Floats:
+    """log of a(a+1)...(a+i-1) for i = 0..top: what betaln differences come down to, as a table."""
+    return np.concatenate([[0.0], np.cumsum(np.log(a + np.arange(top)))])
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """Prior weight of each family of explanations and of fail rates; see firmware-notes/causes.md."""
+
+    one: float = 0.52
+    two: float = 0.32
+    three: float = 0.02
+    either: float = 0.03
+    nothing: float = 0.04
+    intermittent: float = 0.035
+    misleads: float = 0.035
+    is_not: float = 0.25
+    failing: RatePrior = RatePrior(((0.85, 18.0, 1.0), (0.15, 2.0, 1.0)))
+    working: RatePrior = RatePrior(((0.85, 1.0, 24.0), (0.15, 1.0, 5.0)))
+    always: RatePrior = RatePrior(((1.0, 18.0, 1.0),))
+    between: RatePrior = RatePrior(((1.0, 3.0, 3.0),))
+    reference_boots: int = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Something known besides boots that makes some explanations likelier by `odds` (below 1: less).
+
+    Applies to explanations that name `factor` (and `level`, when given), or to the special one
+    called `special` ("nothing", "misleads", "intermittent").
+    """
+
+    reason: str
+    odds: float
+    factor: str | None = None
+    level: str | None = None
+    special: str | None = None
+
+    def __post_init__(self) -> None:
+        if not 1e-6 <= self.odds <= 1e6:
+            raise UsageError(f"evidence '{self.reason}': odds {self.odds}; give a number from 1e-6 to 1e6")
+        if (self.factor is None) == (self.special is None):
+            raise UsageError(f"evidence '{self.reason}': name a factor or a special explanation, one of them")
+        if self.special not in (None, NOTHING, MISLEADS, INTERMITTENT):
+            raise UsageError(f"evidence '{self.reason}': '{self.special}' is no special explanation")
+
+
+@dataclass(slots=True)
+class Space:
+    """All explanations for one study. Row h joins literals a, b, c by `any_form` (or) or else (and).
+
+    The last three rows are the special ones: nothing tried matters, the test misleads, intermittent.
+    """
+
+    study: Study
+    prior: Prior
+    literal_factor: Ints
+    literal_level: Ints
+    literal_not: Bools
+    rows: Ints
+    any_form: Bools
+    log_prior: Floats
+    left_out: tuple[str, ...]
+    level_index: list[dict[str, int]] = field(default_factory=list)
+
+    @property
+    def count(self) -> int:
+        return len(self.any_form)
+
+    def encode(self, setups: Sequence[Mapping[str, str]]) -> Ints:
+        """Setups as level numbers, one row a setup."""
+        names = [factor.name for factor in self.study.factors]
+        out = np.empty((len(setups), len(names)), dtype=np.int64)
+        for i, setup in enumerate(setups):
+            out[i] = [index[setup[name]] for index, name in zip(self.level_index, names, strict=True)]
+        return out
+
+    def holds(self, setups: Ints, which: Ints | None = None) -> Bools:
+        """Whether explanation h says "fails" of setup s: explanations x setups."""
+        truth = np.empty((len(self.literal_factor) + 2, len(setups)), dtype=np.bool_)
+        truth[:-2] = (setups[:, self.literal_factor] == self.literal_level).T ^ self.literal_not[:, None]
+        truth[-2] = True
+        truth[-1] = False
+        rows = self.rows if which is None else self.rows[which]
+        form = self.any_form if which is None else self.any_form[which]
+        out = truth[rows[:, 0]] & truth[rows[:, 1]] & truth[rows[:, 2]]
+        if form.any():
+            some = rows[form]
+            out[form] = truth[some[:, 0]] | truth[some[:, 1]]
+        if self.study.reference is not None:
+            # "Nothing tried matters" still grants that the known-good setup works.
+            at = self.count - 3 if which is None else np.flatnonzero(which == self.count - 3)
+            out[at] = (setups != self.encode([self.study.reference])[0]).any(axis=1)
+        return np.asarray(out)
+
+    def conditions(self, h: int) -> tuple[Condition, ...]:
+        """The conditions of explanation `h`, none for the special ones."""
+        out = []
+        for literal in self.rows[h]:
+            if literal < len(self.literal_factor):
+                factor = self.study.factors[self.literal_factor[literal]]
+                relation = "is not" if self.literal_not[literal] else "is"
+                out.append(Condition(factor.name, relation, factor.levels[self.literal_level[literal]]))
+        return tuple(out)
+
+    def special(self, h: int) -> str | None:
+        """Which special explanation row `h` is, or None."""
+        return {self.count - 3: NOTHING, self.count - 2: MISLEADS, self.count - 1: INTERMITTENT}.get(h)
+
+
+def build_space(study: Study, prior: Prior | None = None, evidence: Sequence[Evidence] = ()) -> Space:
+    """Enumerate the explanations of `study` with their prior weights."""
+    prior = prior or Prior()
+    literals: list[tuple[int, int, bool]] = []
+    for f, factor in enumerate(study.factors):
+        if len(factor.levels) < 2:
+            continue
+        literals += [(f, level, False) for level in range(len(factor.levels))]
+        if len(factor.levels) > 2:
+            literals += [(f, level, True) for level in range(len(factor.levels))]
+    lf = np.array([x[0] for x in literals], dtype=np.int64)
+    ln = np.array([x[2] for x in literals], dtype=np.bool_)
+    plain = np.flatnonzero(~ln)
+    true, false = len(literals), len(literals) + 1
+
+    def joined(groups: Sequence[Ints]) -> Ints:
+        grid = np.stack([g.ravel() for g in np.meshgrid(*groups, indexing="ij")], axis=1)
+        factor = lf[grid]
+        keep = np.ones(len(grid), dtype=np.bool_)
+        for i, j in itertools.combinations(range(len(groups)), 2):
+            keep &= factor[:, i] < factor[:, j]
+        return grid[keep]
+
+    every = np.arange(len(literals), dtype=np.int64)
+    blocks: list[tuple[Ints, float, bool]] = [(every[:, None], prior.one, False)]
+    left_out: list[str] = []
+    room = HYPOTHESIS_CAP - len(literals)
+    families: tuple[tuple[str, tuple[Ints, ...], float, bool], ...] = (
+        ("two conditions", (every, every), prior.two, False),
+        ("either of two conditions", (every, every), prior.either, True),
+        ("three conditions", (every, every, every), prior.three, False),
+    )
+    for what, groups, weight, is_any in families:
+        if len(study.factors) < len(groups):
+            continue
+        size = _pairs(lf, len(groups))
+        if size > room and groups[0] is every:
+            groups = tuple(plain for _ in groups)
+            size = _pairs(lf[plain], len(groups))
+            left_out.append(f"{what} with 'is not'")
+        if size > room:
+            left_out[-1:] = [what]
+            continue
+        room -= size
+        found = joined(groups)
+        if len(groups) == 3:
+            found = found[ln[found].sum(axis=1) <= 1]
+        if len(found):
+            blocks.append((found, weight, is_any))
+
+    sizes = np.array([len(factor.levels) for factor in study.factors], dtype=np.float64)[lf]
+    meets = np.where(ln, 1 - 1 / sizes, 1 / sizes)
+    rows, logs, forms = [], [], []
+    for found, weight, is_any in blocks:
+        if not len(found):
+            continue
+        padded = np.full((len(found), 3), false if is_any else true, dtype=np.int64)
+        padded[:, : found.shape[1]] = found
+        share = prior.is_not ** ln[found].sum(axis=1)
+        # A study begins with something that fails, so the weights are stated given that: a condition
+        # that few setups meet must not pay for being rare.
+        chance = 1 - np.prod(1 - meets[found], axis=1) if is_any else np.prod(meets[found], axis=1)
+        logs.append(np.log(weight) + np.log(share / (share * chance).sum()))
+        rows.append(padded)
+        forms.append(np.full(len(found), is_any))
+    rows.append(np.full((3, 3), true, dtype=np.int64))
+    logs.append(np.log([prior.nothing, prior.misleads, prior.intermittent]))
+    forms.append(np.zeros(3, dtype=np.bool_))
+    space = Space(
+        study,
+        prior,
+        lf,
+        np.array([x[1] for x in literals], dtype=np.int64),
+        ln,
+        np.concatenate(rows),
+        np.concatenate(forms),
+        np.concatenate(logs),
+        tuple(left_out),
+        [{level: i for i, level in enumerate(factor.levels)} for factor in study.factors],
+    )
+    for item in evidence:
+        space.log_prior += np.log(item.odds) * _touched(space, item)
+    space.log_prior -= np.logaddexp.reduce(space.log_prior)
+    return space
+
+
+def _pairs(lf: Ints, order: int) -> int:
+    """How many ways to take `order` literals of different factors (elementary symmetric sum)."""
+    sums = [1] + [0] * order
+    for count in np.unique(lf, return_counts=True)[1].tolist():
+        for k in range(order, 0, -1):
+            sums[k] += sums[k - 1] * count
+    return sums[order]
+
+
+def _touched(space: Space, item: Evidence) -> Bools:
+    out = np.zeros(space.count, dtype=np.bool_)
+    if item.special is not None:
+        out[space.count - 3 + (NOTHING, MISLEADS, INTERMITTENT).index(item.special)] = True
+        return out
+    names = [factor.name for factor in space.study.factors]
+    assert item.factor is not None
+    factor = names.index(space.study.factor(item.factor).name)
+    hit = space.literal_factor == factor
+    if item.level is not None:
+        space.study.check_condition(Condition(item.factor, "is", item.level))
+        level = space.level_index[factor][item.level]
+        # A literal speaks of the level when it is true of it.
+        hit &= (space.literal_level == level) ^ space.literal_not
+    padded = np.concatenate([hit, [False, False]])
+    return np.asarray(padded[space.rows].any(axis=1))
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Weights after the trials. `setups` are the distinct setups tried, with fails and boots each.
+
+    `p_in` and `p_out`: chance that a boot fails where the explanation says so, and elsewhere.
+    """
+
+    space: Space
+    setups: Ints
+    fails: Floats
+    boots: Floats
+    inside: Bools
+    weight: Floats
+    p_in: Floats
+    p_out: Floats
+
+
+def update(space: Space, trials: Sequence[Trial]) -> Posterior:
+    """Weigh every explanation of `space` by `trials` (beta-binomial marginal likelihoods)."""
+    prior = space.prior
+    tried = [trial for trial in trials if trial.boots]
+    encoded = space.encode([trial.setup for trial in tried])
+    setups, where = np.unique(encoded, axis=0, return_inverse=True)
+    fails: Floats = np.bincount(where.ravel(), [t.failures for t in tried], len(setups)).astype(np.float64)
+    boots: Floats = np.bincount(where.ravel(), [t.boots for t in tried], len(setups)).astype(np.float64)
+    inside = space.holds(setups)
+    m = inside.astype(np.float64)
+    k_in, n_in = m @ fails, m @ boots
+    k_out, n_out = fails.sum() - k_in, boots.sum() - n_in
+    if space.study.reference is not None:
+        # "LoadedStudy good" counts as unseen good boots, except for the idea that the test misleads.
+        at = space.holds(space.encode([space.study.reference]))[:, 0]
+        extra = np.where(at, float(prior.reference_boots), 0.0)
+        extra[space.count - 2] = 0.0
+        n_in = n_in + extra
+        n_out = n_out + np.where(at, 0.0, float(prior.reference_boots))
+    log_like = prior.failing.log_marginal(k_in, n_in) + prior.working.log_marginal(k_out, n_out)
+    p_in = prior.failing.mean(k_in, n_in)
+    p_out = prior.working.mean(k_out, n_out)
+    # The special rows have rates of their own: nearly always, or in between. The reference, where
+    # "nothing tried matters" expects success, stays with the working rate.
+    for rows, rate in (
+        (slice(space.count - 3, space.count - 1), prior.always),
+        (slice(space.count - 1, space.count), prior.between),
+    ):
+        k, n = k_in[rows], n_in[rows]
+        log_like[rows] = rate.log_marginal(k, n) + prior.working.log_marginal(k_out[rows], n_out[rows])
+        p_in[rows] = rate.mean(k, n)
+    log_weight = space.log_prior + log_like
+    weight = np.exp(log_weight - np.logaddexp.reduce(log_weight))
+    return Posterior(space, setups, fails, boots, inside, weight, p_in, p_out)

@@ -1,0 +1,297 @@
+"""Values of a study: one question, the factors that may matter, the setups tried and their results."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from benchd.errors import UsageError
+from benchd.inference.kinds import KIND_HARDWARE as KIND_HARDWARE
+from benchd.inference.kinds import KIND_MINUTES as KIND_MINUTES
+from benchd.inference.kinds import infer_kind as infer_kind
+
+MAX_FACTORS = 24
+MAX_LEVELS = 24
+MAX_TRIALS = 10_000
+MAX_BOOTS = 1_000_000
+MAX_NAME = 80
+
+RELATIONS = ("is", "is not")
+GOALS = ("stage-reached", "finding-absent", "check-passed", "stage-faster", "result-ok")
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One statement about a setup: `factor` `is` or `is not` `level`."""
+
+    factor: str
+    relation: str
+    level: str
+
+    def holds(self, setup: Mapping[str, str]) -> bool:
+        """Whether the statement is true of `setup` (a setup without the factor makes it false)."""
+        if self.factor not in setup:
+            return False
+        return (setup[self.factor] == self.level) == (self.relation == "is")
+
+    def words(self) -> str:
+        return f"{self.factor} {self.relation} {self.level}"
+
+    def to_json(self) -> dict[str, str]:
+        return {"factor": self.factor, "relation": self.relation, "level": self.level}
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """Something that can be changed between boots.
+
+    `minutes` is the work of one change; `level_minutes` overrides it per level changed to.
+    `moves_hardware` None means: as usual for its `kind`.
+    """
+
+    name: str
+    levels: tuple[str, ...]
+    kind: str = "other"
+    minutes: float | None = None
+    moves_hardware: bool | None = None
+    level_minutes: Mapping[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        _check_name("factor", self.name)
+        if not 1 <= len(self.levels) <= MAX_LEVELS:
+            raise UsageError(
+                f"factor '{self.name}' has {len(self.levels)} levels; from 1 to {MAX_LEVELS} are allowed: "
+                "leave out levels, or split the factor"
+            )
+        for level in self.levels:
+            _check_name(f"level of factor '{self.name}'", level)
+        if len(set(self.levels)) != len(self.levels):
+            raise UsageError(f"factor '{self.name}' names a level twice: {', '.join(self.levels)}")
+        if self.kind not in KIND_HARDWARE:
+            raise UsageError(f"factor '{self.name}' has kind '{self.kind}'; use one of {', '.join(KIND_HARDWARE)}")
+        for level, minutes in {"any level": self.minutes, **self.level_minutes}.items():
+            if level != "any level" and level not in self.levels:
+                raise UsageError(f"factor '{self.name}': minutes given for '{level}', which is no level of it")
+            if minutes is not None and not (math.isfinite(minutes) and 0 <= minutes <= 100_000):
+                raise UsageError(f"factor '{self.name}': {minutes} minutes for {level}; give a number from 0 to 100000")
+
+    @property
+    def hardware(self) -> bool:
+        return KIND_HARDWARE[self.kind] if self.moves_hardware is None else self.moves_hardware
+
+    def cost(self, level: str) -> float:
+        """Minutes of work to change to `level`."""
+        usual = KIND_MINUTES[self.kind] if self.minutes is None else self.minutes
+        return self.level_minutes.get(level, usual)
+
+
+@dataclass(frozen=True, slots=True)
+class Exclusion:
+    """A combination that cannot exist or must not be tried: all `conditions` together, and why."""
+
+    conditions: tuple[Condition, ...]
+    reason: str
+
+    def holds(self, setup: Mapping[str, str]) -> bool:
+        return all(condition.holds(setup) for condition in self.conditions)
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """What counts as success of a boot. `target` names the stage, finding or check; `limit_s` seconds."""
+
+    kind: str = "result-ok"
+    target: str = ""
+    limit_s: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in GOALS:
+            raise UsageError(f"goal '{self.kind}' is not known; use one of {', '.join(GOALS)}")
+        if self.kind != "result-ok" and not self.target:
+            raise UsageError(f"goal '{self.kind}' needs a target: the name of the stage, finding or check")
+        if self.kind == "stage-faster" and not (self.limit_s is not None and self.limit_s > 0):
+            raise UsageError("goal 'stage-faster' needs a limit in seconds above 0")
+
+    def words(self) -> str:
+        match self.kind:
+            case "stage-reached":
+                return f"stage {self.target} reached"
+            case "finding-absent":
+                return f"finding {self.target} absent"
+            case "check-passed":
+                return f"check {self.target} passed"
+            case "stage-faster":
+                return f"stage {self.target} done within {self.limit_s:g} s"
+        return "result ok"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One factor set from one level to another, with the minutes of work it takes."""
+
+    factor: str
+    before: str
+    after: str
+    minutes: float
+    hardware: bool
+
+    def words(self) -> str:
+        return f"{self.factor}: {self.before} to {self.after}"
+
+    def to_json(self) -> dict[str, object]:
+        return {
+            "factor": self.factor,
+            "from": self.before,
+            "to": self.after,
+            "minutes": self.minutes,
+            "hardware": self.hardware,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One setup and its boots: `successes` of `boots` reached the goal.
+
+    `checks` maps a check's name to (passed, done).
+    """
+
+    name: str
+    setup: Mapping[str, str]
+    successes: int
+    boots: int
+    checks: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for what, k, n in [
+            ("successes", self.successes, self.boots),
+            *((f"check '{name}'", k, n) for name, (k, n) in self.checks.items()),
+        ]:
+            if not 0 <= k <= n <= MAX_BOOTS:
+                raise UsageError(f"trial '{self.name}': {what} {k} of {n}; need 0 <= {k} <= {n} <= {MAX_BOOTS}")
+
+    @property
+    def failures(self) -> int:
+        return self.boots - self.successes
+
+
+def trial_of(name: str, setup: Mapping[str, str], results: Sequence[bool | None]) -> Trial:
+    """A trial from per-boot results: True, False, or None for a boot without a result (not counted)."""
+    counted = [result for result in results if result is not None]
+    return Trial(name, dict(setup), sum(counted), len(counted))
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """One question with its factors. Raises UsageError when the parts do not fit together."""
+
+    name: str
+    factors: tuple[Factor, ...]
+    question: str = ""
+    goal: Goal = field(default_factory=Goal)
+    exclusions: tuple[Exclusion, ...] = ()
+    reference: Mapping[str, str] | None = None
+    boot_minutes: float = 4.0
+
+    def __post_init__(self) -> None:
+        _check_name("study", self.name)
+        if not 1 <= len(self.factors) <= MAX_FACTORS:
+            raise UsageError(
+                f"study '{self.name}' has {len(self.factors)} factors; from 1 to {MAX_FACTORS} are allowed"
+            )
+        names = [factor.name for factor in self.factors]
+        if len(set(names)) != len(names):
+            twice = next(name for name in names if names.count(name) > 1)
+            raise UsageError(f"study '{self.name}' names factor '{twice}' twice")
+        if not (math.isfinite(self.boot_minutes) and self.boot_minutes > 0):
+            raise UsageError(f"study '{self.name}': minutes a boot is {self.boot_minutes}; give more than 0")
+        for exclusion in self.exclusions:
+            if not exclusion.conditions:
+                raise UsageError(f"study '{self.name}': an exclusion ({exclusion.reason}) has no conditions")
+            for condition in exclusion.conditions:
+                self.check_condition(condition)
+        if self.reference is not None:
+            self.check_setup(self.reference, "the reference setup")
+
+    def factor(self, name: str) -> Factor:
+        for factor in self.factors:
+            if factor.name == name:
+                return factor
+        known = ", ".join(factor.name for factor in self.factors)
+        raise UsageError(f"study '{self.name}' has no factor '{name}'; it has {known}")
+
+    def check_condition(self, condition: Condition) -> None:
+        if condition.relation not in RELATIONS:
+            raise UsageError(f"relation '{condition.relation}' is not known; use 'is' or 'is not'")
+        self._check_level(self.factor(condition.factor), condition.level, "a condition")
+
+    def check_setup(self, setup: Mapping[str, str], where: str = "the setup") -> None:
+        """Raise UsageError unless `setup` gives every factor, and nothing else, one of its levels."""
+        for name in setup:
+            self.factor(name)
+        for factor in self.factors:
+            if factor.name not in setup:
+                raise UsageError(f"study '{self.name}': {where} says nothing about factor '{factor.name}'")
+            self._check_level(factor, setup[factor.name], where)
+
+    def _check_level(self, factor: Factor, level: str, where: str) -> None:
+        if level not in factor.levels:
+            raise UsageError(
+                f"study '{self.name}': {where} gives factor '{factor.name}' the level '{level}'; "
+                f"it has {', '.join(factor.levels)}"
+            )
+
+    def check_trials(self, trials: Sequence[Trial]) -> None:
+        if len(trials) > MAX_TRIALS:
+            raise UsageError(f"study '{self.name}' has {len(trials)} trials; at most {MAX_TRIALS} can be weighed")
+        for trial in trials:
+            self.check_setup(trial.setup, f"trial '{trial.name}'")
+
+    def excluded(self, setup: Mapping[str, str]) -> str | None:
+        """The reason why `setup` must not be tried, or None."""
+        return next((e.reason for e in self.exclusions if e.holds(setup)), None)
+
+    def changes(self, before: Mapping[str, str], after: Mapping[str, str]) -> tuple[Change, ...]:
+        """What must be changed to get from one setup to another, in the order of the factors."""
+        return tuple(
+            Change(f.name, before[f.name], after[f.name], f.cost(after[f.name]), f.hardware)
+            for f in self.factors
+            if before[f.name] != after[f.name]
+        )
+
+    def size(self) -> int:
+        """How many setups there are, excluded ones too."""
+        return math.prod(len(factor.levels) for factor in self.factors)
+
+    def setups(self) -> Iterator[dict[str, str]]:
+        """Every setup that is not excluded, in the order of factors and levels."""
+        names = [factor.name for factor in self.factors]
+        for levels in itertools.product(*(factor.levels for factor in self.factors)):
+            setup = dict(zip(names, levels, strict=True))
+            if self.excluded(setup) is None:
+                yield setup
+
+
+def repeats(trials: Sequence[Trial]) -> tuple[tuple[str, ...], ...]:
+    """Names of trials that share one setup, one tuple a setup tried more than once."""
+    seen: dict[tuple[tuple[str, str], ...], list[str]] = {}
+    for trial in trials:
+        seen.setdefault(tuple(sorted(trial.setup.items())), []).append(trial.name)
+    return tuple(tuple(names) for names in seen.values() if len(names) > 1)
+
+
+def changed_between(study: Study, trials: Sequence[Trial]) -> tuple[tuple[str, tuple[Change, ...]], ...]:
+    """For each trial after the first: its name and what changed since the trial before."""
+    return tuple((after.name, study.changes(before.setup, after.setup)) for before, after in itertools.pairwise(trials))
+
+
+def factor_from_column(name: str, values: Sequence[str]) -> Factor:
+    """A factor for an imported column: levels in order of first appearance, kind from the name."""
+    levels = tuple(dict.fromkeys(values))
+    return Factor(name, levels, kind=infer_kind(name))
+
+
+def _check_name(what: str, name: str) -> None:
+    if not name or len(name) > MAX_NAME:
+        raise UsageError(f"{what}: the name has {len(name)} characters; from 1 to {MAX_NAME} are allowed")

@@ -1,0 +1,1 @@
+"""Events to a broker, in order, nothing twice."""

@@ -1,0 +1,254 @@
+"""The outbox: events on disk until the broker has taken them. One SQLite file of its own.
+
+Promise: what was offered more than 0.25 s before a kill is in the outbox, and is sent, in order, when the
+broker is there. Stages, findings, boots and link changes are never left out while the disk has room, however
+long the outage. Codes are thinned: beyond `codes_kept` every second one is taken out, the oldest thinnest, and
+the next code of that machine says how many are missing before it. Beyond `size_cap` bytes no codes are stored.
+
+Sequence numbers are never used twice in a file; a new file has a new id, so ids of events never repeat.
+All methods block; call them from one thread at a time. Raises ExternalError where the disk fails.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import secrets
+import sqlite3
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from benchd.errors import ExternalError
+
+CODES_KEPT = 5_000
+SIZE_CAP = 256 * 1024 * 1024
+SCHEMA = 1
+
+TABLES = """
+CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE waiting (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind TEXT NOT NULL,
+    topic TEXT NOT NULL,
+    body TEXT NOT NULL,
+    thinned INTEGER NOT NULL DEFAULT 0,
+    wall_ns INTEGER NOT NULL,
+    refused TEXT
+);
+CREATE TABLE missing (topic TEXT PRIMARY KEY, codes INTEGER NOT NULL);
+CREATE INDEX waiting_codes ON waiting (seq) WHERE kind = 'code';
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One event to send. `body` is JSON without id, seq and thinned, which the outbox knows."""
+
+    kind: str
+    topic: str
+    body: dict[str, Any]
+    wall_ns: int
+    thinned: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """An event in the outbox, ready to send."""
+
+    seq: int
+    topic: str
+    payload: bytes
+
+
+class Outbox:
+    """Opens (or makes) the file at `path`. A damaged file is put aside, see `put_aside`, and a new one made."""
+
+    def __init__(self, path: Path, *, codes_kept: int = CODES_KEPT, size_cap: int = SIZE_CAP) -> None:
+        self.path = path
+        self.codes_kept = codes_kept
+        self.size_cap = size_cap
+        self.thinned = 0
+        self._peeked = 0
+        self.put_aside: Path | None = None
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            self._open()
+        except sqlite3.DatabaseError as error:
+            if isinstance(error, sqlite3.OperationalError):
+                raise self._failed("open", error) from None
+            self.put_aside = path.with_name(f"{path.name}.damaged-{time.time_ns()}")
+            with contextlib.suppress(AttributeError):
+                self._db.close()
+            for suffix in ("", "-wal", "-shm"):
+                with contextlib.suppress(FileNotFoundError):
+                    os.rename(f"{path}{suffix}", f"{self.put_aside}{suffix}")
+            self._open()
+
+    def _open(self) -> None:
+        self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=1.0)
+        db = self._db
+        db.execute("PRAGMA auto_vacuum = INCREMENTAL")
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = FULL")
+        with self._atomic():
+            if not db.execute("SELECT 1 FROM sqlite_master WHERE name = 'about'").fetchone():
+                for statement in TABLES.split(";\n"):
+                    db.execute(statement)
+                facts = [("id", secrets.token_hex(6)), ("schema", str(SCHEMA))]
+                db.executemany("INSERT INTO about VALUES (?, ?)", facts)
+        about = dict(db.execute("SELECT name, value FROM about").fetchall())
+        if about["schema"] != str(SCHEMA):
+            raise ExternalError(
+                f"{self.path}: outbox of schema {about['schema']}, this program knows {SCHEMA}: "
+                "use the newer program, or move the file away (events in it stay unsent)"
+            )
+        self.id: str = about["id"]
+        row = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'waiting'").fetchone()
+        self._seq: int = row[0] if row else 0
+        count = "SELECT count(*), sum(kind = 'code'), sum(refused IS NOT NULL) FROM waiting"
+        total, codes, refused = db.execute(count).fetchone()
+        self.refused: int = refused or 0
+        self.count: int = total - self.refused
+        self._codes: int = codes or 0
+        self._missing: dict[str, int] = dict(db.execute("SELECT topic, codes FROM missing").fetchall())
+        """Codes left out of each topic at the size cap, not told yet."""
+
+    def append(self, entries: Sequence[Entry]) -> None:
+        """Store events, all or none, in order; on disk when this returns."""
+        if not entries:
+            return
+        full = self.bytes() > self.size_cap
+        missing = dict(self._missing)
+        rows: list[tuple[Any, ...]] = []
+        left_out = 0
+        for entry in entries:
+            is_code = entry.kind == "code"
+            if is_code and full:
+                left_out += 1
+                missing[entry.topic] = missing.get(entry.topic, 0) + 1 + entry.thinned
+                continue
+            thinned = entry.thinned + (missing.pop(entry.topic, 0) if is_code else 0)
+            seq = self._seq + len(rows) + 1
+            rows.append((seq, entry.kind, entry.topic, json.dumps(entry.body), thinned, entry.wall_ns))
+        with self._guard("write"), self._atomic():
+            self._db.executemany(
+                "INSERT INTO waiting (seq, kind, topic, body, thinned, wall_ns) VALUES (?,?,?,?,?,?)", rows
+            )
+            if missing != self._missing:
+                self._db.execute("DELETE FROM missing")
+                self._db.executemany("INSERT INTO missing VALUES (?, ?)", missing.items())
+        self._missing = missing
+        self._seq += len(rows)
+        self.count += len(rows)
+        self.thinned += left_out
+        self._codes += sum(1 for row in rows if row[1] == "code")
+        while self._codes > self.codes_kept and self._thin():
+            pass
+
+    def _thin(self) -> int:
+        """Take out every second code of each machine; the one after it says so. Return how many."""
+        with self._guard("thin"), self._atomic():
+            rows = self._db.execute(
+                "SELECT seq, topic, thinned FROM waiting WHERE kind = 'code' AND seq > ? ORDER BY seq",
+                (self._peeked,),  # what is being sent now is not missing
+            ).fetchall()
+            held: dict[str, tuple[int, int]] = {}
+            gone: list[tuple[int]] = []
+            told: list[tuple[int, int]] = []
+            for seq, topic, thinned in rows:
+                if topic in held:
+                    old, missing = held.pop(topic)
+                    gone.append((old,))
+                    told.append((missing + 1, seq))
+                else:
+                    held[topic] = (seq, thinned)
+            self._db.executemany("UPDATE waiting SET thinned = thinned + ? WHERE seq = ?", told)
+            self._db.executemany("DELETE FROM waiting WHERE seq = ?", gone)
+        self.count -= len(gone)
+        self._codes -= len(gone)
+        self.thinned += len(gone)
+        return len(gone)
+
+    def peek(self, limit: int, after: int = 0) -> list[Waiting]:
+        """Return the oldest events waiting with a sequence number above `after`, up to `limit`."""
+        with self._guard("read"):
+            rows = self._db.execute(
+                "SELECT seq, topic, kind, body, thinned FROM waiting "
+                "WHERE refused IS NULL AND seq > ? ORDER BY seq LIMIT ?",
+                (after, limit),
+            ).fetchall()
+        self._peeked = max(self._peeked, rows[-1][0]) if rows else self._peeked
+        out = []
+        for seq, topic, kind, body, thinned in rows:
+            whole = {"id": f"{self.id}-{seq}", "seq": seq} | json.loads(body)
+            if kind == "code":
+                whole["thinned"] = thinned
+            out.append(Waiting(seq, topic, json.dumps(whole).encode()))
+        return out
+
+    def sent(self, seqs: Iterable[int]) -> None:
+        """Forget events that the broker has taken."""
+        done = [(seq,) for seq in seqs]
+        with self._guard("write"), self._atomic():
+            before = self._db.total_changes
+            self._db.executemany("DELETE FROM waiting WHERE seq = ?", done)
+            self.count -= self._db.total_changes - before
+        with self._guard("read"):
+            self._codes = self._db.execute("SELECT count(*) FROM waiting WHERE kind = 'code'").fetchone()[0]
+        if not self.count and self.bytes() > 1 << 20:
+            with self._guard("shrink"):
+                self._db.execute("PRAGMA incremental_vacuum").fetchall()
+                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+
+    def refuse(self, seq: int, reason: str) -> None:
+        """Set aside an event that the broker will never take; it stays in the file."""
+        with self._guard("write"):
+            self._db.execute("UPDATE waiting SET refused = ? WHERE seq = ?", (reason, seq))
+        self.count -= 1
+        self.refused += 1
+
+    def bytes(self) -> int:
+        """Return the size of the data in the outbox file, free pages not counted."""
+        with self._guard("read"):
+            pages, free, size = (
+                self._db.execute(f"PRAGMA {name}").fetchone()[0]
+                for name in ("page_count", "freelist_count", "page_size")
+            )
+        return int((pages - free) * size)
+
+    def oldest_ns(self) -> int | None:
+        """Return the wall time (ns) of the oldest event waiting, or None."""
+        with self._guard("read"):
+            row = self._db.execute("SELECT wall_ns FROM waiting WHERE refused IS NULL ORDER BY seq LIMIT 1").fetchone()
+        return int(row[0]) if row else None
+
+    def close(self) -> None:
+        self._db.close()
+
+    @contextlib.contextmanager
+    def _atomic(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._db.execute("COMMIT")
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):
+                self._db.execute("ROLLBACK")
+            raise
+
+    @contextlib.contextmanager
+    def _guard(self, what: str) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise self._failed(what, error) from None
+
+    def _failed(self, what: str, error: sqlite3.Error) -> ExternalError:
+        return ExternalError(
+            f"{self.path}: cannot {what} the outbox: {error}: check the disk's room and permissions; "
+            "events are held in memory meanwhile"
+        )

@@ -1,0 +1,208 @@
+"""Studies from and to CSV: each row a boot, one column the result (ok, fail or empty), the others factors."""
+
+from __future__ import annotations
+
+import csv
+import io
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchd.errors import UsageError
+from benchd.inference.study import MAX_FACTORS, MAX_LEVELS, MAX_NAME, MAX_TRIALS
+from benchd.store import Result, Store
+from benchd.studies.document import FactorPart, GoalPart, StudyDocument
+from benchd.studies.goal import GOAL
+from benchd.studies.loaded import IMPORTED, LoadedStudy, TrialView, open_study, save
+
+MAX_BYTES = 16 << 20
+WORDS = {"ok": True, "fail": False, "": None}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the table: where it stood, its levels by factor, and its result."""
+
+    line: int
+    setup: dict[str, str]
+    result: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A whole file: factor names in the order of columns, and its rows."""
+
+    factors: tuple[str, ...]
+    rows: tuple[Row, ...]
+
+    def levels(self, factor: str) -> list[str]:
+        return list(dict.fromkeys(row.setup[factor] for row in self.rows))
+
+
+def read_table(text: str, file: str, goal_column: str) -> Table:
+    """Read a table. Raises UsageError with file, line and column for what is wrong."""
+    if len(text) > MAX_BYTES:
+        raise UsageError(f"{file}: {len(text)} characters; at most {MAX_BYTES} are read")
+    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
+    try:
+        head = [name.strip() for name in next(reader, [])]
+        _check_head(head, file, goal_column)
+        at = head.index(goal_column)
+        rows: list[Row] = []
+        for cells in reader:
+            line = reader.line_num
+            if not any(cell.strip() for cell in cells):
+                continue
+            if len(rows) >= MAX_TRIALS:
+                raise UsageError(f"{file}:{line}: more than {MAX_TRIALS} rows; split the file")
+            if len(cells) != len(head):
+                raise UsageError(f"{file}:{line}: {len(cells)} cells, the head has {len(head)}")
+            rows.append(_row(head, [cell.strip() for cell in cells], at, file, line))
+    except csv.Error as error:
+        raise UsageError(f"{file}:{reader.line_num}: not CSV: {error}") from None
+    if not rows:
+        raise UsageError(f"{file}: no rows under the head")
+    table = Table(tuple(name for name in head if name != goal_column), tuple(rows))
+    for factor in table.factors:
+        count = len(table.levels(factor))
+        if count > MAX_LEVELS:
+            raise UsageError(f"{file}: column {factor!r} has {count} different values; at most {MAX_LEVELS} levels")
+    return table
+
+
+def _check_head(head: Sequence[str], file: str, goal_column: str) -> None:
+    if not head:
+        raise UsageError(f"{file}: empty; the first line names the columns")
+    if goal_column not in head:
+        raise UsageError(f"{file}:1: no column {goal_column!r} for the result; there are {', '.join(head)}")
+    for i, name in enumerate(head):
+        if name in head[:i]:
+            raise UsageError(f"{file}:1: column {name!r} stands there twice")
+        if not 1 <= len(name) <= MAX_NAME:
+            raise UsageError(f"{file}:1: column {i + 1} has a name of {len(name)} characters; use 1 to {MAX_NAME}")
+    if not 2 <= len(head) <= MAX_FACTORS + 1:
+        raise UsageError(f"{file}:1: {len(head) - 1} factor columns; from 1 to {MAX_FACTORS} can be weighed")
+
+
+def _row(head: Sequence[str], cells: Sequence[str], at: int, file: str, line: int) -> Row:
+    setup = {}
+    for i, (name, cell) in enumerate(zip(head, cells, strict=True)):
+        if i == at:
+            continue
+        if not 1 <= len(cell) <= MAX_NAME:
+            what = "is empty: write what was set, as in 'none'" if not cell else f"has {len(cell)} characters"
+            raise UsageError(f"{file}:{line}: {name}: {what}; a level has 1 to {MAX_NAME} characters")
+        setup[name] = cell
+    word = cells[at].lower()
+    if word not in WORDS:
+        raise UsageError(f"{file}:{line}: {head[at]}: {cells[at][:40]!r} is no result; write ok, fail, or nothing")
+    return Row(line, setup, WORDS[word])
+
+
+def document_of(table: Table) -> StudyDocument:
+    """A study document with the table's columns as factors, and the result as goal."""
+    return StudyDocument(
+        goal=GoalPart(kind="result-ok"),
+        factor=[FactorPart(name=name, levels=table.levels(name)) for name in table.factors],
+    )
+
+
+def import_table(
+    store: Store,
+    name: str,
+    table: Table,
+    now: str,
+    *,
+    beside: StudyDocument | None = None,
+    text: str = "",
+    file: str = "study",
+    add: bool = False,
+) -> LoadedStudy:
+    """Make a study of a table, with what the TOML file `beside` it states; `add` adds rows to one there is.
+
+    Rows of one setup in a row become one trial; a row without result becomes a trial without boots. Raises
+    UsageError when the study is there already (or, with `add`, has other factors).
+    """
+    there = name in {one.name for one in store.studies()}
+    if there and not add:
+        raise UsageError(f"there is a study '{name}' already: choose another --name, or --add the rows to it")
+    document = document_of(table)
+    if there:
+        known = open_study(store, name)
+        mine = {one.name for one in known.document.factor}
+        if mine != set(table.factors):
+            odd = ", ".join(sorted(mine.symmetric_difference(table.factors)))
+            raise UsageError(f"study '{name}' and the file have not the same factors: {odd}")
+        document = document.merged(known.document)
+    if beside is not None:
+        document = document.merged(beside)
+    known = save(store, name, document, now, text=text, file=file)
+    before: dict[str, str] | None = None
+    last = None
+    for key, group in itertools.groupby(table.rows, lambda row: (tuple(row.setup.items()), row.result is None)):
+        rows = list(group)
+        setup = dict(key[0])
+        for batch in ([row] for row in rows) if key[1] else [rows]:
+            changed = {k: v for k, v in setup.items() if before is None or before[k] != v}
+            trial = store.start_trial(study=name, machine=IMPORTED, setup=setup, changed=changed, started=now)
+            store.add_results(
+                [
+                    Result(trial=trial.id, check=GOAL, passed=row.result, source="csv", entered=now)
+                    for row in batch
+                    if row.result is not None
+                ]
+            )
+            before, last = setup, trial.id
+    if last is not None:
+        store.end_trial(last, now)
+    return known
+
+
+def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: str = "result") -> str:
+    """The study as CSV: a row for each boot or entered result, and one for a trial that has none."""
+    names = [factor.name for factor in known.study.factors]
+    if goal_column in names:
+        raise UsageError(f"a factor is called {goal_column!r} too: choose another --goal-column")
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([*names, goal_column])
+    for view in views:
+        cells = [view.setup[name] for name in names]
+        for ok in [verdict.ok for verdict in view.verdicts] or [None]:
+            writer.writerow([*cells, {True: "ok", False: "fail", None: ""}[ok]])
+    return out.getvalue()
+
+
+def read_checks(text: str, file: str) -> list[tuple[str, bool, str | None, int]]:
+    """Read a test program's results: columns check, result (pass or fail) and perhaps boot; with line numbers."""
+    if len(text) > MAX_BYTES:
+        raise UsageError(f"{file}: {len(text)} characters; at most {MAX_BYTES} are read")
+    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
+    out: list[tuple[str, bool, str | None, int]] = []
+    try:
+        head = [name.strip().lower() for name in next(reader, [])]
+        if not {"check", "result"} <= set(head) or set(head) - {"check", "result", "boot"}:
+            raise UsageError(f"{file}:1: the columns are check, result and perhaps boot, not {', '.join(head)}")
+        for cells in reader:
+            line = reader.line_num
+            if not any(cell.strip() for cell in cells):
+                continue
+            if len(cells) != len(head):
+                raise UsageError(f"{file}:{line}: {len(cells)} cells, the head has {len(head)}")
+            row = dict(zip(head, (cell.strip() for cell in cells), strict=True))
+            if not 1 <= len(row["check"]) <= 200:
+                raise UsageError(f"{file}:{line}: a check's name has 1 to 200 characters, not {len(row['check'])}")
+            out.append((row["check"], passed_word(row["result"], f"{file}:{line}"), row.get("boot") or None, line))
+    except csv.Error as error:
+        raise UsageError(f"{file}:{reader.line_num}: not CSV: {error}") from None
+    if not out:
+        raise UsageError(f"{file}: no rows under the head")
+    return out
+
+
+def passed_word(word: str, where: str = "the result") -> bool:
+    """Read pass or fail (ok, passed, failed too). Raises UsageError."""
+    found = {"pass": True, "passed": True, "ok": True, "fail": False, "failed": False}.get(word.strip().lower())
+    if found is None:
+        raise UsageError(f"{where}: {word[:40]!r} is neither pass nor fail")
+    return found

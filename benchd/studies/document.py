@@ -1,0 +1,405 @@
+"""The study document: what a person writes in TOML about one question, and how it becomes a pure `Study`.
+
+question = "why does the storage ROM not run?"
+machine = "at286"              # as in the settings; boots of this machine attach to trials
+boot_minutes = 4               # one power-up, without any change
+map = "bench.map.toml"         # see `benchd map`; only for predicting the option-ROM scan
+
+[goal]
+kind = "stage-reached"         # stage-reached, finding-absent, check-passed, stage-faster, result-ok
+target = "storage-rom"
+# limit = "5s"                 # for stage-faster
+
+[[factor]]
+name = "rom-base"
+kind = "rom-base"              # a kind of `trials.study`, or rom-base, rom-image
+levels = ["C800", "D000"]
+minutes = 4                    # one change
+window = "storage rom"         # the window of the map that this jumper or image belongs to
+
+[cost]                         # minutes by factor, or by level: [cost.rom-base]  D000 = 9
+rom-base = 4
+
+[[exclude]]                    # combinations that cannot be or must not be tried
+rom-base = "D000"
+network-card = "window-on"
+reason = "both answer at D0000h"
+
+[reference]                    # a setup known to be good, if there is one
+rom-base = "C800"
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from benchd.inference.study import (
+    KIND_HARDWARE,
+    MAX_FACTORS,
+    MAX_LEVELS,
+    MAX_NAME,
+    Exclusion,
+    Factor,
+    Goal,
+    Study,
+    infer_kind,
+)
+from benchd.inference.study import Condition as PureCondition
+from benchd.rules.values import parse_duration
+from benchd.tomlfile import FileProblems, Problem, dotted, parse, problems_of
+from benchd.tomlplaces import Places
+
+MAX_TEXT = 4_000
+MAX_EXCLUSIONS = 200
+MAX_FILE = 1 << 20
+
+Kind = Literal[
+    "rom-base", "rom-image", "card", "machine", "jumper", "bios-setting", "image", "slot", "adapter", "cable",
+    "test", "other",
+]  # fmt: skip
+PURE_KIND = {"rom-base": "jumper", "rom-image": "image"}
+assert {PURE_KIND.get(kind, kind) for kind in get_args(Kind)} == set(KIND_HARDWARE)
+
+
+def _level(value: object) -> object:
+    """Numbers are fine as levels: slot = 3."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return f"{value:g}" if isinstance(value, float) else str(value)
+    return value
+
+
+Label = Annotated[str, Field(min_length=1, max_length=MAX_NAME)]
+Level = Annotated[Label, BeforeValidator(_level)]
+Seconds = Annotated[float, BeforeValidator(parse_duration)]
+Minutes = Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)]
+Text = Annotated[str, Field(max_length=MAX_TEXT)]
+
+
+class Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class GoalPart(Part):
+    """What counts as success of a boot."""
+
+    kind: Literal["stage-reached", "finding-absent", "check-passed", "stage-faster", "result-ok"] = "result-ok"
+    target: Annotated[str, Field(max_length=200)] = ""
+    limit: Seconds | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> GoalPart:
+        if self.kind != "result-ok" and not self.target:
+            raise ValueError(f"goal {self.kind!r} needs `target`: the name of the stage, finding or check")
+        if (self.kind == "stage-faster") != (self.limit is not None):
+            raise ValueError("`limit` and kind 'stage-faster' belong together")
+        return self
+
+
+class FactorPart(Part):
+    """One thing that can be changed. `places` (level: {window: base or "off"}) and `window` serve the map."""
+
+    name: Label
+    levels: list[Level] = Field(default_factory=list, max_length=MAX_LEVELS)
+    kind: Kind | None = None
+    minutes: Minutes | None = None
+    level_minutes: dict[Level, Minutes] = Field(default_factory=dict)
+    moves_hardware: bool | None = None
+    window: Label | None = None
+    places: dict[Level, dict[Label, str]] = Field(default_factory=dict)
+    images: dict[Level, str] = Field(default_factory=dict)
+
+
+class ExcludePart(Part):
+    """All of `when` and none of `unless`, together: do not try. Other keys are read as `when`."""
+
+    when: dict[Label, Level] = Field(default_factory=dict)
+    unless: dict[Label, Level] = Field(default_factory=dict)
+    reason: Annotated[str, Field(min_length=1, max_length=400)] = "excluded by the study"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _short_form(cls, value: Any) -> Any:
+        if not isinstance(value, dict):
+            return value
+        known = {"when", "unless", "reason"}
+        loose = {k: v for k, v in value.items() if k not in known}
+        when = value.get("when", {})
+        return value if not loose or not isinstance(when, dict) else {
+            **{k: v for k, v in value.items() if k in known}, "when": {**when, **loose}
+        }  # fmt: skip
+
+    @model_validator(mode="after")
+    def _something(self) -> ExcludePart:
+        if not self.when and not self.unless:
+            raise ValueError("name at least one factor and level")
+        return self
+
+
+class CostPart(Part):
+    """Minutes of a factor's change: `minutes` for any level, `levels` for some, `moves_hardware`."""
+
+    minutes: Minutes | None = None
+    moves_hardware: bool | None = None
+    levels: dict[Level, Minutes] = Field(default_factory=dict)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _short_form(cls, value: Any) -> Any:
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return {"minutes": value}
+        if not isinstance(value, dict) or "levels" in value:
+            return value
+        known = ("minutes", "moves_hardware")
+        return {k: v for k, v in value.items() if k in known} | {
+            "levels": {k: v for k, v in value.items() if k not in known}
+        }
+
+
+def _as_list(value: Any) -> Any:
+    return [value] if isinstance(value, dict) else value
+
+
+class StudyDocument(Part):
+    """A whole study document; `fold` puts `cost` into the factors."""
+
+    question: Text = ""
+    machine: Label | None = None
+    boot_minutes: Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)] = 4.0
+    map: Annotated[str, Field(max_length=4096)] | None = None
+    notes: Text = ""
+    goal: GoalPart = Field(default_factory=GoalPart)
+    factor: list[FactorPart] = Field(default_factory=list, max_length=MAX_FACTORS)
+    cost: dict[Label, CostPart] = Field(default_factory=dict)
+    exclude: Annotated[list[ExcludePart], BeforeValidator(_as_list), Field(max_length=MAX_EXCLUSIONS)] = Field(
+        default_factory=list
+    )
+    reference: dict[Label, Level] | None = None
+
+    def factor_named(self, name: str) -> FactorPart | None:
+        return next((one for one in self.factor if one.name == name), None)
+
+    def to_json(self) -> dict[str, Any]:
+        """What the store keeps: JSON-ready, defaults left out."""
+        return self.model_dump(mode="json", exclude_defaults=True)
+
+    def merged(self, other: StudyDocument) -> StudyDocument:
+        """This document with what `other` states put in its place; factors of one name are joined."""
+        stated = {name: getattr(other, name) for name in other.model_fields_set - {"factor"}}
+        factors = {one.name: one for one in self.factor}
+        for one in other.factor:
+            mine = factors.get(one.name)
+            if mine is None:
+                factors[one.name] = one
+                continue
+            new = {name: getattr(one, name) for name in one.model_fields_set - {"levels"}}
+            levels = list(dict.fromkeys([*one.levels, *mine.levels]))
+            factors[one.name] = mine.model_copy(update=new | {"levels": levels})
+        return self.model_copy(update=stated | {"factor": list(factors.values())}).fold()
+
+    def fold(self) -> StudyDocument:
+        """The document with its `cost` block put into the factors it names."""
+        factors = []
+        for one in self.factor:
+            cost = self.cost.get(one.name)
+            if cost is not None:
+                update: dict[str, Any] = {"level_minutes": {**one.level_minutes, **cost.levels}}
+                if cost.minutes is not None:
+                    update["minutes"] = cost.minutes
+                if cost.moves_hardware is not None:
+                    update["moves_hardware"] = cost.moves_hardware
+                one = one.model_copy(update=update)
+            factors.append(one)
+        left = {name: cost for name, cost in self.cost.items() if self.factor_named(name) is None}
+        return self.model_copy(update={"factor": factors, "cost": left})
+
+    def with_level(self, factor: str, level: str) -> StudyDocument:
+        """The document with one more level of a factor."""
+        return self.model_copy(
+            update={
+                "factor": [
+                    one.model_copy(update={"levels": [*one.levels, level]}) if one.name == factor else one
+                    for one in self.factor
+                ]
+            }
+        )
+
+    def pure(self, name: str) -> Study:
+        """The study as `trials` reasons about it. Raises UsageError when parts do not fit together."""
+        return Study(
+            name,
+            tuple(
+                Factor(
+                    one.name,
+                    tuple(one.levels),
+                    kind=pure_kind(one),
+                    minutes=one.minutes,
+                    moves_hardware=one.moves_hardware,
+                    level_minutes=one.level_minutes,
+                )
+                for one in self.factor
+            ),
+            question=self.question,
+            goal=Goal(self.goal.kind, self.goal.target, self.goal.limit),
+            exclusions=tuple(
+                Exclusion(
+                    (
+                        *(PureCondition(f, "is", level) for f, level in one.when.items()),
+                        *(PureCondition(f, "is not", level) for f, level in one.unless.items()),
+                    ),
+                    one.reason,
+                )
+                for one in self.exclude
+            ),
+            reference=self.reference,
+            boot_minutes=self.boot_minutes,
+        )
+
+    def misfits(self) -> list[tuple[tuple[str | int, ...], str]]:
+        """What does not fit together, as (path in the document, text)."""
+        out: list[tuple[tuple[str | int, ...], str]] = []
+        names = [one.name for one in self.factor]
+        if not self.factor:
+            out.append(((), "no factor: add one `[[factor]]` for each thing that can be changed"))
+        for i, one in enumerate(self.factor):
+            at: tuple[str | int, ...] = ("factor", i)
+            if one.name in names[:i]:
+                out.append(((*at, "name"), f"factor {one.name!r} is named twice"))
+            if not one.levels:
+                out.append(((*at, "levels"), f"factor {one.name!r} has no levels"))
+            doubled = [level for k, level in enumerate(one.levels) if level in one.levels[:k]]
+            if doubled:
+                out.append(((*at, "levels"), f"level {doubled[0]!r} is named twice"))
+            for key, table in (
+                ("level_minutes", one.level_minutes),
+                ("places", one.places),
+                ("images", one.images),
+            ):
+                out += [
+                    ((*at, key, level), f"{level!r} is no level of {one.name!r}: {', '.join(one.levels)}")
+                    for level in table
+                    if level not in one.levels
+                ]
+        for name in self.cost:
+            out.append((("cost", name), _unknown(name, names)))
+        for i, rule in enumerate(self.exclude):
+            for key, pairs in (("when", rule.when), ("unless", rule.unless)):
+                for name, level in pairs.items():
+                    out += self._level_misfit(("exclude", i, key, name), ("exclude", i, name), name, level)
+        for name, level in (self.reference or {}).items():
+            out += self._level_misfit(("reference", name), (), name, level)
+        if self.reference is not None:
+            out += [
+                (("reference",), f"says nothing about factor {name!r}") for name in names if name not in self.reference
+            ]
+        return out
+
+    def _level_misfit(
+        self, path: tuple[str | int, ...], short: tuple[str | int, ...], name: str, level: str
+    ) -> Iterable[tuple[tuple[str | int, ...], str]]:
+        one = self.factor_named(name)
+        if one is None:
+            yield (short or path), _unknown(name, [f.name for f in self.factor])
+        elif level not in one.levels:
+            yield (short or path), f"{level!r} is no level of factor {name!r}: {', '.join(one.levels)}"
+
+
+def pure_kind(factor: FactorPart) -> str:
+    """The kind that `trials` knows: as stated, else as the factor's name tells."""
+    if factor.kind is None:
+        return infer_kind(factor.name)
+    return PURE_KIND.get(factor.kind, factor.kind)
+
+
+def _unknown(name: str, names: list[str]) -> str:
+    return f"no factor is called {name!r}: there are {', '.join(names) or 'none'}"
+
+
+def read_part(text: str, file: str) -> StudyDocument:
+    """Read a document that may be part of one. Raises FileProblems (file, line, key)."""
+    if len(text) > MAX_FILE:
+        raise FileProblems([Problem(file, 0, "", f"{len(text)} characters; a study has at most {MAX_FILE}")])
+    data = parse(text, file)
+    try:
+        return StudyDocument.model_validate(data)
+    except ValidationError as error:
+        raise FileProblems(problems_of(error, text, file)) from None
+
+
+def check_whole(document: StudyDocument, text: str = "", file: str = "study") -> StudyDocument:
+    """The document with costs folded in, once all parts fit together. Raises FileProblems with the places."""
+    document = document.fold()
+    found = document.misfits()
+    if found:
+        places = Places(text)
+        raise FileProblems([Problem(file, places.line(path), dotted(path), what) for path, what in found])
+    return document
+
+
+BARE = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def _text(value: str) -> str:
+    out = []
+    for ch in value:
+        code = ord(ch)
+        if ch in '"\\':
+            out.append("\\" + ch)
+        elif code < 32 or code == 127:
+            out.append({"\n": "\\n", "\t": "\\t", "\r": "\\r"}.get(ch, f"\\u{code:04X}"))
+        elif 0xD800 <= code <= 0xDFFF:
+            out.append("\\uFFFD")
+        else:
+            out.append(ch)
+    return '"' + "".join(out) + '"'
+
+
+def _key(name: str) -> str:
+    return name if BARE.fullmatch(name) else _text(name)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return f"{value:.12g}"
+    if isinstance(value, str):
+        return _text(value)
+    if isinstance(value, Mapping):
+        inner = ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items())
+        return f"{{ {inner} }}" if inner else "{}"
+    return "[" + ", ".join(_value(one) for one in value) + "]"
+
+
+def to_toml(document: StudyDocument) -> str:
+    """The document as TOML that `read_part` reads back to the same. Comments are not kept."""
+    lines = [
+        f"question = {_text(document.question)}",
+        f"boot_minutes = {_value(document.boot_minutes)}   # one power-up without any change",
+    ]
+    for key in ("machine", "map"):
+        if getattr(document, key) is not None:
+            lines.append(f"{key} = {_text(getattr(document, key))}")
+    if document.notes:
+        lines.append(f"notes = {_text(document.notes)}")
+    lines += ["", "[goal]   # kind: stage-reached, finding-absent, check-passed, stage-faster, result-ok"]
+    goal = document.goal
+    lines += [f"kind = {_text(goal.kind)}", f"target = {_text(goal.target)}"]
+    if goal.limit is not None:
+        lines.append(f"limit = {_value(goal.limit)}   # seconds")
+    for one in document.factor:
+        lines += ["", "[[factor]]", f"name = {_text(one.name)}", f"levels = {_value(one.levels)}"]
+        for key, value in one.model_dump(exclude_defaults=True, exclude={"name", "levels"}).items():
+            lines.append(f"{key} = {_value(value)}")
+    for rule in document.exclude:
+        lines += ["", "[[exclude]]", f"when = {_value(rule.when)}"]
+        if rule.unless:
+            lines.append(f"unless = {_value(rule.unless)}")
+        lines.append(f"reason = {_text(rule.reason)}")
+    if document.reference is not None:
+        lines += ["", "[reference]   # a setup known to be good"]
+        lines += [f"{_key(name)} = {_text(level)}" for name, level in document.reference.items()]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,162 @@
+"""A draft rule table from captures of good boots: what `trials.draft` finds, written as TOML to be filled in.
+
+read_boots(paths, rules, lines) -> Boots      boots of captures as logs of codes (and lines)
+draft_toml(draft, name, ...) -> str           a table that `benchd rules check` reads
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from benchd.errors import ExternalError
+from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event
+from benchd.inference.draft import Draft, DraftStage
+from benchd.studies.comparing import boot_log
+from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, CodeSeen, LineSeen
+from benchd.vocabulary.models import Boot
+
+LIMIT_LEAST_S = 10.0
+LIMIT_TIMES = 3.0
+"""A drafted limit is generous: the daemon learns tighter ones from good boots, and crying wolf costs trust."""
+PATTERN_MOST = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Boots:
+    """Boots read from captures, what was left out, and which files break off."""
+
+    logs: tuple[BootLog, ...]
+    notes: tuple[str, ...]
+    problems: tuple[str, ...]
+
+
+def read_boots(paths: Sequence[Path], rules: str | None = None, *, lines: bool | None = None) -> Boots:
+    """Boots of captures with their codes; console lines too with `lines` (None: only where there are no codes).
+
+    Where some boots finished by the table they were judged by, only those are taken as good; where none did
+    (the table does not know this firmware) all are. Raises UsageError or ExternalError for unreadable files.
+    """
+    from benchd.watch.replay import Replay
+
+    replay = Replay(paths, rules)
+    boots: dict[str, Boot] = {}
+    events: dict[str, list[Event]] = {}
+    for event in replay.events():
+        if isinstance(event, BootStarted | BootChanged | BootEnded):
+            boots[event.boot.id] = event.boot
+        elif isinstance(event, CodeSeen | LineSeen) and event.boot is not None:
+            own = events.setdefault(event.boot, [])
+            if len(own) > MAX_EVENTS:
+                continue
+            if isinstance(event, CodeSeen):
+                own.append(Event("code", event.code, event.t or 0.0))
+            elif not event.partial and event.text.strip():
+                own.append(Event("line", event.text, event.t or 0.0))
+    if not boots:
+        raise ExternalError(f"{', '.join(str(path) for path in paths)[:300]}: no boot in these captures")
+    if lines is None:
+        lines = not any(event.kind == "code" for own in events.values() for event in own)
+    notes = []
+    whole = [boot for boot in boots.values() if boot.passes_of is None and boot.outcome != "link-lost"]
+    if len(whole) < len(boots):
+        notes.append(f"{len(boots) - len(whole)} boots with a lost link, or passes of a loop, left out")
+    good = [boot for boot in whole if boot.outcome == "finished"]
+    if good and len(good) < len(whole):
+        notes.append(f"{len(whole) - len(good)} boots that did not finish left out")
+    if not good:
+        notes.append("no boot finished by the table it was judged by: all are taken as good")
+    logs = []
+    for boot in good or whole:
+        own = [event for event in sorted(events.get(boot.id, []), key=lambda e: e.t_s) if lines or event.kind == "code"]
+        log = boot_log(boot, own)
+        if not good:
+            end = max((event.t_s for event in own), default=0.0)
+            log = replace(log, outcome=FINISHED, end_s=max(end, 0.0), stages=())
+        logs.append(log)
+    return Boots(tuple(logs), tuple(notes), tuple(replay.problems))
+
+
+def draft_toml(draft: Draft, name: str, captures: int, notes: Sequence[str] = ()) -> str:
+    """The draft as a rule table in TOML; names, meanings and causes are left for the person."""
+    stages = _unique(draft.stages)
+    out = [
+        f"# Drafted from {draft.boots} boots, {captures} captures. Names, meanings, sources and stall points are yours",
+        "# to write. Limits called a guess rest on fewer than 5 boots. To check the file: benchd rules check FILE",
+        *(f"# {note}" for note in (*draft.notes, *notes)),
+        "",
+        "[table]",
+        f"name = {_text(name)}",
+        f'source = "drafted from {draft.boots} boots of one machine; not published anywhere"',
+        'about = "fill in: which board, which firmware"',
+        "",
+        "[boot]",
+    ]
+    if draft.starts_with is not None:
+        kind, _, value = draft.starts_with.partition(" ")
+        out.append(f"starts = [{_when(kind, value)}]")
+    longest = max((stage.longest_s or 0.0 for stage in stages), default=0.0)
+    out.append(
+        f"quiet = {_text(_seconds(max(20.0, LIMIT_TIMES * longest)))}   # silence anywhere that counts as a stall"
+    )
+    for number, stage in enumerate(stages, 1):
+        out += ["", *_stage(stage, number, final=number == len(stages))]
+    rare = [text.partition(" ")[2] for text, _ in draft.rare if text.startswith("code ")]
+    if rare:
+        out += ["", "# Codes seen in few boots; listed so that they are not reported as unknown."]
+        for code in sorted(set(rare)):
+            out += ["[[code]]", f"code = {_text(code)}", 'means = ""']
+    return "\n".join(out) + "\n"
+
+
+def _unique(stages: Sequence[DraftStage]) -> list[DraftStage]:
+    """The first rung of each token: a table has one stage for a code, however often it comes again."""
+    seen: dict[tuple[str, str], DraftStage] = {}
+    for stage in stages:
+        seen.setdefault((stage.kind, stage.value), stage)
+    return list(seen.values())
+
+
+def _stage(stage: DraftStage, number: int, *, final: bool) -> list[str]:
+    word = stage.value.lower() if stage.kind == "code" else "text"
+    lines = [
+        "[[stage]]",
+        f'name = "stage-{number:02}-{re.sub(r"[^a-z0-9]", "", word)}"',
+        f"enter = [{_when(stage.kind, stage.value)}]",
+    ]
+    if final:
+        lines.append("final = true          # the last thing all boots share")
+    else:
+        if stage.usual_s is not None and stage.usual_s > 0:
+            lines.append(f"usual = {_text(_seconds(stage.usual_s))}")
+        if stage.limit_s is not None:
+            told = f"longest seen {stage.longest_s:.3g} s" if stage.longest_s is not None else ""
+            generous = max(stage.limit_s, LIMIT_TIMES * (stage.longest_s or 0.0), LIMIT_LEAST_S)
+            lines.append(f"limit = {_text(_seconds(generous))}   # {stage.limit_kind} {stage.limit_s:.3g} s; {told}")
+    if stage.optional and not final:
+        lines.append(f"optional = true       # in {stage.seen} of {stage.of} boots")
+    if stage.repeats is not None:
+        block = f"a block of {stage.repeats.period}" if stage.repeats.period > 1 else "it"
+        often = f"{stage.repeats.low} to {stage.repeats.high} times in a row (median {stage.repeats.median:g})"
+        lines.append(f"# {block} comes {often}")
+    lines.append('means = ""')
+    return lines
+
+
+def _when(kind: str, value: str) -> str:
+    if kind == "code":
+        return f"{{ code = {_text(value)} }}"
+    pattern = "".join(r"[0-9]+" if ch == "#" else r"\s+" if ch == " " else re.escape(ch) for ch in value[:PATTERN_MOST])
+    return f"{{ text = {_text('^' + pattern)} }}"
+
+
+def _seconds(value: float) -> str:
+    return f"{value:.3g}s" if value >= 1 else f"{max(1, round(value * 1000))}ms"
+
+
+def _text(value: str) -> str:
+    """A TOML basic string: JSON's escapes are valid there, for all but the delete character."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -1,0 +1,131 @@
+"""Did a boot reach the study's goal? Pure: a goal, a boot's record and the results entered for it, in.
+
+Numbered rules, the first that applies decides:
+
+1. A result named `goal`, entered for the boot, is the answer: the last one entered.
+2. An earlier pass of a looping boot is no boot of its own: not counted.
+3. A boot that still runs is not counted yet, unless the goal is a check that was entered for it by hand or file.
+4. By the goal's kind:
+   stage-reached   the stage is on the boot's ladder: ok; the boot finished, stalled or looped without it: fail.
+   finding-absent  the finding (its rule's name, or its kind) stands: fail; absent from a finished boot: ok.
+   check-passed    the check's last result by hand or file, else all results read from the console; without
+                   any, a boot that stalled or looped: fail.
+   stage-faster    the stage took no longer than the limit: ok; longer, or stood still in or before it: fail.
+   result-ok       only rule 1 answers.
+5. Otherwise (cut short, link lost, nothing entered) the boot says nothing: not counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchd.inference.study import Goal
+from benchd.store.study_models import Result
+from benchd.vocabulary.models import Boot
+
+GOAL = "goal"
+"""The check name under which the goal itself is entered by hand."""
+STOOD = ("stalled", "looped")
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Whether one boot reached the goal (None: it does not say), and why. `boot` None: entered without one."""
+
+    boot: str | None
+    ok: bool | None
+    why: str
+    source: str = "boot"
+
+    def to_json(self) -> dict[str, object]:
+        return {"boot": self.boot, "ok": self.ok, "why": self.why, "source": self.source}
+
+
+def judge(goal: Goal, boot: Boot, results: Sequence[Result] = ()) -> Verdict:
+    """The verdict on one boot. `results` are those entered for it, oldest first."""
+    entered = [one for one in results if one.check == GOAL]
+    if entered:
+        last = entered[-1]
+        note = f": {last.note}" if last.note else ""
+        return Verdict(boot.id, last.passed, f"entered as {'ok' if last.passed else 'fail'}{note}", last.source)
+    if boot.passes_of:
+        return Verdict(boot.id, None, f"an earlier pass of {boot.passes_of}")
+    told = goal.kind == "check-passed" and any(one.check == goal.target for one in results)
+    if boot.outcome == "running" and not told:
+        return Verdict(boot.id, None, "still running")
+    ok, why = _RULES[goal.kind](goal, boot, results)
+    return Verdict(boot.id, ok, why)
+
+
+def _ended(boot: Boot) -> str:
+    where = f" in {boot.last_stage}" if boot.outcome in STOOD and boot.last_stage else ""
+    return f"{boot.outcome}{where}"
+
+
+def _stage_reached(goal: Goal, boot: Boot, results: Sequence[Result]) -> tuple[bool | None, str]:
+    found = next((stage for stage in boot.stages if stage.name == goal.target), None)
+    if found is not None:
+        return True, f"{goal.target} reached at {found.t:.2f} s"
+    if boot.outcome == "finished":
+        return False, f"finished without {goal.target}"
+    if boot.outcome in STOOD:
+        return False, f"{_ended(boot)}, before {goal.target}"
+    return None, f"{boot.outcome} before {goal.target} could be expected"
+
+
+def _finding_absent(goal: Goal, boot: Boot, results: Sequence[Result]) -> tuple[bool | None, str]:
+    stands = [f for f in boot.findings if goal.target in (f.rule, f.kind) and f.cleared_t is None]
+    if stands:
+        return False, f"{stands[0].kind} {stands[0].rule} at {stands[0].t:.2f} s"
+    if boot.outcome == "finished":
+        return True, f"finished without {goal.target}"
+    return None, f"{_ended(boot)} for another reason than {goal.target}"
+
+
+def _check_passed(goal: Goal, boot: Boot, results: Sequence[Result]) -> tuple[bool | None, str]:
+    found = check_results(boot, results).get(goal.target)
+    if found is not None:
+        return found, f"check {goal.target} {'passed' if found else 'failed'}"
+    if boot.outcome in STOOD:
+        return False, f"{_ended(boot)}, before check {goal.target}"
+    return None, f"check {goal.target} was not done"
+
+
+def _stage_faster(goal: Goal, boot: Boot, results: Sequence[Result]) -> tuple[bool | None, str]:
+    assert goal.limit_s is not None
+    at = next((i for i, stage in enumerate(boot.stages) if stage.name == goal.target), None)
+    if at is not None and at + 1 < len(boot.stages):
+        took = boot.stages[at + 1].t - boot.stages[at].t
+        return took <= goal.limit_s, f"{goal.target} took {took:.2f} s, the limit is {goal.limit_s:g} s"
+    if boot.outcome in STOOD:
+        return False, f"{_ended(boot)}, {goal.target} not done"
+    if at is not None and boot.outcome == "finished":
+        return None, f"{goal.target} is the last stage: it has no end to time"
+    if boot.outcome == "finished":
+        return False, f"finished without {goal.target}"
+    return None, f"{boot.outcome} before {goal.target} was done"
+
+
+def _by_hand(goal: Goal, boot: Boot, results: Sequence[Result]) -> tuple[bool | None, str]:
+    return None, "no result entered yet: `benchd trial result goal ok|fail`"
+
+
+_RULES = {
+    "stage-reached": _stage_reached,
+    "finding-absent": _finding_absent,
+    "check-passed": _check_passed,
+    "stage-faster": _stage_faster,
+    "result-ok": _by_hand,
+}
+
+
+def check_results(boot: Boot, results: Sequence[Result] = ()) -> dict[str, bool]:
+    """Each check of a boot: as last entered by hand or file, else passed if every console result did."""
+    out: dict[str, bool] = {}
+    for check in boot.checks:
+        out[check.name] = out.get(check.name, True) and check.passed
+    for one in results:
+        if one.check != GOAL:
+            out[one.check] = one.passed
+    return out

@@ -1,0 +1,339 @@
+"""What a person does at the bench: start a trial by what changed, enter results, know images by their bytes.
+
+plan_trial(store, known, changes, ...) -> Plan    what a start would mean: setup, changes, repeat, exclusion
+start(store, known, plan, now, ...) -> Started    begin it; the daemon attaches boots from now on
+add_image(store, path) -> Image                   a ROM image by its file
+enter(store, check, passed, now, ...) -> Result   a result for a boot or a trial
+enter_table(store, rows, now, ...) -> list        results that a test program left
+running(store, machines) -> dict                  the trial that runs on each machine
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from benchd.errors import BenchError, UsageError
+from benchd.inference.study import MAX_NAME, Change
+from benchd.store import Image, Result, Store, Trial
+from benchd.studies.csvfile import MAX_BYTES
+from benchd.studies.document import StudyDocument, pure_kind
+from benchd.studies.loaded import IMPORTED, LoadedStudy, complete, first_setup, save
+from benchd.studies.scan_prediction import Images, can_foretell, foretell
+
+CAUTION = (
+    "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge; "
+    "leave the inside of power supplies and monitors to licensed practice. Local electrical codes come first."
+)
+"""Printed whenever a trial moves hardware (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What starting a trial would mean. `before` is the setup it is compared with, and where that came from.
+
+    `given` are the levels that the person named; `new` levels that the study does not have yet.
+    """
+
+    setup: Mapping[str, str]
+    changes: tuple[Change, ...]
+    before_from: str
+    repeats: tuple[str, ...]
+    excluded: str | None
+    new: tuple[tuple[str, str], ...]
+
+    @property
+    def hardware(self) -> bool:
+        return any(change.hardware for change in self.changes)
+
+    def remarks(self) -> list[str]:
+        """What a person should be told before starting, in sentences."""
+        out = []
+        if self.repeats:
+            out.append(f"This setup was tried before, in {', '.join(self.repeats)}: a repeat.")
+        if len(self.changes) > 1:
+            out.append(
+                f"{len(self.changes)} things change at once ({', '.join(c.factor for c in self.changes)}): "
+                "if the result differs, this trial alone cannot say which did it."
+            )
+        out += [f"New level of {factor}: {level}." for factor, level in self.new]
+        if self.hardware:
+            out.append(f"CAUTION: {CAUTION}")
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """A trial that has begun, with what was said about it and the ROM scan foretold for it (or None)."""
+
+    trial: Trial
+    plan: Plan
+    prediction: Mapping[str, Any] | None
+    notes: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "trial": self.trial.model_dump(mode="json"),
+            "changes": [change.to_json() for change in self.plan.changes],
+            "compared_with": self.plan.before_from,
+            "repeats": list(self.plan.repeats),
+            "caution": CAUTION if self.plan.hardware else None,
+            "prediction": self.prediction,
+            "notes": list(self.notes),
+        }
+
+
+def read_image_record(path: Path) -> Image:
+    """What is known of a ROM image file: name, size, SHA-256 of the file's bytes, where it was read."""
+    from benchd.rom.files import read_raw
+
+    data = read_raw(path)
+    return Image(
+        sha256=hashlib.sha256(data).hexdigest(), name=path.name[:200], size=len(data), path=str(path.resolve())
+    )
+
+
+def add_image(store: Store, path: Path) -> Image:
+    """Store what is known of a ROM image file. Raises ExternalError when it cannot be read."""
+    image = read_image_record(path)
+    store.add_image(image)
+    return image
+
+
+def image_level(image: Image) -> str:
+    """The level that an image becomes: its file name and the beginning of its SHA-256."""
+    return f"{image.name[: MAX_NAME - 9]} {image.sha256[:8]}"
+
+
+def images_of(store: Store, document: StudyDocument) -> dict[str, Image]:
+    """The images of a study's levels, by "factor=level"; those that the store does not know are left out."""
+    out = {}
+    for factor in document.factor:
+        for level, sha in factor.images.items():
+            try:
+                out[f"{factor.name}={level}"] = store.image(sha)
+            except UsageError:
+                continue
+    return out
+
+
+def resolve_images(store: Store, document: StudyDocument, base: Path) -> StudyDocument:
+    """The document with file names in `images` replaced by SHA-256, and `map` as a full path."""
+    factors = []
+    for factor in document.factor:
+        images = {}
+        for level, named in factor.images.items():
+            known = len(named) == 64 and set(named) <= set("0123456789abcdef")
+            images[level] = named if known else add_image(store, (base / named).expanduser()).sha256
+        factors.append(factor.model_copy(update={"images": images}) if images else factor)
+    update: dict[str, Any] = {"factor": factors} if "factor" in document.model_fields_set else {}
+    if document.map is not None:
+        update["map"] = str((base / document.map).expanduser().resolve())
+    return document.model_copy(update=update)
+
+
+def with_image(
+    store: Store, known: LoadedStudy, factor: str, path: Path, level: str | None, now: str
+) -> tuple[LoadedStudy, str]:
+    """The study with an image file as a level of `factor`, and that level: bytes known already keep theirs."""
+    part = known.document.factor_named(factor)
+    if part is None:
+        known.study.factor(factor)
+        raise AssertionError
+    if pure_kind(part) != "image":
+        raise UsageError(f"factor '{factor}' is no ROM image (kind {pure_kind(part)}); name a level instead of a file")
+    image = read_image_record(path)
+    same = next((one for one, sha in part.images.items() if sha == image.sha256), None)
+    name = level or same or image_level(image)
+    before = part.images.get(name)
+    if before is not None and before != image.sha256:
+        raise UsageError(
+            f"level '{name}' of factor '{factor}' is the image {before[:12]}, not {image.sha256[:12]} as in "
+            f"{path}: give the new image a level of its own"
+        )
+    store.add_image(image)
+    document = known.document if name in part.levels else known.document.with_level(factor, name)
+    factors = [
+        one.model_copy(update={"images": {**one.images, name: image.sha256}}) if one.name == factor else one
+        for one in document.factor
+    ]
+    return save(store, known.name, document.model_copy(update={"factor": factors}), now), name
+
+
+def plan_trial(
+    store: Store,
+    known: LoadedStudy,
+    changes: Mapping[str, str],
+    *,
+    machine: str | None = None,
+    new_levels: bool = False,
+) -> tuple[LoadedStudy, Plan]:
+    """Work out the setup from what changed. Raises UsageError for unknown factors and levels.
+
+    Compared with the last trial of the study (on `machine` if there is one there), else the reference, else
+    the first allowed setup. With `new_levels` unknown levels are added to the study (when it is started).
+    """
+    study, document = known.study, known.document
+    new = []
+    for factor, level in changes.items():
+        own = study.factor(factor)
+        if level not in own.levels:
+            if not new_levels:
+                raise UsageError(
+                    f"factor '{factor}' has no level '{level}'; it has {', '.join(own.levels)}. "
+                    "A level that the study does not know yet: add --new"
+                )
+            new.append((factor, level))
+            document = document.with_level(factor, level)
+    if new:
+        known = LoadedStudy(known.record, document, document.pure(known.name))
+        study = known.study
+    earlier = store.trials(study=study.name)
+    on_machine = [trial for trial in earlier if trial.machine == machine]
+    last = next(reversed(on_machine or earlier), None)
+    if last is not None:
+        before, came = complete(study, last.setup)[0], last.id
+    else:
+        before, came = first_setup(study), "the reference setup" if study.reference else "the first levels"
+    setup = {**before, **changes}
+    study.check_setup(setup)
+    same = [trial.id for trial in earlier if complete(study, trial.setup)[0] == setup]
+    return known, Plan(setup, study.changes(before, setup), came, tuple(same), study.excluded(setup), tuple(new))
+
+
+def start(
+    store: Store, known: LoadedStudy, plan: Plan, now: str, *, machine: str, note: str = "", anyway: bool = False
+) -> Started:
+    """Begin the trial of `plan`; the one that runs on `machine` ends. Raises UsageError for excluded setups."""
+    if machine == IMPORTED:
+        raise UsageError(f"'{IMPORTED}' is the name for trials from files; give the machine another one")
+    notes = []
+    if plan.excluded is not None:
+        if not anyway:
+            raise UsageError(f"the study excludes this setup: {plan.excluded}. To try it all the same: --anyway")
+        notes.append(f"Tried although excluded: {plan.excluded}.")
+    full = "\n".join([*notes, *([note] if note else [])])
+    ended = store.current_trial(machine)
+    if ended is not None and ended.study != known.name:
+        notes.append(f"Trial {ended.id} of study {ended.study} ends with this: one trial runs on a machine at a time.")
+    elif ended is not None and not store.boots(trial=ended.id, limit=1) and not store.results(trial=ended.id):
+        notes.append(f"Trial {ended.id} ends without a boot or a result.")
+    if plan.new:
+        known = save(store, known.name, known.document, now)
+    trial = store.start_trial(
+        study=known.name,
+        machine=machine,
+        setup=plan.setup,
+        changed={change.factor: change.after for change in plan.changes},
+        started=now,
+        note=full,
+    )
+    prediction = None
+    if can_foretell(known.document):
+        try:
+            prediction = foretell(known.document, plan.setup, images_of(store, known.document)).to_json()
+            store.add_prediction(trial.id, prediction, now)
+        except BenchError as error:
+            notes.append(f"No prediction of the ROM scan: {error}")
+    return Started(trial, plan, prediction, tuple(notes))
+
+
+def running(store: Store, machines: Sequence[str] = ()) -> dict[str, Trial]:
+    """The trial that runs on each machine; also on machines that the settings do not name."""
+    found = {trial.machine: trial for trial in store.trials() if trial.ended is None and trial.machine != IMPORTED}
+    return {name: found[name] for name in [*machines, *sorted(found.keys() - set(machines))] if name in found}
+
+
+def the_running(store: Store, machine: str | None) -> Trial:
+    """The one trial that is meant when none is named. Raises UsageError when none or several run."""
+    found = running(store)
+    if machine is not None:
+        if machine in found:
+            return found[machine]
+        raise UsageError(f"no trial runs on '{machine}': `benchd trial start` begins one")
+    if len(found) == 1:
+        return next(iter(found.values()))
+    if not found:
+        raise UsageError("no trial is running: name one with --trial, or begin one with `benchd trial start`")
+    raise UsageError(f"trials run on {', '.join(found)}: say which with --machine")
+
+
+def enter(
+    store: Store,
+    check: str,
+    passed: bool,
+    now: str,
+    *,
+    boot: str | None = None,
+    trial: str | None = None,
+    machine: str | None = None,
+    note: str = "",
+) -> Result:
+    """Enter a result by hand: for a boot, else for the newest boot of the trial, else for the trial itself.
+
+    Without `boot` and `trial` the running trial is meant.
+    """
+    if not 1 <= len(check) <= 200:
+        raise UsageError(f"a check's name has 1 to 200 characters, not {len(check)}")
+    if boot is not None:
+        found = store.boot(boot)
+        boot = found.id
+        if trial is not None and found.trial not in (None, trial):
+            raise UsageError(f"boot {boot} belongs to trial {found.trial}, not {trial}")
+        trial = trial or found.trial
+    else:
+        trial = store.trial(trial).id if trial is not None else the_running(store, machine).id
+        newest = [one for one in store.boots(trial=trial, limit=20) if not one.passes_of]
+        boot = newest[0].id if newest else None
+    return store.add_result(Result(trial=trial, boot=boot, check=check, passed=passed, note=note, entered=now))
+
+
+def enter_table(
+    store: Store,
+    rows: Sequence[tuple[str, bool, str | None, int]],
+    now: str,
+    *,
+    file: str,
+    boot: str | None = None,
+    trial: str | None = None,
+    machine: str | None = None,
+) -> list[Result]:
+    """Enter all results of a file, or none. A row without boot is meant as in `enter`."""
+    out = []
+    whole: dict[str, tuple[str | None, str | None]] = {}
+    if boot is not None:
+        found = store.boot(boot)
+        fallback: tuple[str | None, str | None] = (found.trial, found.id)
+    elif all(row[2] for row in rows):
+        fallback = (None, None)
+    else:
+        trial = store.trial(trial).id if trial is not None else the_running(store, machine).id
+        newest = [one for one in store.boots(trial=trial, limit=20) if not one.passes_of]
+        fallback = (trial, newest[0].id if newest else None)
+    for check, passed, named, line in rows:
+        if named is not None and named not in whole:
+            try:
+                found = store.boot(named)
+            except UsageError as error:
+                raise UsageError(f"{file}:{line}: {error}") from None
+            whole[named] = (found.trial, found.id)
+        of_trial, of_boot = whole[named] if named is not None else fallback
+        out.append(Result(trial=of_trial, boot=of_boot, check=check, passed=passed, source="csv", entered=now))
+    return store.add_results(out)
+
+
+__all__ = [
+    "CAUTION",
+    "MAX_BYTES",
+    "Images",
+    "Plan",
+    "Started",
+    "add_image",
+    "enter",
+    "enter_table",
+    "plan_trial",
+    "start",
+]

@@ -1,0 +1,1 @@
+"""The words that all rooms share: records, observations, events, and the published form of a boot."""

@@ -1,0 +1,135 @@
+"""Events: what the boots room says. Sinks and store take these and nothing else.
+
+`boot` is the id of the boot; times are seconds from its start, `t_ns` the same instant on the monotonic clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from benchd.vocabulary.models import Boot, Finding
+
+
+@dataclass(frozen=True, slots=True)
+class BootStarted:
+    machine: str
+    t_ns: int
+    boot: Boot
+
+
+@dataclass(frozen=True, slots=True)
+class CodeSeen:
+    """A code, inside a boot or (boot None) outside any."""
+
+    machine: str
+    t_ns: int
+    u_ns: int
+    link: str
+    boot: str | None
+    t: float | None
+    code: str
+    port: int | None
+    known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LineSeen:
+    """A console line, raw text: clean it before showing. `line` repeats when a line was updated."""
+
+    machine: str
+    t_ns: int
+    u_ns: int
+    link: str
+    boot: str | None
+    t: float | None
+    line: int
+    text: str
+    partial: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StageEntered:
+    """`index` is the stage's place on the ladder; `previous_s` how long the stage before it took."""
+
+    machine: str
+    t_ns: int
+    boot: str
+    stage: str
+    index: int
+    t: float
+    u: float
+    previous: str | None
+    previous_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRaised:
+    machine: str
+    t_ns: int
+    boot: str
+    finding: Finding
+    alert: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FindingCleared:
+    """A provisional finding (a stall) stopped being true after `stood_s` seconds."""
+
+    machine: str
+    t_ns: int
+    boot: str
+    finding: Finding
+    stood_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class BootChanged:
+    """The boot's record as it is now; sent at each stage, finding and outcome change."""
+
+    machine: str
+    t_ns: int
+    boot: Boot
+
+
+@dataclass(frozen=True, slots=True)
+class BootEnded:
+    """The boot is over; sent once for each boot. A standing stall ends its boot only when it is settled."""
+
+    machine: str
+    t_ns: int
+    boot: Boot
+
+
+@dataclass(frozen=True, slots=True)
+class LinkChanged:
+    machine: str
+    t_ns: int
+    link: str
+    up: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class LossSeen:
+    """Bytes or codes were lost or refused on a link, by a named reason."""
+
+    machine: str
+    t_ns: int
+    link: str
+    reason: str
+    count: int
+
+
+Event: TypeAlias = (
+    BootStarted
+    | CodeSeen
+    | LineSeen
+    | StageEntered
+    | FindingRaised
+    | FindingCleared
+    | BootChanged
+    | BootEnded
+    | LinkChanged
+    | LossSeen
+)

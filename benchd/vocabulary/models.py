@@ -1,0 +1,82 @@
+"""The published contract: what `--json`, MQTT, the store and the page show of a boot.
+
+Times in a boot are seconds from its start; `started` and `ended` are ISO 8601 with zone, labels only.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+Outcome = Literal["finished", "stalled", "looped", "cut-short", "link-lost", "running"]
+FindingKind = Literal["stall", "loop", "skipped", "late", "slow", "fault", "unknown-code", "quiet"]
+LimitKind = Literal["explicit", "learned-normal", "distribution-free", "default"]
+
+
+class Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Stage(Model):
+    """A stage that the boot reached: `t` seconds from boot start, give or take `u` seconds."""
+
+    name: str
+    t: float
+    u: float
+
+
+class Finding(Model):
+    """What a rule concluded. `t` is when, in seconds from boot start; `cleared_t` when it stopped being so."""
+
+    kind: FindingKind
+    rule: str
+    stage: str | None = None
+    code: str | None = Field(None, description="last code then, two upper-case hex digits")
+    t: float
+    limit_s: float | None = None
+    limit_kind: LimitKind | None = None
+    cleared_t: float | None = None
+    means: str | None = None
+    try_: list[str] = Field(default_factory=list, alias="try", serialization_alias="try")
+    caution: str | None = None
+    detail: str | None = None
+
+    @field_validator("limit_kind", mode="before")
+    @classmethod
+    def _kind(cls, kind: Any) -> Any:
+        """Records of before 0.2 say "learned-free"."""
+        return "distribution-free" if kind == "learned-free" else kind
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
+
+
+class Check(Model):
+    """A pass/fail result read from the console by a rule."""
+
+    name: str
+    passed: bool
+    t: float
+
+
+class Boot(Model):
+    """One boot, from power-on, reset or first sign of life to the next."""
+
+    id: str
+    machine: str
+    trial: str | None = None
+    table: str = ""
+    started: str
+    start_reason: str = ""
+    ended: str | None = None
+    outcome: Outcome
+    last_stage: str | None = None
+    last_code: str | None = None
+    duration_s: float = Field(0.0, description="last thing seen, seconds from boot start")
+    stages: list[Stage] = Field(default_factory=list)
+    findings: list[Finding] = Field(default_factory=list)
+    checks: list[Check] = Field(default_factory=list)
+    codes: int = 0
+    lines: int = 0
+    lost: int = Field(0, description="codes or bytes known to be lost or refused")
+    passes_of: str | None = Field(None, description="this boot is an earlier pass of that looping boot")

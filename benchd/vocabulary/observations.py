@@ -1,0 +1,103 @@
+"""Observations: what decoding makes of the records, and all that boots are judged by.
+
+Every observation has `t_ns` (when it happened, monotonic nanoseconds), `u_ns` (half-width of the uncertainty)
+and `at_ns` (when it became known: the order in which observations are judged; never before `t_ns`).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from benchd.vocabulary.records import Annotation
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What observations share that become known when they happen."""
+
+    link: str
+    t_ns: int
+    u_ns: int
+
+    @property
+    def at_ns(self) -> int:
+        return self.t_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Code(Seen):
+    """One POST code. `value` is 0..FFh, or 0..FFFFh where `wide`. `port` is the I/O port if known."""
+
+    value: int
+    port: int | None = None
+    wide: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A console line, whole or so far.
+
+    `line` counts lines of the link from 0: a later Text with the same number replaces an earlier one
+    (`partial`: the line was not ended yet). `marks` are (index of a character, its arrival), ascending; the
+    characters between two marks follow at line speed (`char_ns` each). `t_ns` is the first character's.
+    """
+
+    link: str
+    t_ns: int
+    u_ns: int
+    at_ns: int
+    line: int
+    text: str
+    partial: bool = False
+    marks: tuple[tuple[int, int], ...] = ()
+    char_ns: int = 0
+
+    def time_at(self, index: int) -> int:
+        """Return the arrival (ns) of the character at `index`."""
+        if not self.marks:
+            return self.t_ns
+        i = bisect_right(self.marks, index, key=lambda mark: mark[0]) - 1
+        if i < 0:
+            return self.t_ns
+        at, t_ns = self.marks[i]
+        return t_ns + (index - at) * self.char_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Reset(Seen):
+    """The card saw the reset line, or counted its own restart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Power(Seen):
+    """The target's power went on or off, as its modem lines tell."""
+
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Lost(Seen):
+    """Something was lost or refused: `count` codes (or bytes), with a named reason."""
+
+    reason: str
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Break(Seen):
+    """The line was held in break."""
+
+
+@dataclass(frozen=True, slots=True)
+class LinkChange(Seen):
+    """A link came up or went down."""
+
+    up: bool
+    reason: str
+
+
+Decoded: TypeAlias = Code | Text | Reset | Power | Lost | Break | LinkChange
+"""What a link's decoder says."""
+Observation: TypeAlias = Decoded | Annotation

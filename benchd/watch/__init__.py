@@ -1,0 +1,1 @@
+"""Watching machines: records in, events out, live or from captures."""

@@ -1,0 +1,87 @@
+"""One machine's street: records in, events out. The same for a live bench and for a replay.
+
+Records come in the order in which they were taken in; observations of several links are put in order of time
+by holding each back for `HOLD_NS`. Live, time passes by `ClockMark` records: one that made nothing happen
+need not be kept, so a capture with the others gives the same events again. Pure.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Sequence
+
+from benchd.boots import BootTracker
+from benchd.boots.state import Anchor
+from benchd.decode import Decoder, make_decoder
+from benchd.rules import Matcher
+from benchd.vocabulary.events import Event
+from benchd.vocabulary.observations import Observation
+from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
+
+HOLD_NS = 100_000_000
+"""How long observations wait for those of another link that happened earlier; nothing, with one link only."""
+
+
+class Pipeline:
+    """Decodes and judges the records of one machine.
+
+    `links` are the machine's links; records of others are ignored. `tracker` and `decoders` may be looked at.
+    """
+
+    def __init__(self, machine: str, links: Sequence[LinkInfo], matcher: Matcher, anchor: Anchor) -> None:
+        self.machine = machine
+        self.anchor = anchor
+        self.decoders: dict[str, Decoder] = {info.name: make_decoder(info) for info in links}
+        self.tracker = BootTracker(machine, matcher, links, anchor)
+        self._hold_ns = HOLD_NS if len(links) > 1 else 0
+        self._heap: list[tuple[int, int, Observation]] = []
+        self._count = 0
+        self.now_ns = -(1 << 62)
+        self.stirred = False
+        """Whether the last record changed anything; a ClockMark that did not need not be kept."""
+
+    def feed(self, record: Record) -> list[Event]:
+        """Take in one record and return what follows from it."""
+        self.stirred = False
+        t_ns = record.t_ns
+        # Other links' records may still come in a little later than stamped; a mark says that they have.
+        others_ns = t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS
+        own_link = getattr(record, "link", None)
+        for name, decoder in self.decoders.items():
+            if name != own_link:
+                self._push(decoder.advance(others_ns))
+        match record:
+            case Chunk() | LinkState() | ModemLines() | LineFault():
+                if (own := self.decoders.get(record.link)) is not None:
+                    self._push(own.feed(record))
+            case Annotation(key="trial" | "limit" | "phase" | "end"):
+                self._push([record])
+            case _:
+                pass
+        self.now_ns = max(self.now_ns, t_ns)
+        return self._release(self.now_ns - self._hold_ns)
+
+    def drain(self) -> list[Event]:
+        """Release what is held back, and tell of the open boot as it stands; for the end of a capture or run."""
+        return self._release(self.now_ns) + self.tracker.stand()
+
+    @property
+    def holding(self) -> bool:
+        """Whether observations wait for those of other links, or a decoder for time to pass."""
+        return bool(self._heap) or any(decoder.deadline is not None for decoder in self.decoders.values())
+
+    def _push(self, seen: Sequence[Observation]) -> None:
+        for one in seen:
+            self.stirred = True
+            self._count += 1
+            heapq.heappush(self._heap, (one.at_ns, self._count, one))
+
+    def _release(self, until_ns: int) -> list[Event]:
+        out: list[Event] = []
+        judged = self.tracker.judged
+        while self._heap and self._heap[0][0] <= until_ns:
+            self.stirred = True
+            out += self.tracker.feed(heapq.heappop(self._heap)[2])
+        out += self.tracker.advance(until_ns)
+        self.stirred |= self.tracker.judged != judged
+        return out

@@ -1,0 +1,160 @@
+"""What the page's own requests answer with, beyond the models that the command line shares."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from benchd.rom.responses import MapForm
+from benchd.studies.responses import CompareForm
+from benchd.vocabulary.models import Boot, LimitKind, Model
+
+
+class Usual(Model):
+    """How long a stage lasted in earlier good boots (seconds), and its limit. Figures are None without any."""
+
+    stage: str
+    n: int
+    low: float | None = None
+    quarter: float | None = None
+    median: float | None = None
+    three_quarters: float | None = None
+    high: float | None = None
+    limit_s: float | None = None
+    limit_kind: LimitKind | None = None
+
+
+class MachineTable(Model):
+    """What a machine's boots are judged by: the ladder, usual times, and code meanings by two hex digits."""
+
+    table: str
+    ladder: list[str]
+    usual: list[Usual]
+    meanings: dict[str, str]
+
+
+class RecordCode(Model):
+    """A code of a boot: `t` seconds from its start, give or take `u`."""
+
+    t: float
+    u: float
+    link: str
+    code: str
+    port: int | None = None
+    known: bool = True
+
+
+class RecordLine(Model):
+    """A console line of a boot as it stood at the end; `text` is as received: show it as text only."""
+
+    t: float
+    u: float
+    link: str
+    line: int
+    text: str
+    partial: bool = False
+
+
+class BootRecord(Model):
+    """Codes and lines of one boot, read again from its capture. `left_out` counts those beyond the bound."""
+
+    boot: str
+    codes: list[RecordCode] = Field(default_factory=list)
+    lines: list[RecordLine] = Field(default_factory=list)
+    left_out: int = 0
+    problem: str | None = None
+
+
+class BootPage(Model):
+    """One boot with what the page shows around it. `capture` is the file's name, None where it is gone."""
+
+    boot: Boot
+    ladder: list[str]
+    usual: list[Usual]
+    meanings: dict[str, str]
+    capture: str | None
+    closed_reason: str | None
+    before: str | None
+    after: str | None
+
+
+class GroupStage(Model):
+    """A stage in one group: reached by `k` of `n` boots; `took` the complete times, at most 400."""
+
+    name: str
+    k: int
+    n: int
+    median_at: float | None
+    took: list[float]
+
+
+class Group(Model):
+    """One side of a comparison: the boots behind its name, and each stage's share and times (seconds)."""
+
+    name: str
+    trial: str | None
+    boots: list[str]
+    outcomes: dict[str, int]
+    ladder: list[GroupStage]
+
+
+class ComparePage(Model):
+    """A comparison as `benchd compare --json` gives it (None with one group only), and what is drawn."""
+
+    groups: list[Group]
+    stages: list[str]
+    comparison: CompareForm | None
+
+
+class MapWindow(Model):
+    """A window of the map: addresses as numbers; `positions` its jumpers allow (None: off)."""
+
+    name: str
+    kind: Literal["rom", "ram", "video", "registers"]
+    base: int | None
+    size: int
+    card: str | None
+    image: str | None
+    places: list[int]
+    positions: list[int | None]
+
+
+class MapAgreement(Model):
+    """A ROM window held against a boot."""
+
+    window: str
+    predicted: bool | None
+    seen: bool | None
+    agrees: bool | None
+    text: str
+
+
+class MapPage(Model):
+    """The first megabyte of one machine's setup. `map` as `benchd map --json` gives it, with windows `moved`."""
+
+    machine: str
+    file: str
+    windows: list[MapWindow]
+    moved: dict[str, int | None]
+    map: MapForm
+    notes: list[str]
+    boot: str | None
+    agreement: list[MapAgreement]
+
+
+class MachineCard(Model):
+    """A machine as the settings have it."""
+
+    name: str
+    table: str
+    map: bool
+
+
+class PageStart(Model):
+    """What every page needs first."""
+
+    bench: str
+    version: str
+    machines: list[MachineCard]
+    guarded: bool = Field(description="a token is demanded here")

@@ -1,0 +1,74 @@
+"""firmware-notes/causes.md states the weights, bounds and thresholds that the code uses."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchd.inference import (
+    align,
+    causes,
+    compare,
+    divergence,
+    draft,
+    hypotheses,
+    next_trial,
+    setups,
+    study,
+    timing,
+)
+from benchd.inference.hypotheses import Prior, build_space
+from benchd.inference.study import Factor, Study
+
+TEXT = " ".join((Path(__file__).parents[2] / "firmware-notes" / "causes.md").read_text(encoding="utf-8").split())
+PRIOR = Prior()
+
+
+def betas(rate):
+    parts = [f"{w:g} Beta({a:g}, {b:g})" for w, a, b in rate.parts]
+    return " + ".join(parts) if len(parts) > 1 else parts[0].removeprefix("1 ")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        f"one condition {PRIOR.one:g}, both of two {PRIOR.two:g}, three {PRIOR.three:g}",
+        f"either of two {PRIOR.either:g}",
+        f"nothing {PRIOR.nothing:g}, misleads {PRIOR.misleads:g}, intermittent {PRIOR.intermittent:g}",
+        f"| failing, inside the conditions | {betas(PRIOR.failing)} |",
+        f"| failing, outside | {betas(PRIOR.working)} |",
+        f"| nothing matters, test misleads | {betas(PRIOR.always)} |",
+        f"| intermittent | {betas(PRIOR.between)} |",
+        f"counts as {PRIOR.reference_boots} good boots",
+        f"holds {causes.SEPARATED_AT:.0%} or more".replace("%", " %"),
+        f"hold more than {causes.RIVAL_LIMIT:.0%}".replace("%", " %"),
+        f"at least {causes.SPEAKS_BITS:g} bits",
+        f"promises {next_trial.WORTH_BITS:g} bits",
+        f"heaviest {next_trial.KEPT_MOST:,} explanations",
+        f"beyond {setups.SETUP_CAP:,} setups",
+        f"Beyond {hypotheses.HYPOTHESIS_CAP:,} explanations",
+        f"one boot ({Study.__dataclass_fields__['boot_minutes'].default:g} minutes",
+        f"more than {divergence.ALIGNED_MOST} boots",
+        f"blocks of 2 to {align.MAX_PERIOD} three times",
+        f"exact up to n x m = {timing.EXACT_CELLS}",
+        f"at least {draft.LADDER_SHARE:.0%} of the boots".replace("%", " %"),
+        f"optional below {draft.MUST_SHARE:.0%}".replace("%", " %"),
+        f"at least {draft.GUESS_FLOOR_S:g} s",
+    ],
+)
+def test_the_note_gives_the_number_the_code_has(words):
+    assert words in TEXT
+
+
+def test_the_count_of_explanations_is_right():
+    """8 factors of 3 levels."""
+    space = build_space(Study("s", tuple(Factor(f"f{i}", ("a", "b", "c")) for i in range(8))))
+    assert f"8 factors of 3 levels: {space.count:,}" in TEXT
+
+
+def test_is_not_and_reordering_are_as_written():
+    assert PRIOR.is_not == 0.25 and "counts a quarter of an *is*" in TEXT
+    assert divergence.REORDER_WINDOW == 6 and "within six places" in TEXT
+    assert compare.SHOWN == 0.05 and draft.GUESS_FACTOR == 3 and "three times the longest" in TEXT
+    assert all(kind in study.KIND_MINUTES for kind in study.KIND_HARDWARE)
