@@ -20,7 +20,6 @@ from pathlib import Path
 from typing import Any
 
 from benchd.boots.limits import Limit, limit_for
-from benchd.boots.state import Anchor
 from benchd.capture.keeper import RECORD_BYTES
 from benchd.errors import BenchError, ExternalError
 from benchd.inference.limits import learned_limit
@@ -37,6 +36,7 @@ from benchd.store import Store
 from benchd.vocabulary.events import BootEnded, Event, LinkChanged
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Chunk, LinkState, Record
+from benchd.vocabulary.times import Anchor
 from benchd.watch.recover import recover
 from benchd.watch.watcher import MachineWatcher
 from benchd.web.server import WebServer

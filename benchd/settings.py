@@ -24,11 +24,12 @@ from benchd.decode.charset import Charset
 from benchd.errors import ExternalError, UsageError
 from benchd.links.lines import port_timing
 from benchd.links.settings import HUNT, MAX_RATE, PortSettings
-from benchd.rules.values import compile_pattern, parse_duration, parse_port
+from benchd.rules.values import compile_pattern, parse_port
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.mqtt.settings import MqttSettings
 from benchd.tomlfile import validate
 from benchd.vocabulary.records import LinkInfo
+from benchd.vocabulary.times import parse_duration
 
 
 def _speed(value: object) -> object:

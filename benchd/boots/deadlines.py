@@ -16,8 +16,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchd.boots.limits import Limit
-from benchd.boots.state import NS, BootState
+from benchd.boots.state import BootState
 from benchd.rules.schema import RuleTable, StallRule
+from benchd.vocabulary.times import NS
 
 FINISH_NS = NS // 2
 """Wait after the final stage before "finished without" is judged: console lines may still be unfinished."""

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.boots.limits import Limit, limit_for
-from benchd.boots.state import NS, BootState, Entered
+from benchd.boots.state import BootState, Entered
 from benchd.rules.schema import RuleTable, StageRule
 from benchd.vocabulary.models import Finding
+from benchd.vocabulary.times import NS
 
 
 @dataclass(frozen=True, slots=True)

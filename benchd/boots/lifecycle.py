@@ -11,11 +11,12 @@ from benchd.boots.deadlines import Deadline
 from benchd.boots.ladder import Ladder
 from benchd.boots.limits import Limit
 from benchd.boots.loops import Pass, RestartChain, describe, same_pass, squeezed
-from benchd.boots.state import NS, Anchor, BootState, boot_id
+from benchd.boots.state import BootState, boot_id
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, Event, FindingCleared, FindingRaised
 from benchd.vocabulary.models import Finding, Outcome
 from benchd.vocabulary.records import LinkInfo
+from benchd.vocabulary.times import NS, Anchor
 
 ALERTING = {"stall", "loop", "quiet", "fault"}
 SAME_START_NS = NS // 2

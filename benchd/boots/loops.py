@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 
-from benchd.boots.state import NS, BootState, shown
+from benchd.boots.state import BootState, shown
 from benchd.rules.schema import LoopRule
+from benchd.vocabulary.times import NS
 
 ALIKE = 0.8
 """Share of equal codes from which two passes are the same: a slow card loses some."""

@@ -5,39 +5,16 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
 
 from benchd.boots.limits import Limit
 from benchd.rules.schema import Help, StageRule
 from benchd.vocabulary.models import Boot, Check, Finding, FindingKind, Outcome, Stage
+from benchd.vocabulary.times import NS, Anchor
 
-NS = 1_000_000_000
 RECENT_CODES = 512
 """Codes kept of a running boot for loop rules and signatures; older ones are in the capture."""
 MAX_FINDINGS = 200
 """Findings of one boot; a machine that babbles must not grow the record without end."""
-
-
-@dataclass(frozen=True, slots=True)
-class Anchor:
-    """One instant on both clocks (ns). Wall time is a label; only this pair turns a `t_ns` into one."""
-
-    wall_ns: int
-    mono_ns: int
-
-    def wall(self, t_ns: int) -> datetime:
-        """Return the wall time of a monotonic instant, to the microsecond, in UTC."""
-        total = self.wall_ns + (t_ns - self.mono_ns)
-        return datetime.fromtimestamp(total // NS, UTC) + timedelta(microseconds=total % NS // 1000)
-
-    def mono(self, moment: datetime) -> int:
-        """Return a wall time (with zone) as a monotonic instant."""
-        since = moment - datetime(1970, 1, 1, tzinfo=UTC)
-        wall_ns = (since // timedelta(microseconds=1)) * 1000
-        return self.mono_ns + wall_ns - self.wall_ns
-
-    def iso(self, t_ns: int) -> str:
-        return self.wall(t_ns).isoformat(timespec="milliseconds")
 
 
 @dataclass(slots=True)

@@ -30,12 +30,13 @@ from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, silen
 from benchd.boots.lifecycle import OPEN, Lifecycle
 from benchd.boots.limits import Limit
 from benchd.boots.loops import repeated
-from benchd.boots.state import NS, shown
+from benchd.boots.state import shown
 from benchd.rules.match import Hit
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen, LinkChanged, LossSeen, StageEntered
 from benchd.vocabulary.models import Check
 from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Observation, Power, Reset, Text
 from benchd.vocabulary.records import Annotation
+from benchd.vocabulary.times import NS
 
 MAX_UNKNOWN = 16
 """Unknown codes that get a finding of their own in one boot."""

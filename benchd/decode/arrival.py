@@ -6,12 +6,7 @@ from collections.abc import Iterator
 
 from benchd.errors import UsageError
 from benchd.vocabulary.records import LinkInfo
-
-
-def byte_time_ns(speed: int, data_bits: int = 8, parity: str = "N", stop_bits: float = 1) -> int:
-    """Return the time of one byte on the line in ns: start, data, parity and stop bits at `speed` bit/s."""
-    bits = 1 + data_bits + (parity != "N") + stop_bits
-    return round(bits * 1_000_000_000 / speed)
+from benchd.vocabulary.times import byte_time_ns
 
 
 class Arrivals:

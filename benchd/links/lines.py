@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from benchd.vocabulary.times import byte_time_ns
+
 CRYSTAL_HZ = 1_843_200
 """The usual crystal of a PC serial port."""
 
@@ -44,21 +46,6 @@ def divisor(rate: float, crystal_hz: int = CRYSTAL_HZ) -> tuple[int, float]:
     """Return (divisor, relative error of the real rate) of a UART with 16x clock; divisor within 1..65535."""
     n = min(65535, max(1, round(crystal_hz / (16 * rate))))
     return n, crystal_hz / (16 * n) / rate - 1
-
-
-def char_bits(data_bits: int = 8, parity: str = "N", stop_bits: float = 1) -> float:
-    """Return the bit times of one character: start, data, parity and stop bits."""
-    return 1 + data_bits + (parity != "N") + stop_bits
-
-
-def byte_ns(rate: float, data_bits: int = 8, parity: str = "N", stop_bits: float = 1) -> int:
-    """Return the time of one character in nanoseconds."""
-    return round(char_bits(data_bits, parity, stop_bits) * 1e9 / rate)
-
-
-def break_ns(rate: float, data_bits: int = 8, parity: str = "N", stop_bits: float = 1) -> int:
-    """Return how long a line is low in a break: more than a full word (TL16C550C, LSR bit 4)."""
-    return byte_ns(rate, data_bits, parity, stop_bits)
 
 
 def port_kind(port: str) -> PortKind:
@@ -109,7 +96,7 @@ def port_timing(
         # The far end has a real line, but the network batches bytes as it likes.
         return Timing(False, SCHEDULER_NS + 10_000_000, "RFC 2217: the network gathers bytes; 10 ms allowed")
     if kind == "uart":
-        fifo = FIFO_TIMEOUT_CHARS * byte_ns(rate, data_bits, parity, stop_bits)
+        fifo = FIFO_TIMEOUT_CHARS * byte_time_ns(rate, data_bits, parity, stop_bits)
         return Timing(True, SCHEDULER_NS + fifo, "built-in UART: the FIFO waits four character times")
     if kind == "usb":
         known = latency_timer_ms(port, sys)

@@ -23,13 +23,13 @@ import serial
 from benchd.links import marks
 from benchd.links.hold import Hold
 from benchd.links.hunt import Hunter, Lock, Lost, Move
-from benchd.links.lines import byte_ns
 from benchd.links.opening import Lines, Opener, OpenPort, leftover, open_port, read_some
 from benchd.links.ports import holders
 from benchd.links.score import FrameCheck
 from benchd.links.settings import HUNT, PortSettings, hunt_order
 from benchd.links.trouble import State, Trouble, why_gone, why_not_open
 from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
+from benchd.vocabulary.times import byte_time_ns
 
 Deliver = Callable[[Record], None]
 
@@ -362,7 +362,7 @@ class LinkReader:
         if received:
             self._last_byte = t
         # Each piece but the last arrived earlier by the characters behind it.
-        behind, each = len(received), byte_ns(port.rate, *self._frame()) if self.info.paced else 0
+        behind, each = len(received), byte_time_ns(port.rate, *self._frame()) if self.info.paced else 0
         floor = self._hold.last_ns
         for piece in pieces:
             if isinstance(piece, bytes):

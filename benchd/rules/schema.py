@@ -14,7 +14,8 @@ from pydantic import (
     model_validator,
 )
 
-from benchd.rules.values import Codes, compile_pattern, parse_codes, parse_duration, parse_port
+from benchd.rules.values import Codes, compile_pattern, parse_codes, parse_port
+from benchd.vocabulary.times import parse_duration
 
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
 Port = Annotated[int, BeforeValidator(parse_port), PlainSerializer(lambda port: f"{port:X}")]

@@ -12,8 +12,6 @@ import re2  # type: ignore[import-untyped]
 MAX_PATTERN = 400
 """Characters in one pattern. Longer ones are mistakes, or attacks on whoever loads a shared table."""
 
-DURATION = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(ms|s|min|h)?\s*$")
-UNIT_S = {"ms": 0.001, "s": 1.0, None: 1.0, "min": 60.0, "h": 3600.0}
 HEX = r"([0-9A-Fa-f]{2}|[0-9A-Fa-f]{4})[hH]?"
 CODE = re.compile(rf"^\s*{HEX}(?:\s*-\s*{HEX})?\s*$")
 PORT = re.compile(r"^\s*(?:0[xX])?([0-9A-Fa-f]{1,4})[hH]?\s*$")
@@ -58,17 +56,6 @@ def parse_port(value: str | int) -> int:
     if not found:
         raise ValueError(f'{value!r} is not an I/O port: write it in hex and in quotes, like "80" or "300"')
     return int(found[1], 16)
-
-
-def parse_duration(value: str | int | float) -> float:
-    """Parse `"90s"`, `"250ms"`, `"2min"`, `"1h"` or a number of seconds; more than 0, at most a day."""
-    found = DURATION.match(str(value))
-    if not found:
-        raise ValueError(f"{value!r} is not a duration: write it like 90s, 250ms or 2min")
-    seconds = float(found[1]) * UNIT_S[found[2]]
-    if not 0 < seconds <= 86_400:
-        raise ValueError(f"{value!r} is not between 0 and 24 hours")
-    return seconds
 
 
 def compile_pattern(text: str) -> object:

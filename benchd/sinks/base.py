@@ -6,11 +6,8 @@ lines go first; stages, findings and boots stay up to a second, far higher mark.
 
 from __future__ import annotations
 
-import random
-import time
 from collections import Counter, deque
 from collections.abc import Callable
-from datetime import datetime
 from typing import Any, Protocol
 
 from benchd.vocabulary.events import (
@@ -107,31 +104,3 @@ class EventQueue:
         self.dropped[KINDS[type(event)]] += 1
         if self._on_drop is not None:
             self._on_drop(event)
-
-
-class Backoff:
-    """Waits between tries: full jitter below an exponentially growing cap.
-
-    Source: "full jitter" as commonly practised for reconnects; the cap keeps recovery prompt.
-    """
-
-    def __init__(self, first_s: float = 0.5, cap_s: float = 30.0, rng: random.Random | None = None) -> None:
-        self.first_s = first_s
-        self.cap_s = cap_s
-        self.tries = 0
-        self._rng = rng or random.Random()
-
-    def next_s(self) -> float:
-        """Return how long to wait before the next try, in seconds."""
-        top = min(self.cap_s, self.first_s * 2 ** min(self.tries, 32))
-        self.tries += 1
-        return self._rng.uniform(top / 10, top)
-
-    def reset(self) -> None:
-        self.tries = 0
-
-
-def wall_of(t_ns: int) -> datetime:
-    """Return the wall time, with zone, of an instant on this host's monotonic clock. A label only."""
-    ago = (time.monotonic_ns() - t_ns) / 1e9
-    return datetime.fromtimestamp(time.time() - ago).astimezone()

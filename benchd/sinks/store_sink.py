@@ -11,8 +11,8 @@ import logging
 from collections.abc import Callable
 from typing import Any
 
+from benchd.clock import Backoff
 from benchd.errors import BenchError, UsageError
-from benchd.sinks.base import Backoff
 from benchd.store import Store
 from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, Event
 from benchd.vocabulary.models import Boot

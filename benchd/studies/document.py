@@ -49,9 +49,9 @@ from benchd.inference.study import (
     infer_kind,
 )
 from benchd.inference.study import Condition as PureCondition
-from benchd.rules.values import parse_duration
 from benchd.tomlfile import FileProblems, Problem, dotted, parse, problems_of
 from benchd.tomlplaces import Places
+from benchd.vocabulary.times import parse_duration
 
 MAX_TEXT = 4_000
 MAX_EXCLUSIONS = 200

@@ -11,12 +11,12 @@ import heapq
 from collections.abc import Sequence
 
 from benchd.boots import BootTracker
-from benchd.boots.state import Anchor
 from benchd.decode import Decoder, make_decoder
 from benchd.rules import Matcher
 from benchd.vocabulary.events import Event
 from benchd.vocabulary.observations import Observation
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
+from benchd.vocabulary.times import Anchor
 
 HOLD_NS = 100_000_000
 """How long observations wait for those of another link that happened earlier; nothing, with one link only."""

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
-from benchd.boots.state import Anchor
 from benchd.capture import Capture, read_capture
 from benchd.rules import Matcher, RuleTable, load_text
 from benchd.rules.files import load_table
 from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, Event
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation, Record
+from benchd.vocabulary.times import Anchor
 from benchd.watch.pipeline import Pipeline
 
 

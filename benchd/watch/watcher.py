@@ -12,7 +12,6 @@ from dataclasses import replace
 from pathlib import Path
 
 from benchd.boots.limits import Limit
-from benchd.boots.state import Anchor
 from benchd.capture.keeper import CaptureKeeper, folder_name
 from benchd.decode.benchframe import FrameRefused, decode_frame
 from benchd.links.reader import LinkReader
@@ -21,6 +20,7 @@ from benchd.rules import Matcher, RuleTable
 from benchd.settings import MachinePart, link_infos
 from benchd.vocabulary.events import Event
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, Record
+from benchd.vocabulary.times import Anchor
 from benchd.watch.pipeline import Pipeline
 
 TICK_LAG_NS = 50_000_000

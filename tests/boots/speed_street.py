@@ -23,10 +23,10 @@ sys.path[:1] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).res
 
 from support.streets import ANCHOR, MS, NS  # noqa: E402
 
-from benchd.decode.arrival import byte_time_ns  # noqa: E402
 from benchd.rules import Matcher  # noqa: E402
 from benchd.rules.files import load_table  # noqa: E402
 from benchd.vocabulary.records import Chunk, ClockMark, LinkInfo, ModemLines, Record  # noqa: E402
+from benchd.vocabulary.times import byte_time_ns  # noqa: E402
 from benchd.watch.pipeline import Pipeline  # noqa: E402
 
 SPEED = 115_200

@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 from support.story import POST, TABLE, Story, findings
 
-from benchd.boots.state import NS
 from benchd.vocabulary.events import BootEnded, BootStarted, FindingCleared, FindingRaised, LossSeen, StageEntered
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.observations import Lost, Text
 from benchd.vocabulary.records import Annotation
+from benchd.vocabulary.times import NS
 
 GOOD = (
     (0.0, "01"), (0.1, "05"), (0.5, "20"), (3.0, "24"), (4.0, "40"), (4.2, "> storage rom ready"), (5.0, "AA"),

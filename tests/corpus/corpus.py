@@ -28,13 +28,13 @@ HERE = Path(__file__).resolve().parent
 if __name__ == "__main__":  # run as a program: find the package and the tests' own modules
     sys.path[:1] = [str(HERE.parents[1]), str(HERE.parent)]
 
-from benchd.boots.state import Anchor  # noqa: E402
 from benchd.capture import Capture, read_capture  # noqa: E402
 from benchd.cli.boots import boots_json  # noqa: E402
 from benchd.cli.boottext import boot_page, boot_table  # noqa: E402
 from benchd.rules import Matcher, RuleTable, load_text  # noqa: E402
 from benchd.rules.files import load_table, shipped_tables  # noqa: E402
 from benchd.vocabulary.records import ClockMark  # noqa: E402
+from benchd.vocabulary.times import Anchor  # noqa: E402
 from benchd.watch.pipeline import Pipeline  # noqa: E402
 from benchd.watch.replay import Replay, last_records, table_text  # noqa: E402
 

@@ -23,7 +23,6 @@ from peers.qemu import EmulatedPc
 from peers.relay import Faults, PacedRelay
 
 from benchd import __version__
-from benchd.boots.state import Anchor
 from benchd.demo import at286
 from benchd.demo.machine import SimMachine
 from benchd.demo.steps import hex_code, raw_code
@@ -31,6 +30,7 @@ from benchd.rules import load_text
 from benchd.rules.files import read_table_text, shipped_tables
 from benchd.settings import LinkPart, MachinePart
 from benchd.vocabulary.records import LinkState, Record
+from benchd.vocabulary.times import Anchor
 from benchd.watch.watcher import MachineWatcher
 
 LIMIT_S = 30.0

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from benchd.boots.state import Anchor
 from benchd.demo import at286
 from benchd.demo.steps import Post, PowerOff, Script, timeline
 from benchd.rules import Matcher
@@ -16,6 +15,7 @@ from benchd.rules.table import check_text
 from benchd.vocabulary.events import BootEnded
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Chunk, ClockMark, LinkInfo
+from benchd.vocabulary.times import Anchor
 from benchd.watch.pipeline import Pipeline
 
 RULES = Path(__file__).parents[2] / "config" / "rules"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from trials.speed_next import make_bench, make_wide_bench, measure, one_at_a_time, ratios, true_rows
+from inference.speed_next import make_bench, make_wide_bench, measure, one_at_a_time, ratios, true_rows
 
 from benchd.inference.hypotheses import build_space
 from benchd.inference.study import Condition

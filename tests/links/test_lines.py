@@ -11,14 +11,12 @@ import pytest
 from benchd.links.lines import (
     SCHEDULER_NS,
     STANDARD_RATES,
-    break_ns,
-    byte_ns,
-    char_bits,
     divisor,
     latency_timer_ms,
     port_kind,
     port_timing,
 )
+from benchd.vocabulary.times import byte_time_ns
 
 # TL16C550C data sheet (SLLS177), table "Baud rates using a 1.8432-MHz crystal": rate, divisor, error in
 # per cent as printed (magnitude; "-" where it prints none).
@@ -74,15 +72,14 @@ def test_every_standard_rate_is_exact() -> None:
 )  # fmt: skip
 def test_byte_times_at_8n1(rate: int, ms: float) -> None:
     """A character at 8N1 is ten bit times (TIA-232 framing: start, 8 data, stop)."""
-    assert byte_ns(rate) / 1e6 == pytest.approx(ms, rel=2e-5)
+    assert byte_time_ns(rate) / 1e6 == pytest.approx(ms, rel=2e-5)
 
 
 def test_byte_times_of_other_frames() -> None:
     """110 bit/s with two stop bits is 11 bits, 100 ms: the ten characters a second of a teleprinter."""
-    assert byte_ns(110, 8, "N", 2) == 100_000_000
-    assert char_bits(7, "E", 1) == 10
-    assert char_bits(8, "O", 1.5) == 11.5
-    assert break_ns(9600) == pytest.approx(1.0417e6, rel=1e-4)  # TL16C550C, LSR bit 4: longer than a full word
+    assert byte_time_ns(110, 8, "N", 2) == 100_000_000
+    assert byte_time_ns(1000, 7, "E", 1) == 10_000_000
+    assert byte_time_ns(1000, 8, "O", 1.5) == 11_500_000
 
 
 def test_kinds_of_ports() -> None:
@@ -142,4 +139,4 @@ def test_the_wiring_notes_print_the_same_figures() -> None:
     assert len(rows) == 8
     for rate, n, ms in rows:
         assert divisor(int(rate)) == (int(n), 0.0)
-        assert f"{byte_ns(int(rate)) / 1e6:.3f}" == ms
+        assert f"{byte_time_ns(int(rate)) / 1e6:.3f}" == ms

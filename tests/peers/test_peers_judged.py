@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from benchd.boots.state import Anchor
 from benchd.rules import Matcher
 from benchd.rules.table import check_text
 from benchd.vocabulary.events import BootChanged, BootEnded, FindingRaised
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Chunk, ClockMark, LinkInfo
+from benchd.vocabulary.times import Anchor
 from benchd.watch.pipeline import Pipeline
 from peers.firmware import SCENARIOS
 from peers.qemu import EmulatedPc

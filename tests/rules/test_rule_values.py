@@ -10,15 +10,8 @@ import re2
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from benchd.rules.values import (
-    MAX_PATTERN,
-    Codes,
-    compile_pattern,
-    literal_of,
-    parse_codes,
-    parse_duration,
-    parse_port,
-)
+from benchd.rules.values import MAX_PATTERN, Codes, compile_pattern, literal_of, parse_codes, parse_port
+from benchd.vocabulary.times import parse_duration
 
 
 @pytest.mark.parametrize(

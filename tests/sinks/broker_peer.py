@@ -17,7 +17,7 @@ from typing import Any
 import aiomqtt
 from sinks.story import Teller
 
-from benchd.sinks.base import Backoff
+from benchd.clock import Backoff
 from benchd.sinks.mqtt.settings import MqttSettings
 from benchd.sinks.mqtt.sink import MqttSink
 

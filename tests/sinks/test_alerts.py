@@ -19,11 +19,11 @@ import pytest
 from sinks.broker_peer import free_port, until
 from sinks.story import Teller
 
+from benchd.clock import Backoff
 from benchd.errors import UsageError
 from benchd.sinks.alerts.channels import WAITING, Channel, CommandChannel, NotifyChannel
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.alerts.sink import AlertSink, channels_of
-from benchd.sinks.base import Backoff
 from benchd.sinks.mqtt.payloads import AlertMessage
 
 SECRET = "t0ken-of-the-test"

@@ -8,7 +8,8 @@ from typing import get_args
 
 from sinks.story import Teller
 
-from benchd.sinks.base import KINDS, MINOR, Backoff, EventQueue, wall_of
+from benchd.clock import Backoff, wall_of
+from benchd.sinks.base import KINDS, MINOR, EventQueue
 from benchd.vocabulary.events import Event
 
 

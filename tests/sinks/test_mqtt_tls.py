@@ -12,8 +12,8 @@ import pytest
 from sinks.broker_peer import Mosquitto, until
 from sinks.story import Teller
 
+from benchd.clock import Backoff
 from benchd.errors import UsageError
-from benchd.sinks.base import Backoff
 from benchd.sinks.mqtt.settings import MqttSettings
 from benchd.sinks.mqtt.sink import MqttSink
 

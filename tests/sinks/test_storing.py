@@ -10,9 +10,9 @@ import pytest
 from sinks.broker_peer import until
 from sinks.story import Teller
 
+from benchd.clock import Backoff
 from benchd.errors import ExternalError, UsageError
 from benchd.sinks import store_sink as storing
-from benchd.sinks.base import Backoff
 from benchd.sinks.store_sink import StoreSink
 from benchd.vocabulary.events import BootChanged
 from benchd.vocabulary.models import Boot

@@ -6,7 +6,6 @@ import random
 from collections.abc import Mapping
 from pathlib import Path
 
-from benchd.boots.state import Anchor
 from benchd.capture.keeper import CaptureKeeper
 from benchd.demo import at286
 from benchd.demo.steps import timeline
@@ -16,6 +15,7 @@ from benchd.store import Store
 from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkInfo, Record
+from benchd.vocabulary.times import Anchor
 from benchd.watch.pipeline import Pipeline
 
 LINKS = [LinkInfo("post", "post", "raw", code_port=0x80), LinkInfo("console", "console", "text")]

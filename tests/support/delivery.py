@@ -10,9 +10,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from benchd.decode import Decoder, make_decoder
-from benchd.decode.arrival import byte_time_ns
 from benchd.vocabulary.observations import Observation, Text
 from benchd.vocabulary.records import Chunk, LinkInfo
+from benchd.vocabulary.times import byte_time_ns
 
 START_NS = 1_000_000_000_000
 

@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.boots import BootTracker
-from benchd.boots.state import NS, Anchor
 from benchd.rules import Matcher, load_text
 from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, Event
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.observations import Code, LinkChange, Observation, Power, Reset, Text
 from benchd.vocabulary.records import LinkInfo
+from benchd.vocabulary.times import NS, Anchor
 
 POST = LinkInfo("post", "post", "raw")
 CONSOLE = LinkInfo("console", "console", "text")

@@ -10,7 +10,6 @@ import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from benchd.boots.state import NS, Anchor
 from benchd.rules import Matcher, load_text
 from benchd.vocabulary.events import (
     BootChanged,
@@ -23,6 +22,7 @@ from benchd.vocabulary.events import (
 )
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation, ClockMark, LinkInfo, Record
+from benchd.vocabulary.times import NS, Anchor
 from benchd.watch.pipeline import Pipeline
 from benchd.watch.watcher import MARK_NS, TICK_LAG_NS
 

@@ -15,8 +15,8 @@ from collections import Counter, deque
 from pathlib import Path
 from typing import Any
 
+from benchd.clock import Backoff
 from benchd.harmless import clean
-from benchd.sinks.base import Backoff
 from benchd.sinks.mqtt.payloads import AlertMessage
 
 log = logging.getLogger(__name__)

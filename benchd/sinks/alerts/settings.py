@@ -8,8 +8,8 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator
 
 from benchd.errors import UsageError
-from benchd.rules.values import parse_duration
 from benchd.vocabulary.models import FindingKind
+from benchd.vocabulary.times import parse_duration
 
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
 AlertKind = Literal[FindingKind, "link"]

@@ -21,8 +21,9 @@ from typing import Any, TypeVar
 
 import aiomqtt
 
+from benchd.clock import Backoff, wall_of
 from benchd.errors import BenchError, ExternalError
-from benchd.sinks.base import Backoff, EventQueue, wall_of
+from benchd.sinks.base import EventQueue
 from benchd.sinks.mqtt.broker import Broker, Refused, explain
 from benchd.sinks.mqtt.mqtt_events import Retained, Translator, Wall, stamp
 from benchd.sinks.mqtt.outbox import Entry, Outbox, Waiting
