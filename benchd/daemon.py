@@ -19,7 +19,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from benchd.boots.limits import Limit, limit_for
+from benchd.boots.deadlines import stage_limit
+from benchd.boots.limits import Limit
 from benchd.capture.keeper import RECORD_BYTES
 from benchd.errors import BenchError, ExternalError
 from benchd.inference.limits import learned_limit
@@ -33,7 +34,7 @@ from benchd.sinks.mqtt.sink import MqttSink
 from benchd.sinks.page_feed import PageFeed
 from benchd.sinks.store_sink import StoreSink
 from benchd.store import Store
-from benchd.vocabulary.events import BootEnded, Event, LinkChanged
+from benchd.vocabulary.events import BootOver, Event, LinkChanged
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Chunk, LinkState, Record
 from benchd.vocabulary.times import Anchor
@@ -310,7 +311,7 @@ class Daemon:
                 log.log(level, "%s %s: %s", event.machine, event.link, event.reason)
             for sink in self.sinks:
                 sink.offer(event)
-            if isinstance(event, BootEnded) and event.boot.outcome == "finished":
+            if isinstance(event, BootOver) and event.boot.outcome == "finished":
                 self._relearn.add((run.name, event.boot.id))
 
     async def _ticks(self) -> None:
@@ -430,8 +431,8 @@ class Daemon:
         limits = await asyncio.to_thread(self._limits, run)
         self.learned[run.name] = limits
         self._dispatch(run, run.learn(limits))
-        force = {stage.name: limit_for(stage, limits.get(stage.name)) for stage in run.table.stage}
-        self.now.describe(run.name, limits={name: limit.seconds for name, limit in force.items() if limit})
+        force = {s.name: stage_limit(run.table, s, limits.get(s.name)).seconds for s in run.table.stage}
+        self.now.describe(run.name, limits=force)
 
     def _limits(self, run: MachineWatcher) -> dict[str, Limit]:
         out = {}

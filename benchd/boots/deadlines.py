@@ -1,13 +1,14 @@
 """What silence means: the next instant at which it will be judged, and how.
 
 A deadline is a pure function of the boot's state, so that it falls at the same instant however often time is
-looked at. In order of precedence for the boot that is running:
+looked at. `in_force` is the one place that says which limit holds; in order of precedence:
 
 1. A known stall point whose `after` was the last code or the last text (the later of the two): its `quiet`.
 2. A known stall point `in` the stage that the boot is in: its `quiet`.
 3. Unknown: silence beyond the stage's limit; where the stage has none, beyond the table's `quiet`.
 
 A stage over its limit that still shows life is slow, not stalled; `tracker.py` tells of it at that sign of life.
+Silence while nobody looked (`BootState.watched_ns`) is no silence.
 """
 
 from __future__ import annotations
@@ -15,19 +16,34 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from benchd.boots.limits import Limit
+from benchd.boots.limits import Limit, limit_for
 from benchd.boots.state import BootState
-from benchd.rules.schema import RuleTable, StallRule
+from benchd.rules.schema import RuleTable, StageRule, StallRule
+from benchd.vocabulary.models import FindingKind
 from benchd.vocabulary.times import NS
 
 FINISH_NS = NS // 2
 """Wait after the final stage before "finished without" is judged: console lines may still be unfinished."""
 SETTLE_NS = 5 * NS
-"""A stall, loop or lost link that stood this long is counted as how the boot ended."""
+"""A stall, loop or lost link that stood this long is told as how the boot ended, for now."""
 OFF_NS = 2 * NS
 """A target that shows life this soon after "power off" only dropped its DTR."""
 
-What = Literal["known", "unknown", "quiet", "finish", "settle", "off"]
+What = Literal["known", "unknown", "quiet", "waited", "settle", "off"]
+SILENCE: dict[str, tuple[FindingKind, str, str]] = {
+    "quiet": (
+        "quiet",
+        "quiet-after-power-on",
+        "Nothing at all after power-on: no POST code and no text. Before any code runs, the supply, "
+        "the clock, the reset line, the CPU and the BIOS ROM must work.",
+    ),
+    "unknown": (
+        "stall",
+        "unknown",
+        "Silent for longer than allowed here, and no rule of the table knows this place.",
+    ),
+}
+"""What silence is called where no rule knows the place: kind, rule, meaning."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +54,11 @@ class Deadline:
     what: What
     limit: Limit | None = None
     stall: StallRule | None = None
+
+    @property
+    def rule(self) -> str:
+        """The name of what silence will mean: a rule of the table, or `silence`."""
+        return self.stall.name if self.stall is not None else "silence"
 
 
 def _ns(seconds: float) -> int:
@@ -55,27 +76,38 @@ def known_stall(boot: BootState, table: RuleTable) -> StallRule | None:
         latest = max(seen for _, seen in boot.after)
         rules = [table.stall[i] for i, seen in boot.after if seen == latest]
         return min(rules, key=lambda rule: rule.quiet)
-    stage = boot.stage
-    inside = [s for s in table.stall if stage is not None and s.in_ == stage.rule.name]
+    return stall_in(table, boot.stage.rule) if boot.stage is not None else None
+
+
+def stall_in(table: RuleTable, stage: StageRule) -> StallRule | None:
+    """Return the known stall point `in` a stage, the most impatient one."""
+    inside = [s for s in table.stall if s.in_ == stage.name]
     return min(inside, key=lambda rule: rule.quiet, default=None)
 
 
-def silence(boot: BootState, table: RuleTable) -> list[Deadline]:
-    """Return the deadlines of a running boot that is not standing still yet."""
+def in_force(table: RuleTable, stall: StallRule | None, limit: Limit | None) -> Limit:
+    """Return the limit that silence is judged by: at a known stall point, else the stage's, else the table's."""
+    if stall is not None:
+        return Limit(stall.quiet, "explicit")
+    return limit if limit is not None else _table_limit(table, "quiet")
+
+
+def stage_limit(table: RuleTable, stage: StageRule, learned: Limit | None) -> Limit:
+    """Return the limit in force in a stage, before anything is seen in it that leads to another stall point."""
+    return in_force(table, stall_in(table, stage), limit_for(stage, learned))
+
+
+def silence(boot: BootState, table: RuleTable) -> Deadline:
+    """Return the deadline of silence for a running boot that is not stalled yet."""
     if boot.codes == 0 and boot.lines == 0:
         power = _table_limit(table, "power_quiet")
-        return [Deadline(boot.start_ns + _ns(power.seconds), "quiet", power)]
-    out = []
-    stage = boot.stage
-    limit = stage.limit if stage is not None else None
-    known = known_stall(boot, table)
-    if known is not None:
-        out.append(Deadline(boot.last_ns + _ns(known.quiet), "known", Limit(known.quiet, "explicit"), known))
-    elif stage is not None and limit is not None:
-        pause = min(limit.seconds, table.boot.quiet)
-        t_ns = max(stage.t_ns + _ns(limit.seconds), boot.last_ns + _ns(pause))
-        out.append(Deadline(t_ns, "unknown", limit))
-    else:
-        quiet = _table_limit(table, "quiet")
-        out.append(Deadline(boot.last_ns + _ns(quiet.seconds), "unknown", quiet))
-    return out
+        return Deadline(max(boot.start_ns, boot.watched_ns) + _ns(power.seconds), "quiet", power)
+    stage, stall = boot.stage, known_stall(boot, table)
+    limit = in_force(table, stall, stage.limit if stage is not None else None)
+    quiet_ns = max(boot.last_ns, boot.watched_ns)
+    if stall is not None:
+        return Deadline(quiet_ns + _ns(limit.seconds), "known", limit, stall)
+    if stage is None or stage.limit is None:
+        return Deadline(quiet_ns + _ns(limit.seconds), "unknown", limit)
+    pause = min(limit.seconds, table.boot.quiet)
+    return Deadline(max(stage.t_ns + _ns(limit.seconds), quiet_ns + _ns(pause)), "unknown", limit)

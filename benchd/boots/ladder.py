@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.boots.limits import Limit, limit_for
 from benchd.boots.state import BootState, Entered
 from benchd.rules.schema import RuleTable, StageRule
 from benchd.vocabulary.models import Finding
+from benchd.vocabulary.records import LinkInfo
 from benchd.vocabulary.times import NS
 
 
@@ -24,23 +26,29 @@ class Step:
 class Ladder:
     """The judge of one table's ladder. Stages after the first final one are out of the order."""
 
-    def __init__(self, table: RuleTable, lossy: bool) -> None:
+    def __init__(self, table: RuleTable, links: Sequence[LinkInfo], learned: dict[str, Limit] | None = None) -> None:
         self.table = table
-        self.lossy = lossy
+        self.links = links
+        self.lossy = any(link.lossy for link in links if link.kind == "post")
+        self.learned: dict[str, Limit] = {} if learned is None else learned
         finals = [i for i, stage in enumerate(table.stage) if stage.final]
         self.first_final = min(finals, default=len(table.stage))
+
+    def by(self, table: RuleTable) -> Ladder:
+        """Return the judge of another table, with the limits learned so far."""
+        return Ladder(table, self.links, self.learned)
 
     def ordered(self, index: int) -> bool:
         """Whether the stage has its place in the order."""
         return self.table.table.order == "ladder" and index < self.first_final and not self.table.stage[index].anytime
 
-    def enter(self, boot: BootState, index: int, t_ns: int, u_ns: int, learned: dict[str, Limit]) -> Step | None:
+    def enter(self, boot: BootState, index: int, t_ns: int, u_ns: int) -> Step | None:
         """Enter a stage, or return None if the boot has been there."""
         if boot.has(index):
             return None
         rule = self.table.stage[index]
         t_ns = max(t_ns, boot.start_ns)
-        entered = Entered(rule, index, t_ns, u_ns, limit_for(rule, learned.get(rule.name)))
+        entered = Entered(rule, index, t_ns, u_ns, limit_for(rule, self.learned.get(rule.name)))
         late = self._late(boot, entered)
         previous = boot.enter(entered)
         slow = length = None
@@ -59,41 +67,48 @@ class Ladder:
 
     def _late(self, boot: BootState, new: Entered) -> Finding | None:
         """Tell of a stage that came after one it belongs before, by more than both uncertainties."""
-        name, means = new.rule.name, new.rule.means
         before = [e for e in boot.entered if e.t_ns + e.u_ns < new.t_ns - new.u_ns]
         after = [e for e in boot.entered if e.t_ns - e.u_ns > new.t_ns + new.u_ns]
+        came = [(e.rule, new.rule) for e in before] + [(new.rule, e.rule) for e in after]  # the earlier first
         for order in self.table.order:
-            for first, then in [(new, e) for e in before] + [(e, new) for e in after]:
-                if (order.first, order.then) == (first.rule.name, then.rule.name):
+            for early, late in came:
+                if (order.first, order.then) == (late.name, early.name):
                     detail = f"{order.first} came after {order.then}"
                     return boot.note("late", order.name, new.t_ns, stage=order.first, help_=order, detail=detail)
         if not self.ordered(new.index):
             return None
-        overtaken = [e for e in before if e.index > new.index and self.ordered(e.index)]
-        if overtaken:
-            detail = f"{name} came after {overtaken[0].rule.name}"
-            return boot.note("late", name, new.t_ns, stage=name, means=means, detail=detail)
-        overtaking = [e for e in after if e.index < new.index and self.ordered(e.index)]
-        if overtaking:
-            other = overtaking[0].rule
-            detail = f"{other.name} came after {name}"
-            return boot.note("late", other.name, new.t_ns, stage=other.name, means=other.means, detail=detail)
+        pairs = [(e, new) for e in before if e.index > new.index and self.ordered(e.index)]
+        pairs += [(new, e) for e in after if e.index < new.index and self.ordered(e.index)]
+        for ahead, behind in pairs[:1]:
+            rule, detail = behind.rule, f"{behind.rule.name} came after {ahead.rule.name}"
+            return boot.note("late", rule.name, new.t_ns, stage=rule.name, means=rule.means, detail=detail)
         return None
 
     def missing(self, boot: BootState) -> list[StageRule]:
         """Return the stages that a finished boot should have shown and did not.
 
         An `expected` stage always; a plain one where it could have been seen: not `optional`, no alternative
-        of its branch reached, and not known by codes alone on a card that merges fast codes.
+        of its branch reached, and not known by codes alone on a card that merges fast codes. Never one that may
+        have come on a link while that was not seen.
         """
         if not boot.anchored:
             return []
         branches = {e.rule.branch for e in boot.entered if e.rule.branch}
-        out = []
-        for index, stage in enumerate(self.table.stage):
-            if boot.has(index) or stage.final or stage.optional or stage.branch in branches:
-                continue
-            by_code_only = all(when.code is not None for when in stage.enter)
-            if stage.expected or (index < self.first_final and not stage.anytime and not (self.lossy and by_code_only)):
-                out.append(stage)
-        return out
+        unseen = {span.link for span in boot.blind}
+        blind = {link.kind for link in self.links if link.name in unseen}
+        return [
+            stage
+            for index, stage in enumerate(self.table.stage)
+            if not (boot.has(index) or stage.final or stage.optional or stage.branch in branches)
+            and (stage.expected or self._plain(index, stage))
+            and not blind & shown_on(stage)
+        ]
+
+    def _plain(self, index: int, stage: StageRule) -> bool:
+        by_code_only = shown_on(stage) == {"post"}
+        return index < self.first_final and not stage.anytime and not (self.lossy and by_code_only)
+
+
+def shown_on(stage: StageRule) -> set[str]:
+    """Return the kinds of link on which a stage can be seen: "post" for codes, "console" for text."""
+    return {"console" if when.code is None else "post" for when in stage.enter}

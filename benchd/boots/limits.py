@@ -7,6 +7,17 @@ from dataclasses import dataclass
 from benchd.rules.schema import StageRule
 from benchd.vocabulary.models import LimitKind
 
+MOST_S = 1e6
+"""Seconds that an annotation may speak of; eleven days."""
+
+
+def number(text: str) -> float:
+    """Return the seconds that an annotation carries. Raises ValueError."""
+    seconds = float(text)
+    if not 0 <= seconds <= MOST_S:
+        raise ValueError(f"{text!r} is not between 0 and {MOST_S:g} seconds")
+    return seconds
+
 
 @dataclass(frozen=True, slots=True)
 class Limit:
@@ -25,7 +36,7 @@ class Limit:
         """Parse `to_label` text. Raises ValueError."""
         stage, _, rest = text.rpartition("=")
         seconds, kind, boots = rest.split(":")
-        return stage, cls.learned(float(seconds), kind, int(boots))
+        return stage, cls.learned(number(seconds), kind, int(boots))
 
     @classmethod
     def learned(cls, seconds: float, kind: str, boots: int) -> Limit:

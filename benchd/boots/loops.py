@@ -53,15 +53,23 @@ class RestartChain:
 
     passes: list[Pass] = field(default_factory=list)
 
-    def add(self, done: Pass) -> None:
-        """Take in a pass that ended by a restart; one that went another way begins a new chain."""
-        if self.passes and not same_pass(self.passes[-1], done):
-            self.passes.clear()
-        self.passes.append(done)
-        del self.passes[:-PASSES_IRREGULAR]
+    def add(self, done: Pass) -> list[Pass]:
+        """Take in a pass that ended by a restart; one that went another way begins a new chain.
 
-    def clear(self) -> None:
-        self.passes.clear()
+        Return those that are in the chain no more.
+        """
+        gone = self.clear() if self.passes and not same_pass(self.passes[-1], done) else []
+        self.passes.append(done)
+        return gone
+
+    def clear(self) -> list[Pass]:
+        """Forget the passes and return them."""
+        gone, self.passes = self.passes, []
+        return gone
+
+    def goes_elsewhere(self, stage: str) -> bool:
+        """Whether a boot that reaches this stage cannot be another pass of the same."""
+        return bool(self.passes) and stage not in self.passes[-1].stages
 
     @property
     def looping(self) -> bool:

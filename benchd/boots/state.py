@@ -5,14 +5,17 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass, field
+from typing import Literal
 
 from benchd.boots.limits import Limit
 from benchd.rules.schema import Help, StageRule
-from benchd.vocabulary.models import Boot, Check, Finding, FindingKind, Outcome, Stage
+from benchd.vocabulary.models import Blind, Boot, Check, Finding, FindingKind, Outcome, Stage
 from benchd.vocabulary.times import NS, Anchor
 
 RECENT_CODES = 512
 """Codes kept of a running boot for loop rules and signatures; older ones are in the capture."""
+MAX_BLIND = 50
+"""Blind spans of one boot; a link that flaps all the time goes on in the last one."""
 MAX_FINDINGS = 200
 """Findings of one boot; a machine that babbles must not grow the record without end."""
 
@@ -27,6 +30,16 @@ class Entered:
     u_ns: int
     limit: Limit | None
     slow: bool = False
+
+
+@dataclass(slots=True)
+class BlindSpan:
+    """What came on a link from `start_ns` to `end_ns` (None: until the boot's end) was not seen, or not all."""
+
+    link: str
+    start_ns: int
+    end_ns: int | None
+    why: Literal["down", "lossy", "not-watched"]
 
 
 @dataclass(slots=True)
@@ -59,10 +72,12 @@ class BootState:
     unknown: set[int] = field(default_factory=set)
     after: list[tuple[int, int]] = field(default_factory=list)
     """Stall rules whose `after` was the last code or last text: (index of rule, when seen)."""
-    standing: Finding | None = None
+    stalled: Finding | None = None
     """The provisional finding that stands now (stall or quiet), if any."""
-    standing_ns: int = 0
-    ended_sent: bool = False
+    stalled_ns: int = 0
+    watched_ns: int = 0
+    """Up to here we looked away: silence before it says nothing."""
+    blind: list[BlindSpan] = field(default_factory=list)
     passes_of: str | None = None
 
     def seconds(self, t_ns: int) -> float:
@@ -89,10 +104,24 @@ class BootState:
             times = {"t": _moved(finding.t, later), "cleared_t": None if cleared is None else _moved(cleared, later)}
             moved = finding.model_copy(update=times)
             self.replace(finding, moved)
-            if self.standing is finding:
-                self.standing = moved
+            if self.stalled is finding:
+                self.stalled = moved
         for name, check in self.checks.items():
             self.checks[name] = check.model_copy(update={"t": _moved(check.t, later)})
+
+    def lose_sight(self, link: str, t_ns: int, why: Literal["down", "lossy", "not-watched"]) -> None:
+        """What comes on a link from `t_ns` on is not seen, until `see_again`."""
+        last = next((span for span in reversed(self.blind) if span.link == link), None)
+        if last is not None and (last.end_ns is None or len(self.blind) >= MAX_BLIND):
+            last.end_ns = None
+        elif len(self.blind) < MAX_BLIND:
+            self.blind.append(BlindSpan(link, t_ns, None, why))
+
+    def see_again(self, link: str, t_ns: int) -> None:
+        """The link is seen again from `t_ns` on."""
+        for span in self.blind:
+            if span.link == link and span.end_ns is None:
+                span.end_ns = max(t_ns, span.start_ns)
 
     def has(self, index: int) -> bool:
         return any(e.index == index for e in self.entered)
@@ -177,6 +206,16 @@ class BootState:
             codes=self.codes,
             lines=self.lines,
             lost=self.lost,
+            anchored=self.anchored,
+            blind=[
+                Blind(
+                    link=span.link,
+                    t=round(self.seconds(span.start_ns), 6),
+                    until=None if span.end_ns is None else round(self.seconds(span.end_ns), 6),
+                    why=span.why,
+                )
+                for span in self.blind
+            ],
             passes_of=self.passes_of,
         )
 

@@ -1,54 +1,78 @@
-"""The state machine of one machine's boots.
-
-States: `idle` nothing seen yet; `running`; `standing` a stall or quiet is believed; `looping`; `finishing` the
-final stage was seen; `over`; `adrift` every link is lost. Transitions, by number:
-
-| n | in | seen | to | what happens |
-| --- | --- | --- | --- | --- |
-| 1 | any | a start of the table, or a reset | running | an open boot ends cut-short (2, 3); a new boot starts |
-| 2 | running | a start, third time the same way | looping | finding loop; earlier passes are marked as such |
-| 3 | looping | a start, the pass went the same way | looping | the pass is counted |
-| 4 | idle, or power known off | any sign of life, or power on | running | a boot starts there |
-| 5 | running, looping | silence (see deadlines.py) | standing | finding stall or quiet, provisional |
-| 6 | standing | a sign of life | running | the finding is cleared |
-| 7 | running, standing, looping | a final stage | finishing | after a short wait: skipped findings, over |
-| 8 | looping | a stage that the loop does not have | running | the finding is cleared |
-| 9 | running, standing, looping | power off, no life after it | over | cut-short, or as it stood |
-| 10 | running | the last link is lost | adrift | link-lost, until a sign of life |
-| 11 | standing, looping, adrift | it stood for some seconds | same | BootEnded is sent, once for a boot |
-| 12 | running, finishing | the end of the run | over | cut-short, or finished; what stands stays as it is |
-
-Exceptions, in code: a start that was already joined in the middle moves the boot's start (`_absorbs`), and what
-was found until then is counted from it; the second of several start marks does not start a second boot.
-"""
+"""One machine's observations, judged: what each means for the boot, and which trigger of `machine.py` it is."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
 from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, silence
-from benchd.boots.lifecycle import OPEN, Lifecycle
-from benchd.boots.limits import Limit
+from benchd.boots.limits import Limit, number
 from benchd.boots.loops import repeated
-from benchd.boots.state import shown
-from benchd.rules.match import Hit
+from benchd.boots.machine import CLOSED, BootMachine, Trigger
+from benchd.boots.state import BootState, shown
+from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen, LinkChanged, LossSeen, StageEntered
 from benchd.vocabulary.models import Check
 from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Observation, Power, Reset, Text
-from benchd.vocabulary.records import Annotation
-from benchd.vocabulary.times import NS
+from benchd.vocabulary.records import Annotation, LinkInfo
+from benchd.vocabulary.times import NS, Anchor
 
 MAX_UNKNOWN = 16
 """Unknown codes that get a finding of their own in one boot."""
 FLOATING_RUN = 4
 """Codes FFh in a row, where FFh says nothing else, that mean a bus nobody drives."""
+PASS_CODES = 4096
+"""Codes of one pass that are kept to compare passes by; far more than `loops.SIGNATURE_CODES`."""
+LOSSES = {"overrun", "sequence-gap", "card-overrun"}
+"""Reasons by which something that was sent did not reach us; other refusals are noise that was seen."""
+FLOATING = (
+    "The diagnostic port reads FFh again and again: nothing drives the bus. The card may be unpowered, "
+    "badly seated or on a wrong port, or the machine is held in reset."
+)
 
 
-class BootTracker(Lifecycle):
+class BootTracker:
     """Follows one machine's boots. Feed it observations and time; it returns events. Pure.
 
     `feed` takes observations in order of `at_ns`; `advance` says that nothing more came up to `t_ns`.
     """
+
+    def __init__(self, name: str, matcher: Matcher, links: Sequence[LinkInfo], anchor: Anchor) -> None:
+        self.name = name
+        self.matcher = matcher
+        self.machine = BootMachine(name, matcher, links, anchor)
+        self.judged = 0
+        """Deadlines that fell so far."""
+        self._floating = 0
+        self._line_fired: dict[str, tuple[int, set[Hit]]] = {}
+        self._line_text: dict[str, tuple[int, str]] = {}
+        self._now = -(1 << 62)
+
+    @property
+    def trial(self) -> str | None:
+        """The trial that boots belong to from now on."""
+        return self.machine.trial
+
+    @property
+    def phase(self) -> str:
+        """The state that the table of `machine.py` is in."""
+        return self.machine.phase
+
+    @property
+    def closed(self) -> bool:
+        """Whether no boot is open."""
+        return self.machine.phase in CLOSED
+
+    @property
+    def between(self) -> str:
+        """What a capture that is begun now must say of what was before it: a value of key "phase", or ""."""
+        if not self.closed:
+            return ""
+        return "off" if self.machine.power_seen_off else "over" if self.machine.phase == "over" else ""
+
+    def use(self, matcher: Matcher) -> None:
+        """Judge by another table from now on; only between boots."""
+        self.machine.use(matcher)
+        self.matcher = matcher
 
     def feed(self, seen: Observation) -> list[Event]:
         """Judge one observation, after every deadline that lies before it."""
@@ -81,61 +105,78 @@ class BootTracker(Lifecycle):
 
     def stand(self) -> list[Event]:
         """Tell of the open boot as it stands now, with what came since its last change."""
-        if self.boot is not None and self.phase in OPEN:
-            self._changed(self._now)
+        if not self.closed:
+            self.machine.changed(self._now)
         return self._take()
 
-    @property
-    def between(self) -> str:
-        """What a capture that is begun now must say of what was before it: a value of Annotation "phase", or ""."""
-        if self.phase not in ("idle", "over"):
-            return ""
-        return "off" if self._power_seen_off else "over" if self.phase == "over" else ""
-
     def _take(self) -> list[Event]:
-        out, self._out = self._out, []
+        out, self.machine.out = self.machine.out, []
         return out
 
-    def next_deadline(self) -> Deadline | None:
-        """Return what silence will be judged next, and when."""
-        boot = self.boot
-        if boot is None or self.phase in ("idle", "over"):
+    # ------------------------------------------------------------------ time
+
+    def due(self) -> Deadline | None:
+        """Return when silence will be judged if it lasts, and by which limit; None where it will not be."""
+        machine, boot = self.machine, self.machine.boot
+        if boot is None or machine.phase not in ("running", "looping"):
             return None
-        out: list[Deadline] = []
-        if self._off_ns is not None:
-            out.append(Deadline(self._off_ns + OFF_NS, "off"))
-        if self.phase == "finishing":
+        if boot.stalled is not None or machine.links_down:
+            return None
+        return silence(boot, machine.table)
+
+    def next_deadline(self) -> Deadline | None:
+        """Return what will be judged next if nothing comes, and when."""
+        machine, boot = self.machine, self.machine.boot
+        if boot is None or self.closed:
+            return None
+        out = [] if (quiet := self.due()) is None else [quiet]
+        if machine.off_ns is not None:
+            out.append(Deadline(machine.off_ns + OFF_NS, "off"))
+        if machine.phase == "finishing":
             assert boot.finish_ns is not None
-            out.append(Deadline(boot.finish_ns + FINISH_NS, "finish"))
-        elif self._settle_ns is not None and not boot.ended_sent:
-            out.append(Deadline(self._settle_ns + SETTLE_NS, "settle"))
-        if self.phase in ("running", "looping") and boot.standing is None and not self._links_down:
-            out.extend(silence(boot, self.table))
-        return min(out, key=lambda d: d.t_ns, default=None)
+            out.append(Deadline(boot.finish_ns + FINISH_NS, "waited"))
+        elif machine.settle_ns is not None:
+            out.append(Deadline(machine.settle_ns + SETTLE_NS, "settle"))
+        # Where two fall together, what ends a boot comes before what only says how it stands.
+        return min(out, key=lambda d: (d.t_ns, d.what not in ("off", "waited", "settle")), default=None)
 
     def _advance(self, t_ns: int) -> None:
         while (deadline := self.next_deadline()) is not None and deadline.t_ns <= t_ns:
-            at_ns = max(deadline.t_ns, self._now)
-            self._now = at_ns
+            self._now = at_ns = max(deadline.t_ns, self._now)
             self.judged += 1
             match deadline.what:
                 case "known" | "unknown" | "quiet":
-                    self._stall(deadline, at_ns)
-                case "finish":
-                    self._finish(at_ns)
-                case "settle":
-                    self._ended(at_ns)
+                    self.machine.fire(Trigger("silence", at_ns, deadline=deadline))
                 case "off":
                     self._power_gone()
+                case _:
+                    self.machine.fire(Trigger(deadline.what, at_ns))
         self._now = max(self._now, t_ns)
+
+    # ------------------------------------------------------------------ signs of life
+
+    def _start(self, t_ns: int, u_ns: int, reason: str, mark: int | None) -> bool:
+        """Handle a start mark (`mark` its index in the table) or a reset (None); say whether a boot or pass began."""
+        if self.machine.off_ns is not None and t_ns >= self.machine.off_ns:
+            self._power_gone()
+        self.machine.off_ns = None
+        return self.machine.fire(Trigger("start", t_ns, u_ns, reason, mark)) != 1
+
+    def _starts(self, hits: Sequence[Hit], t_ns: int, u_ns: int, reason: str) -> bool:
+        """Start a boot if one of the hits is a start mark that means so; say whether it did."""
+        mark = next((hit.index for hit in hits if hit.role == "start"), None)
+        return mark is not None and self._start(t_ns, u_ns, reason, mark)
+
+    def _life(self, t_ns: int, u_ns: int, began_ns: int | None = None) -> None:
+        machine = self.machine
+        if machine.off_ns is not None and t_ns >= machine.off_ns:
+            machine.off_ns, machine.power_seen_off = None, False  # only DTR was dropped: the target lives
+        machine.fire(Trigger("life", t_ns, u_ns, began_ns=began_ns))
 
     def _on_code(self, seen: Code) -> None:
         known = self.matcher.known(seen.value, seen.port, seen.wide)
         hits = self.matcher.code(seen.value, seen.port, seen.wide)
-        floating = seen.value == 0xFF and not seen.wide and (not known or self._no_codes_yet())
-        self._floating = self._floating + 1 if floating else 0
-        ignored = any(hit.role == "ignore" for hit in hits) or not self.matcher.listens(seen.port)
-        if floating or ignored:
+        if self._says_nothing(seen, known, hits):
             self._show_code(seen, known)
             if self._floating == FLOATING_RUN:
                 self._floating_bus(seen)
@@ -143,79 +184,78 @@ class BootTracker(Lifecycle):
         started = self._starts(hits, seen.t_ns, seen.u_ns, f"code {shown(seen.value)}")
         if not started:
             self._life(seen.t_ns, seen.u_ns)
-        boot = self.boot
-        if boot is None:  # the capture began after a boot that is not in it
-            self._show_code(seen, known)
-            return
-        if self.phase not in ("over", "finishing") or (self.phase == "finishing" and known):
-            boot.codes += 1
-            boot.last_code = shown(seen.value)
-            boot.last_ns = max(boot.last_ns, seen.t_ns)
-            boot.recent.append(seen.value)
-            self._pass_codes.append(seen.value)
-            del self._pass_codes[:-4096]
-            boot.after = [a for a in boot.after if self.table.stall[a[0]].after.text is not None]  # type: ignore[union-attr]
-            boot.after += [(hit.index, seen.t_ns) for hit in hits if hit.role == "stall"]
-        if not started:
-            self._since_start += 1
+        boot = self.machine.boot
+        if boot is not None:  # else the capture began after a boot that is not in it
+            if self._counts(known):
+                self._count_code(boot, seen, hits)
+            self.machine.since_start += not started
         self._show_code(seen, known)
+        if boot is None:
+            return
         stages = [hit for hit in hits if hit.role == "stage" and not boot.has(hit.index)]
         others = [hit for hit in hits if hit.role != "stage"]
         self._apply(others + stages[:1], lambda hit: seen.t_ns, seen.u_ns)
         self._slow(seen.t_ns)
-        if self.phase in ("running", "looping"):
-            self._unknown(seen, known)
-            self._code_loops(seen.t_ns)
+        if self.machine.phase in ("running", "looping"):
+            self._unknown(boot, seen, known)
+            self._code_loops(boot, seen.t_ns)
 
-    def _no_codes_yet(self) -> bool:
-        return self.boot is None or self.phase == "over" or self.boot.codes == 0
+    def _says_nothing(self, seen: Code, known: bool, hits: Sequence[Hit]) -> bool:
+        """Whether a code is no sign of life: ignored, from a port of no interest, or what a floating bus reads."""
+        boot = self.machine.boot
+        none_yet = boot is None or self.machine.phase == "over" or boot.codes == 0
+        floating = seen.value == 0xFF and not seen.wide and (not known or none_yet)
+        self._floating = self._floating + 1 if floating else 0
+        ignored = any(hit.role == "ignore" for hit in hits) or not self.matcher.listens(seen.port)
+        return floating or ignored
+
+    def _counts(self, known: bool) -> bool:
+        """Whether a code belongs to the boot: after its final stage only one that the table knows."""
+        return self.machine.phase != "over" and (self.machine.phase != "finishing" or known)
+
+    def _count_code(self, boot: BootState, seen: Code, hits: Sequence[Hit]) -> None:
+        boot.codes += 1
+        boot.last_code = shown(seen.value)
+        boot.last_ns = max(boot.last_ns, seen.t_ns)
+        boot.recent.append(seen.value)
+        self.machine.pass_codes.append(seen.value)
+        del self.machine.pass_codes[:-PASS_CODES]
+        self._follow_stalls(boot, hits, seen.t_ns, by_text=False)
+
+    def _follow_stalls(self, boot: BootState, hits: Sequence[Hit], t_ns: int, by_text: bool) -> None:
+        """Note which stall rules' `after` this was; the last text and the last code are followed apart."""
+        rules = self.machine.table.stall
+        others = [a for a in boot.after if (rules[a[0]].after.text is not None) != by_text]  # type: ignore[union-attr]
+        boot.after = others + [(hit.index, t_ns) for hit in hits if hit.role == "stall"]
 
     def _show_code(self, seen: Code, known: bool) -> None:
-        boot = self.boot
-        self._out.append(
+        boot = self.machine.boot
+        self.machine.out.append(
             CodeSeen(
-                machine=self.machine,
+                machine=self.name,
                 t_ns=seen.t_ns,
                 u_ns=seen.u_ns,
                 link=seen.link,
                 boot=boot.id if boot else None,
                 t=boot.seconds(seen.t_ns) if boot else None,
-                code=f"{seen.value:04X}" if seen.wide else f"{seen.value:02X}",
+                code=f"{seen.value:04X}" if seen.wide else shown(seen.value),
                 port=seen.port,
                 known=known,
             )
         )
 
     def _on_text(self, seen: Text) -> None:
-        line, shown_before = self._line_text.get(seen.link, (-1, ""))
-        news = line != seen.line or shown_before != seen.text
-        self._line_text[seen.link] = (seen.line, seen.text)
-        line, fired = self._line_fired.get(seen.link, (-1, set()))
-        if line != seen.line:
-            fired = set()
-            self._line_fired[seen.link] = (seen.line, fired)
         hits = self.matcher.text(seen.text)
-        fresh = [hit for hit in hits if Hit(hit.role, hit.index) not in fired]
-        fired.update(Hit(hit.role, hit.index) for hit in fresh)
-        if not any(hit.role == "ignore" for hit in hits) and news:
-            begun = next((hit for hit in fresh if hit.role == "start"), None)
-            t_ns = seen.time_at(begun.start) if begun else seen.t_ns
-            started = self._starts(fresh, t_ns, seen.u_ns, "console text")
-            life_ns = max([seen.t_ns, seen.time_at(max(0, len(seen.text) - 1)), *(t for _, t in seen.marks)])
-            if not started:
-                self._life(min(life_ns, seen.at_ns), seen.u_ns, seen.t_ns)
-                self._since_start += 1
-            boot = self.boot
-            if boot is not None and self.phase not in ("over", "finishing"):
-                boot.lines += line != seen.line
-                boot.last_ns = max(boot.last_ns, min(life_ns, seen.at_ns))
-                stalls = [(hit.index, boot.last_ns) for hit in hits if hit.role == "stall"]
-                boot.after = [a for a in boot.after if self.table.stall[a[0]].after.text is None]  # type: ignore[union-attr]
-                boot.after += stalls
-        boot = self.boot
-        self._out.append(
+        fresh = self._fresh(seen, hits)
+        number, text = self._line_text.get(seen.link, (-1, ""))
+        news = (number, text) != (seen.line, seen.text)
+        self._line_text[seen.link] = (seen.line, seen.text)
+        if news and not any(hit.role == "ignore" for hit in hits):
+            self._line_lives(seen, hits, fresh, new_line=number != seen.line)
+        boot = self.machine.boot
+        self.machine.out.append(
             LineSeen(
-                machine=self.machine,
+                machine=self.name,
                 t_ns=seen.t_ns,
                 u_ns=seen.u_ns,
                 link=seen.link,
@@ -230,142 +270,191 @@ class BootTracker(Lifecycle):
         if news:
             self._slow(seen.at_ns)
 
+    def _fresh(self, seen: Text, hits: Sequence[Hit]) -> list[Hit]:
+        """Return the hits that this line, which may be told several times as it grows, did not have before."""
+        line, fired = self._line_fired.get(seen.link, (-1, set()))
+        if line != seen.line:
+            fired = set()
+            self._line_fired[seen.link] = (seen.line, fired)
+        fresh = [hit for hit in hits if Hit(hit.role, hit.index) not in fired]
+        fired.update(Hit(hit.role, hit.index) for hit in fresh)
+        return fresh
+
+    def _line_lives(self, seen: Text, hits: Sequence[Hit], fresh: Sequence[Hit], new_line: bool) -> None:
+        """A line that says something new: a start, or a sign of life."""
+        begun = next((hit for hit in fresh if hit.role == "start"), None)
+        t_ns = seen.time_at(begun.start) if begun else seen.t_ns
+        last_ns = max([seen.t_ns, seen.time_at(max(0, len(seen.text) - 1)), *(t for _, t in seen.marks)])
+        life_ns = min(last_ns, seen.at_ns)
+        if not self._starts(fresh, t_ns, seen.u_ns, "console text"):
+            self._life(life_ns, seen.u_ns, seen.t_ns)
+            self.machine.since_start += 1
+        boot = self.machine.boot
+        if boot is not None and self.machine.phase not in ("over", "finishing"):
+            boot.lines += new_line
+            boot.last_ns = max(boot.last_ns, life_ns)
+            self._follow_stalls(boot, hits, boot.last_ns, by_text=True)
+
+    # ------------------------------------------------------------------ power, links, annotations
+
     def _on_power(self, seen: Power) -> None:
+        machine = self.machine
         if not seen.on:
-            self._power_seen_off = True
-            if self.boot is not None and self.phase in OPEN:
-                self._off_ns = seen.t_ns
+            machine.power_seen_off = True
+            if not self.closed:
+                machine.off_ns = seen.t_ns
             return
-        fresh = self.phase == "idle" or self._power_seen_off
-        if self._off_ns is not None:
+        fresh = machine.phase == "idle" or machine.power_seen_off
+        if machine.off_ns is not None:
             self._power_gone()
-        if fresh and (self.boot is None or self.phase in ("idle", "over")):
-            self._power_seen_off = False
-            self._open(seen.t_ns, seen.u_ns, "power-on", anchored=True)
-        elif self.phase in OPEN:
+        if fresh and self.closed:
+            machine.fire(Trigger("start", seen.t_ns, seen.u_ns, "power-on"))
+        elif not self.closed:
             self._life(seen.t_ns, seen.u_ns)
 
+    def _power_gone(self) -> None:
+        off_ns, self.machine.off_ns = self.machine.off_ns, None
+        if off_ns is not None:
+            self.machine.fire(Trigger("off", off_ns))
+
     def _on_link(self, seen: LinkChange) -> None:
-        self._out.append(LinkChanged(self.machine, seen.t_ns, seen.link, seen.up, seen.reason))
+        machine = self.machine
+        machine.out.append(LinkChanged(self.name, seen.t_ns, seen.link, seen.up, seen.reason))
+        boot = None if self.closed else machine.boot
         if seen.up:
-            self._links_down.discard(seen.link)
-            if self.boot is not None and self.phase == "running" and not self._links_down:
-                self.boot.last_ns = max(self.boot.last_ns, seen.t_ns)
+            machine.links_down.discard(seen.link)
+            if boot is not None:
+                boot.see_again(seen.link, seen.t_ns)
+                if not machine.links_down:
+                    boot.watched_ns = max(boot.watched_ns, seen.t_ns)
             return
-        self._links_down.add(seen.link)
-        boot = self.boot
-        if boot is not None and self.phase == "running" and self._links_down >= self._links:
-            self.phase = "adrift"  # transition 10
-            boot.outcome = "link-lost"
-            self._settle_ns = seen.t_ns
-            self._changed(seen.t_ns)
+        machine.links_down.add(seen.link)
+        if boot is not None:
+            boot.lose_sight(seen.link, seen.t_ns, "down")
+        if machine.links_down >= set(machine.links):
+            machine.fire(Trigger("links-lost", seen.t_ns))
 
     def _on_annotation(self, seen: Annotation) -> None:
-        if seen.key == "trial":
-            self.trial = seen.value or None
-            boot = self.boot
-            if boot is not None and self.phase in OPEN and boot.start_ns >= seen.t_ns and boot.trial != self.trial:
-                boot.trial = self.trial  # the trial began before this boot; word of it came after
-                self._changed(boot.last_ns)  # not `_now`: how far time was told differs in a replay
-        elif seen.key == "phase":
-            if self.phase == "idle" and seen.value in ("over", "off"):
-                self.phase = "over"
-                self._power_seen_off = seen.value == "off"
-        elif seen.key == "end":
-            if self.phase == "running":  # transition 12
-                self._close(seen.t_ns, "cut-short")
-            elif self.phase == "finishing":
-                self._finish(seen.t_ns)
-        else:
-            stage, limit = Limit.from_label(seen.value)
-            self._learned[stage] = limit
+        try:
+            self._annotate(seen)
+        except ValueError:  # a capture that was damaged: refused by name, like any other byte
+            self.machine.out.append(LossSeen(self.name, seen.t_ns, "", f"bad-{seen.key}", 1))
+
+    def _annotate(self, seen: Annotation) -> None:
+        machine, boot = self.machine, None if self.closed else self.machine.boot
+        match seen.key:
+            case "trial":
+                machine.trial = seen.value or None
+                if boot is not None and boot.start_ns >= seen.t_ns and boot.trial != machine.trial:
+                    boot.trial = machine.trial  # the trial began before this boot; word of it came after
+                    machine.changed(boot.last_ns)  # not `_now`: how far time was told differs in a replay
+            case "phase":
+                if machine.phase == "idle" and seen.value in ("over", "off"):
+                    machine.phase = "over"
+                    machine.power_seen_off = seen.value == "off"
+            case "attention":
+                if boot is not None:
+                    self._looked_away(boot, seen)
+            case "end":
+                machine.fire(Trigger("end", seen.t_ns))
+            case "limit":
+                stage, limit = Limit.from_label(seen.value)
+                machine.ladder.learned[stage] = limit
+
+    def _looked_away(self, boot: BootState, seen: Annotation) -> None:
+        """Nobody looked for so many seconds up to now: what came then is known late, and silence says nothing."""
+        away_ns = round(number(seen.value) * NS)
+        boot.watched_ns = max(boot.watched_ns, seen.t_ns)
+        for link in self.machine.links:
+            if link not in self.machine.links_down:
+                boot.lose_sight(link, max(boot.start_ns, seen.t_ns - away_ns), "not-watched")
+                boot.see_again(link, seen.t_ns)
 
     def _lost(self, link: str, t_ns: int, reason: str, count: int) -> None:
-        if self.boot is not None and self.phase != "over":
-            self.boot.lost += count
-        self._out.append(LossSeen(self.machine, t_ns, link, reason, count))
+        boot = self.machine.boot
+        if boot is not None and self.machine.phase != "over":
+            boot.lost += count
+            if reason in LOSSES and link not in self.machine.links_down:
+                boot.lose_sight(link, t_ns, "lossy")
+                boot.see_again(link, t_ns)
+        self.machine.out.append(LossSeen(self.name, t_ns, link, reason, count))
+
+    # ------------------------------------------------------------------ what the rules say
 
     def _apply(self, hits: Sequence[Hit], when: Callable[[Hit], int], u_ns: int) -> None:
         """Let the stages, faults and checks among `hits` take effect; `when` gives a hit's time (ns)."""
-        boot = self.boot
+        machine, boot = self.machine, self.machine.boot
         if boot is None:
             return
         for hit in hits:
             t_ns = when(hit)
-            if hit.role == "stage" and self.phase != "over":
-                self._enter(hit.index, t_ns, u_ns)
+            if hit.role == "stage" and machine.phase != "over":
+                self._enter(boot, hit.index, t_ns, u_ns)
             elif hit.role == "fault":
-                rule = self.table.fault[hit.index]
-                finding = boot.note("fault", rule.name, t_ns, help_=rule)
-                if finding is not None:
-                    self._raise(finding, t_ns)
+                rule = machine.table.fault[hit.index]
+                machine.raise_finding(boot.note("fault", rule.name, t_ns, help_=rule), t_ns)
             elif hit.role in ("pass", "fail"):
-                name = self.table.check[hit.index].name
+                name = machine.table.check[hit.index].name
                 passed = hit.role == "pass"
                 boot.checks[name] = Check(name=name, passed=passed, t=round(boot.seconds(t_ns), 6))
-                self._changed(t_ns)
+                machine.changed(t_ns)
 
-    def _enter(self, index: int, t_ns: int, u_ns: int) -> None:
-        boot = self.boot
-        assert boot is not None
-        step = self.ladder.enter(boot, index, t_ns, u_ns, self._learned)
+    def _enter(self, boot: BootState, index: int, t_ns: int, u_ns: int) -> None:
+        machine = self.machine
+        step = machine.ladder.enter(boot, index, t_ns, u_ns)
         if step is None:
             return
-        if self.phase == "looping" and self._loop_pass and step.entered.rule.name not in self._loop_pass.stages:
-            self._leave_loop(t_ns)
-        self._out.append(
+        rule, entered_ns = step.entered.rule, step.entered.t_ns
+        machine.stage_entered(rule.name, entered_ns, rule.final)
+        machine.out.append(
             StageEntered(
-                machine=self.machine,
-                t_ns=step.entered.t_ns,
+                machine=self.name,
+                t_ns=entered_ns,
                 boot=boot.id,
-                stage=step.entered.rule.name,
+                stage=rule.name,
                 index=index,
-                t=round(boot.seconds(step.entered.t_ns), 6),
+                t=round(boot.seconds(entered_ns), 6),
                 u=round((u_ns + boot.start_u_ns) / NS, 6),
                 previous=step.previous.rule.name if step.previous else None,
                 previous_s=step.previous_s,
             )
         )
         for finding in step.findings:
-            self._raise(finding, t_ns)
-        if step.entered.rule.final and self.phase in ("running", "standing", "looping"):
-            self.phase = "finishing"  # transition 7, first half
-            boot.finish_ns = step.entered.t_ns
-            self._settle_ns = None
-        self._changed(t_ns)
+            machine.raise_finding(finding, t_ns)
+        machine.changed(t_ns)
 
-    def _unknown(self, seen: Code, known: bool) -> None:
-        boot = self.boot
-        assert boot is not None
-        if known or self.table.table.unknown_codes == "ignore" or seen.value in boot.unknown:
+    def _slow(self, t_ns: int) -> None:
+        """A sign of life: if the stage is over its limit by now, it is slow."""
+        boot = self.machine.boot
+        stage = boot.stage if boot is not None and self.machine.phase in ("running", "looping") else None
+        if boot is None or stage is None or stage.limit is None or stage.slow:
+            return
+        length, limit = (t_ns - stage.t_ns) / NS, stage.limit
+        if length <= limit.seconds:
+            return
+        stage.slow = True
+        detail = f"still alive after {length:.3g} s, limit {limit.seconds:.3g} s ({limit.kind})"
+        name, means = stage.rule.name, stage.rule.means
+        self.machine.raise_finding(boot.note("slow", name, t_ns, limit=limit, means=means, detail=detail), t_ns)
+
+    def _unknown(self, boot: BootState, seen: Code, known: bool) -> None:
+        if known or self.machine.table.table.unknown_codes == "ignore" or seen.value in boot.unknown:
             return
         if len(boot.unknown) >= MAX_UNKNOWN:
             return
         boot.unknown.add(seen.value)
-        name = f"{seen.value:04X}" if seen.wide else f"{seen.value:02X}"
+        name = f"{seen.value:04X}" if seen.wide else shown(seen.value)
         means = f"The table says nothing of code {name}: another BIOS family or version, or noise on the port."
-        finding = boot.note("unknown-code", f"code-{name}", seen.t_ns, means=means)
-        if finding is not None:
-            self._raise(finding, seen.t_ns)
+        self.machine.raise_finding(boot.note("unknown-code", f"code-{name}", seen.t_ns, means=means), seen.t_ns)
 
-    def _code_loops(self, t_ns: int) -> None:
-        boot = self.boot
-        assert boot is not None
-        for rule in self.table.loop:
+    def _code_loops(self, boot: BootState, t_ns: int) -> None:
+        for rule in self.machine.table.loop:
             if repeated(boot.recent, rule):
                 codes = " ".join(str(c) for c in rule.codes)
-                finding = boot.note("loop", rule.name, t_ns, help_=rule, detail=f"{codes}, {rule.times} times")
-                if finding is not None:
-                    self._raise(finding, t_ns)
+                detail = f"{codes}, {rule.times} times"
+                self.machine.raise_finding(boot.note("loop", rule.name, t_ns, help_=rule, detail=detail), t_ns)
 
     def _floating_bus(self, seen: Code) -> None:
-        boot = self.boot
-        if boot is None or self.phase not in ("running", "standing"):
-            return
-        means = (
-            "The diagnostic port reads FFh again and again: nothing drives the bus. The card may be unpowered, "
-            "badly seated or on a wrong port, or the machine is held in reset."
-        )
-        finding = boot.note("fault", "floating-bus", seen.t_ns, means=means)
-        if finding is not None:
-            self._raise(finding, seen.t_ns)
+        boot = self.machine.boot
+        if boot is not None and self.machine.phase in ("running", "stalled"):
+            self.machine.raise_finding(boot.note("fault", "floating-bus", seen.t_ns, means=FLOATING), seen.t_ns)

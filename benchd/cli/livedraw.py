@@ -66,10 +66,10 @@ def _ladder(picture: dict[str, Any]) -> Table:
 
 
 def _alarm(picture: dict[str, Any]) -> list[RenderableType]:
-    boot, standing = picture["boot"] or {}, picture["standing"]
-    if boot.get("outcome") not in ("stalled", "looped") or not standing:
+    standing = picture["standing"]
+    if not standing:
         return []
-    word = {"stalled": "STALLED", "looped": "LOOPING"}[boot["outcome"]]
+    word = "LOOPING" if standing["kind"] == "loop" else "STALLED"
     quiet = picture["quiet_for_s"] or 0.0
     place = f" in {clean(standing['stage'], 40)}" if standing.get("stage") else ""
     code = f", last code {clean(standing['code'], 4)}" if standing.get("code") else ""
@@ -88,7 +88,7 @@ def _alarm(picture: dict[str, Any]) -> list[RenderableType]:
 
 
 def draw(picture: dict[str, Any]) -> RenderableType:
-    """Return one machine's picture (`sinks.now.MachineNow` as JSON) drawn for a terminal."""
+    """Return one machine's picture (`sinks.page_feed.MachinePicture` as JSON) drawn for a terminal."""
     boot = picture["boot"]
     title = f"{clean(picture['machine'], 40)} · rules {clean(picture['table'], 40)}"
     if picture["trial"]:

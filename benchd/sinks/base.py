@@ -12,7 +12,8 @@ from typing import Any, Protocol
 
 from benchd.vocabulary.events import (
     BootChanged,
-    BootEnded,
+    BootOver,
+    BootSettled,
     BootStarted,
     CodeSeen,
     Event,
@@ -27,7 +28,8 @@ from benchd.vocabulary.events import (
 KINDS: dict[type, str] = {
     BootStarted: "boot",
     BootChanged: "change",
-    BootEnded: "boot",
+    BootSettled: "boot",
+    BootOver: "boot",
     StageEntered: "stage",
     FindingRaised: "finding",
     FindingCleared: "finding",

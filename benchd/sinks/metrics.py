@@ -17,10 +17,10 @@ from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info
 from prometheus_client.exposition import choose_encoder
 
 import benchd
+from benchd.live_state import LiveState
 from benchd.sinks.collect import StatusCollector
-from benchd.sinks.standing import Board
 from benchd.vocabulary.events import (
-    BootEnded,
+    BootOver,
     BootStarted,
     CodeSeen,
     Event,
@@ -65,7 +65,7 @@ class Metrics:
         self._trials: dict[str, None] = {}
         self._trial_of: dict[str, str] = {}
         self._ports: dict[str, set[str]] = {}
-        self._board = Board()
+        self._live = LiveState()
         self._errors = 0
         self._sinks: list[Callable[[], dict[str, Any]]] = []
         self._define(buckets)
@@ -80,10 +80,10 @@ class Metrics:
         def gauge(name: str, text: str, *labels: str) -> Gauge:
             return Gauge(name, text, labels, registry=self.registry)
 
-        self.boots = counter("benchd_boots", "Boots that ended.", "machine", "trial", "outcome")
+        self.boots = counter("benchd_boots", "Boots that are over.", "machine", "trial", "outcome")
         self.boot_seconds = Histogram(
             "benchd_boot_seconds",
-            "Boot start to the last thing seen, of boots that ended.",
+            "Boot start to the last thing seen, of boots that are over.",
             ("machine", "trial", "outcome"),
             registry=self.registry,
             buckets=buckets,
@@ -207,10 +207,10 @@ class Metrics:
             self.findings.labels(event.machine, event.finding.kind, event.finding.rule).inc()
         elif isinstance(event, BootStarted):
             self._trial_of[event.machine] = self._trial(event.boot.trial)
-        elif isinstance(event, BootEnded):
-            self._ended(event)
-        if self._board.feed(event) or isinstance(event, BootStarted | BootEnded):
-            self.stalled.labels(event.machine).set(int(self._board.stuck(event.machine)))
+        elif isinstance(event, BootOver):
+            self._over(event)
+        if self._live.feed(event) or isinstance(event, BootStarted):
+            self.stalled.labels(event.machine).set(int(self._live.stuck(event.machine)))
 
     def _stage(self, event: StageEntered) -> None:
         trial = self._trial(self._trial_of.get(event.machine))
@@ -218,7 +218,7 @@ class Metrics:
         if event.previous is not None and event.previous_s is not None:
             self.stage_seconds.labels(event.machine, trial, event.previous).observe(event.previous_s)
 
-    def _ended(self, event: BootEnded) -> None:
+    def _over(self, event: BootOver) -> None:
         boot = event.boot
         trial = self._trial(boot.trial)
         self.boots.labels(event.machine, trial, boot.outcome).inc()

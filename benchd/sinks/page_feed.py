@@ -7,27 +7,18 @@ more than the names, and gets the newest picture when it comes back.
 from __future__ import annotations
 
 import asyncio
-import time
 from collections import deque
 from collections.abc import AsyncIterator, Callable
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from benchd.vocabulary.events import (
-    BootChanged,
-    BootEnded,
-    BootStarted,
-    CodeSeen,
-    Event,
-    FindingCleared,
-    FindingRaised,
-    LineSeen,
-    LinkChanged,
-    LossSeen,
-    StageEntered,
-)
-from benchd.vocabulary.models import Boot, Finding
+from benchd.boots.deadlines import Deadline
+from benchd.clock import SYSTEM, Clock
+from benchd.live_state import LinkNow, LiveState
+from benchd.vocabulary.events import BootStarted, CodeSeen, Event, LineSeen
+from benchd.vocabulary.models import Boot, Finding, LimitKind
+from benchd.vocabulary.times import NS
 
 CODES_SHOWN = 64
 LINES_SHOWN = 40
@@ -63,7 +54,7 @@ class ShownLink(Shown):
     reason: str
 
 
-class MachineNow(Shown):
+class MachinePicture(Shown):
     """One machine at this moment. `stage_for_s` and `quiet_for_s` grow by themselves between updates."""
 
     machine: str
@@ -78,22 +69,34 @@ class MachineNow(Shown):
     quiet_for_s: float | None = None
     due: str | None = Field(None, description="what silence will mean if it lasts: a rule, or `silence`")
     due_in_s: float | None = None
-    standing: Finding | None = None
+    due_limit_s: float | None = Field(None, description="the limit that will have been passed then")
+    due_limit_kind: LimitKind | None = None
+    standing: Finding | None = Field(None, description="by what the machine is stuck at this moment")
     codes: list[ShownCode] = Field(default_factory=list)
     lines: list[ShownLine] = Field(default_factory=list)
     links: dict[str, ShownLink] = Field(default_factory=dict)
     losses: dict[str, int] = Field(default_factory=dict)
 
 
-class _State:
-    def __init__(self, now: MachineNow) -> None:
-        self.now = now
+class _Shown:
+    """What the page shows of a machine beside its live state: the last codes and lines, and facts no event carries."""
+
+    def __init__(self, table: str, ladder: list[str]) -> None:
+        self.facts: dict[str, Any] = {"table": table, "ladder": ladder}
         self.codes: deque[ShownCode] = deque(maxlen=CODES_SHOWN)
         self.lines: deque[ShownLine] = deque(maxlen=LINES_SHOWN)
-        self.due: Callable[[], tuple[str, int] | None] = lambda: None
-        self.boot_ns: int | None = None
-        self.stage_ns: int | None = None
-        self.life_ns: int | None = None
+        self.due: Callable[[], Deadline | None] = lambda: None
+
+
+def _show_line(lines: deque[ShownLine], event: LineSeen) -> None:
+    """Add a line, or put its newer form where it stands."""
+    text = event.text[:LINE_LENGTH]
+    new = ShownLine(line=event.line, text=text, t=event.t, link=event.link, partial=event.partial)
+    for i, old in enumerate(lines):
+        if (old.link, old.line) == (new.link, new.line):
+            lines[i] = new
+            return
+    lines.append(new)
 
 
 class _Listener:
@@ -107,28 +110,39 @@ class PageFeed:
 
     name = "now"
 
-    def __init__(self) -> None:
-        self._states: dict[str, _State] = {}
+    def __init__(self, clock: Clock = SYSTEM) -> None:
+        self.live = LiveState()
+        self._shown: dict[str, _Shown] = {}
+        self._clock = clock
         self._listeners: set[_Listener] = set()
         self._closed = False
         self.version = 0
 
     def add(self, machine: str, table: str, ladder: list[str], links: list[str]) -> None:
         """Make a machine known before anything is seen of it."""
-        now = MachineNow(machine=machine, table=table, ladder=ladder)
-        now.links = {name: ShownLink(up=False, reason="not opened yet") for name in links}
-        self._states[machine] = _State(now)
+        self.live[machine].links = {name: LinkNow() for name in links}
+        self._shown[machine] = _Shown(table, ladder)
 
-    def follow(self, machine: str, due: Callable[[], tuple[str, int] | None]) -> None:
-        """Ask `due` at each picture what silence will mean, and when (monotonic ns)."""
-        self._states[machine].due = due
+    def follow(self, machine: str, due: Callable[[], Deadline | None]) -> None:
+        """Ask `due` at each picture what silence will mean, when, and by which limit."""
+        self._shown[machine].due = due
 
     def offer(self, event: Event) -> None:
         """Take an event; never blocks."""
-        state = self._states.get(event.machine)
-        if state is None:
+        shown = self._shown.get(event.machine)
+        if shown is None:
             return
-        self._apply(state, event)
+        self.live.feed(event)
+        match event:
+            case BootStarted():
+                shown.codes.clear()
+                shown.lines.clear()
+            case CodeSeen():
+                shown.codes.append(
+                    ShownCode(code=event.code, port=event.port, t=event.t, known=event.known, link=event.link)
+                )
+            case LineSeen():
+                _show_line(shown.lines, event)
         self.touch(event.machine)
 
     def touch(self, machine: str) -> None:
@@ -140,80 +154,38 @@ class PageFeed:
 
     def describe(self, machine: str, **values: Any) -> None:
         """Set facts that no event carries: `trial`, `limits`, `table`, `ladder`."""
-        state = self._states[machine]
-        for key, value in values.items():
-            setattr(state.now, key, value)
+        self._shown[machine].facts |= values
         self.touch(machine)
 
-    def _apply(self, state: _State, event: Event) -> None:
-        now = state.now
-        match event:
-            case BootStarted():
-                now.boot, now.stage, now.standing = event.boot, None, None
-                state.codes.clear()
-                state.lines.clear()
-                now.losses = {}
-                state.boot_ns, state.stage_ns, state.life_ns = event.t_ns, None, event.t_ns
-            case BootChanged() | BootEnded():
-                if now.boot is None or now.boot.id == event.boot.id:
-                    now.boot = event.boot
-            case CodeSeen():
-                state.codes.append(
-                    ShownCode(code=event.code, port=event.port, t=event.t, known=event.known, link=event.link)
-                )
-                state.life_ns = event.t_ns
-            case LineSeen():
-                shown = ShownLine(
-                    line=event.line,
-                    text=event.text[:LINE_LENGTH],
-                    t=event.t,
-                    link=event.link,
-                    partial=event.partial,
-                )
-                old = next((i for i, s in enumerate(state.lines) if (s.link, s.line) == (shown.link, shown.line)), None)
-                if old is None:
-                    state.lines.append(shown)
-                else:
-                    state.lines[old] = shown
-                state.life_ns = event.t_ns
-            case StageEntered():
-                now.stage, state.stage_ns = event.stage, event.t_ns
-            case FindingRaised():
-                if event.alert:
-                    now.standing = event.finding
-            case FindingCleared():
-                if now.standing is not None and (now.standing.kind, now.standing.rule) == (
-                    event.finding.kind,
-                    event.finding.rule,
-                ):
-                    now.standing = None
-            case LinkChanged():
-                now.links[event.link] = ShownLink(up=event.up, reason=event.reason)
-            case LossSeen():
-                now.losses[event.reason] = now.losses.get(event.reason, 0) + event.count
-
     def machines(self) -> list[str]:
-        return list(self._states)
+        return list(self._shown)
 
-    def picture(self, machine: str) -> MachineNow:
+    def picture(self, machine: str) -> MachinePicture:
         """Return a machine's picture at this moment. Raises KeyError."""
-        state = self._states[machine]
-        now_ns = time.monotonic_ns()
+        shown, now = self._shown[machine], self.live[machine]
+        now_ns = self._clock.monotonic_ns()
 
         def since(t_ns: int | None) -> float | None:
-            return None if t_ns is None else round(max(0, now_ns - t_ns) / 1e9, 3)
+            return None if t_ns is None else round(max(0, now_ns - t_ns) / NS, 3)
 
-        due = state.due()
-        return state.now.model_copy(
-            update={
-                "due": due[0] if due else None,
-                "due_in_s": round(max(0, due[1] - now_ns) / 1e9, 3) if due else None,
-                "codes": list(state.codes),
-                "lines": list(state.lines),
-                "boot_for_s": since(state.boot_ns),
-                "stage_for_s": since(state.stage_ns),
-                "quiet_for_s": since(state.life_ns),
-            }
+        due = shown.due()
+        return MachinePicture(
+            machine=machine,
+            **shown.facts,
+            boot=now.boot,
+            boot_for_s=since(now.boot_ns),
+            stage=now.stage,
+            stage_for_s=since(now.stage_ns),
+            quiet_for_s=since(now.life_ns),
+            due=due.rule if due else None,
+            due_in_s=round(max(0, due.t_ns - now_ns) / NS, 3) if due else None,
+            due_limit_s=due.limit.seconds if due and due.limit else None,
+            due_limit_kind=due.limit.kind if due and due.limit else None,
+            standing=now.stuck,
+            codes=list(shown.codes),
+            lines=list(shown.lines),
+            links={name: ShownLink(up=link.up, reason=link.reason) for name, link in now.links.items()},
+            losses=dict(now.losses),
         )
 
     async def changes(self) -> AsyncIterator[set[str]]:

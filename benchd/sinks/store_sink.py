@@ -14,7 +14,7 @@ from typing import Any
 from benchd.clock import Backoff
 from benchd.errors import BenchError, UsageError
 from benchd.store import Store
-from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, Event
+from benchd.vocabulary.events import BOOT_EVENTS, BootStarted, Event
 from benchd.vocabulary.models import Boot
 
 log = logging.getLogger(__name__)
@@ -52,7 +52,7 @@ class StoreSink:
 
     def offer(self, event: Event) -> None:
         """Take an event; never blocks."""
-        if not isinstance(event, BootStarted | BootChanged | BootEnded):
+        if not isinstance(event, BOOT_EVENTS):
             return
         boot = event.boot
         if isinstance(event, BootStarted):

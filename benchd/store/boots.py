@@ -34,6 +34,7 @@ class Boots:
         When this returns the boot is on the disk. Raises ExternalError when it could not be kept.
         """
         values = {column: getattr(boot, name) for name, column in _BOOT_FIELDS.items()}
+        values["blind"] = [span.model_dump() for span in boot.blind]
         values |= {"started_us": microseconds(boot.started), "capture": capture, "closed_reason": None}
         parts: list[tuple[sa.Table, list[dict[str, Any]]]] = [
             (schema.stage, [stage.model_dump() for stage in boot.stages]),
@@ -152,7 +153,8 @@ class Boots:
     def good_times(self, machine: str, table: str, stage: str, limit: int = 500) -> list[float]:
         """Seconds that `stage` lasted (to the next stage) in good boots, newest first, at most `limit`.
 
-        Good: the boot finished and no stall or slow finding stands on that stage, cleared or not.
+        Good: the boot finished, was seen whole (its start, and every link all the time), and no stall or slow
+        finding stands on that stage, cleared or not.
         """
         boot, finding = schema.boot, schema.finding
         this, following = schema.stage.alias(), schema.stage.alias()
@@ -168,6 +170,7 @@ class Boots:
             .join(following, (following.c.boot == this.c.boot) & (following.c.position == this.c.position + 1))
             .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
             .where(this.c.name == stage, ~trouble)
+            .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]")
             .order_by(boot.c.started_us.desc(), boot.c.id.desc(), this.c.position.desc())
             .limit(limit)
         )

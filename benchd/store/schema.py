@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-VERSIONS = ("0001", "0002")
+VERSIONS = ("0001", "0002", "0003")
 """Every schema this benchd can read and upgrade, oldest first; the last is the current one."""
 VERSION_TABLE = "benchd_schema"
 
@@ -59,6 +59,8 @@ boot = sa.Table(
     sa.Column("codes", sa.BigInteger(), nullable=False),
     sa.Column("lines", sa.BigInteger(), nullable=False),
     sa.Column("lost", sa.BigInteger(), nullable=False),
+    sa.Column("anchored", sa.Boolean(), nullable=False, server_default=sa.true()),
+    sa.Column("blind", sa.JSON(), nullable=False, server_default="[]"),
     _text("passes_of", null=True),
     _text("capture", null=True),
     _text("closed_reason", null=True),

@@ -21,7 +21,7 @@ from benchd.store import Store
 from benchd.studies.goal import check_results
 from benchd.studies.loaded import IMPORTED, complete, open_study
 from benchd.studies.scan_prediction import explain_boot
-from benchd.vocabulary.events import BootEnded, BootStarted, CodeSeen, LineSeen
+from benchd.vocabulary.events import BootOver, BootStarted, CodeSeen, LineSeen
 from benchd.vocabulary.models import Boot
 
 if TYPE_CHECKING:
@@ -201,7 +201,7 @@ def read_events(wanted: Mapping[Path, Iterable[str]]) -> tuple[dict[str, list[Ev
                         own.append(Event("line", event.text, event.t or 0.0))
                 elif isinstance(event, BootStarted) and not going_on:
                     break
-                elif isinstance(event, BootEnded):
+                elif isinstance(event, BootOver):
                     going_on.discard(event.boot.id)
             problems += replay.problems
         except BenchError as error:

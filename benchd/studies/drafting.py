@@ -16,7 +16,7 @@ from benchd.errors import ExternalError
 from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event
 from benchd.inference.draft import Draft, DraftStage
 from benchd.studies.comparing import boot_log
-from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, CodeSeen, LineSeen
+from benchd.vocabulary.events import BOOT_EVENTS, CodeSeen, LineSeen
 from benchd.vocabulary.models import Boot
 
 LIMIT_LEAST_S = 10.0
@@ -46,7 +46,7 @@ def read_boots(paths: Sequence[Path], rules: str | None = None, *, lines: bool |
     boots: dict[str, Boot] = {}
     events: dict[str, list[Event]] = {}
     for event in replay.events():
-        if isinstance(event, BootStarted | BootChanged | BootEnded):
+        if isinstance(event, BOOT_EVENTS):
             boots[event.boot.id] = event.boot
         elif isinstance(event, CodeSeen | LineSeen) and event.boot is not None:
             own = events.setdefault(event.boot, [])

@@ -93,8 +93,19 @@ class BootChanged:
 
 
 @dataclass(frozen=True, slots=True)
-class BootEnded:
-    """The boot is over; sent once for each boot. A standing stall ends its boot only when it is settled."""
+class BootSettled:
+    """How the boot ended as it looks now, may be revised: a stall, loop or lost link that stood for some seconds, or
+    a boot that the next one's start cut short and that may prove to be a pass of a loop."""
+
+    machine: str
+    t_ns: int
+    boot: Boot
+
+
+@dataclass(frozen=True, slots=True)
+class BootOver:
+    """The boot is over: its outcome and end are final. Sent once for each boot; what a test program or a fault text
+    says afterwards still changes its checks and findings (BootChanged)."""
 
     machine: str
     t_ns: int
@@ -121,6 +132,9 @@ class LossSeen:
     count: int
 
 
+BootEvent: TypeAlias = BootStarted | BootChanged | BootSettled | BootOver
+"""Those that carry a boot's record."""
+BOOT_EVENTS = (BootStarted, BootChanged, BootSettled, BootOver)
 Event: TypeAlias = (
     BootStarted
     | CodeSeen
@@ -129,7 +143,8 @@ Event: TypeAlias = (
     | FindingRaised
     | FindingCleared
     | BootChanged
-    | BootEnded
+    | BootSettled
+    | BootOver
     | LinkChanged
     | LossSeen
 )

@@ -59,6 +59,15 @@ class Check(Model):
     t: float
 
 
+class Blind(Model):
+    """From `t` to `until` (seconds from boot start; None: to its end) a link was not seen, or not all of it."""
+
+    link: str
+    t: float
+    until: float | None = None
+    why: Literal["down", "lossy", "not-watched"]
+
+
 class Boot(Model):
     """One boot, from power-on, reset or first sign of life to the next."""
 
@@ -79,4 +88,6 @@ class Boot(Model):
     codes: int = 0
     lines: int = 0
     lost: int = Field(0, description="codes or bytes known to be lost or refused")
+    anchored: bool = Field(True, description="false while its start was not seen: joined in the middle")
+    blind: list[Blind] = Field(default_factory=list)
     passes_of: str | None = Field(None, description="this boot is an earlier pass of that looping boot")

@@ -98,6 +98,7 @@ class Annotation:
     Key "trial": the trial they belong to ("" for none). Key "limit": a learned limit, `stage=seconds:kind:boots`.
     Key "phase", when this file was begun: "over" a boot had ended, "off" and the power was seen to go off since.
     Key "end": the run ended here.
+    Key "attention": nobody looked for so many seconds up to `t_ns`; silence in them proves nothing.
     Key "again": the next so many records repeat what was in force when this file was begun.
     Key "table": the rule table's text, so that a capture can be judged wherever it is mailed to.
     """

@@ -14,7 +14,7 @@ from benchd.capture import read_capture
 from benchd.capture.keeper import folder_name
 from benchd.errors import BenchError, UsageError
 from benchd.store import Store
-from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted
+from benchd.vocabulary.events import BOOT_EVENTS
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation
 from benchd.watch.replay import Replay, run_files
@@ -74,7 +74,7 @@ def boots_of(files: list[Path], base: Path) -> list[tuple[Boot, Path]]:
     boots: dict[str, Boot] = {}
     began: dict[str, Path] = {}
     for event in replay.events():
-        if isinstance(event, BootStarted | BootChanged | BootEnded):
+        if isinstance(event, BOOT_EVENTS):
             began.setdefault(event.boot.id, replay.reading or files[0])
             boots[event.boot.id] = event.boot
     for problem in replay.problems:

@@ -8,7 +8,7 @@ from pathlib import Path
 from benchd.capture import Capture, read_capture
 from benchd.rules import Matcher, RuleTable, load_text
 from benchd.rules.files import load_table
-from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, Event
+from benchd.vocabulary.events import BOOT_EVENTS, Event
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation, Record
 from benchd.vocabulary.times import Anchor
@@ -69,7 +69,7 @@ def last_records(events: Iterable[Event]) -> list[Boot]:
     """Return the last record of each boot that the events tell of, in order of start."""
     boots: dict[str, Boot] = {}
     for event in events:
-        if isinstance(event, BootStarted | BootChanged | BootEnded):
+        if isinstance(event, BOOT_EVENTS):
             boots[event.boot.id] = event.boot
     return sorted(boots.values(), key=lambda boot: (boot.started, boot.id))
 

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from benchd.boots.deadlines import Deadline
 from benchd.boots.limits import Limit
 from benchd.capture.keeper import CaptureKeeper, folder_name
 from benchd.decode.benchframe import FrameRefused, decode_frame
@@ -143,12 +144,9 @@ class MachineWatcher:
                 events += self.label("limit", text)
         return events
 
-    def due(self) -> tuple[str, int] | None:
-        """Return what silence will mean if it lasts (a rule's name, or "silence"), and when (monotonic ns)."""
-        deadline = self.street.tracker.next_deadline()
-        if deadline is None or deadline.what not in ("known", "unknown", "quiet"):
-            return None
-        return (deadline.stall.name if deadline.stall else "silence"), deadline.t_ns
+    def due(self) -> Deadline | None:
+        """Return when silence will be judged if it lasts, and by which limit."""
+        return self.street.tracker.due()
 
     @property
     def between_boots(self) -> bool:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import FileResponse
 
-from benchd.boots.limits import limit_for
+from benchd.boots.deadlines import stage_limit
 from benchd.errors import UsageError
 from benchd.rules import RuleTable
 from benchd.vocabulary.models import Boot, Outcome
@@ -130,7 +130,7 @@ def usual_times(daemon: ServedBench, machine: str, table_name: str, table: RuleT
     for stage in table.stage:
         times = sorted(daemon.store.good_times(machine, table_name, stage.name))
         quarters = statistics.quantiles(times, n=4, method="inclusive") if len(times) > 1 else times * 3
-        limit = limit_for(stage, learned.get(stage.name))
+        limit = stage_limit(table, stage, learned.get(stage.name))
         figures = dict(zip(("quarter", "median", "three_quarters"), quarters, strict=True)) if times else {}
         out.append(
             Usual(
@@ -138,8 +138,8 @@ def usual_times(daemon: ServedBench, machine: str, table_name: str, table: RuleT
                 n=len(times),
                 low=times[0] if times else None,
                 high=times[-1] if times else None,
-                limit_s=limit.seconds if limit else None,
-                limit_kind=limit.kind if limit else None,
+                limit_s=limit.seconds,
+                limit_kind=limit.kind,
                 **figures,
             )
         )

@@ -9,7 +9,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import StreamingResponse
 
-from benchd.sinks.page_feed import MachineNow, PageFeed
+from benchd.sinks.page_feed import MachinePicture, PageFeed
 
 REFRESH_S = 1.0
 """A picture is sent this often even if nothing changed, so that a listener knows that it is not old."""
@@ -23,7 +23,7 @@ def live_routes(now: PageFeed) -> APIRouter:
     routes = APIRouter(prefix="/api")
 
     @routes.get("/machines")
-    async def machines() -> list[MachineNow]:
+    async def machines() -> list[MachinePicture]:
         """Return what each machine is doing now."""
         return [now.picture(name) for name in now.machines()]
 
@@ -73,7 +73,7 @@ async def pictures(now: PageFeed, gather_s: float, codes: int, lines: int) -> As
         pending.cancel()
 
 
-def _event(picture: MachineNow, codes: int, lines: int) -> str:
+def _event(picture: MachinePicture, codes: int, lines: int) -> str:
     cut = picture.model_copy(
         update={
             "codes": picture.codes[len(picture.codes) - codes :] if codes < len(picture.codes) else picture.codes,

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from benchd.errors import BenchError
-from benchd.vocabulary.events import BootEnded, BootStarted, CodeSeen, Event, LineSeen
+from benchd.vocabulary.events import BootOver, BootStarted, CodeSeen, Event, LineSeen
 from benchd.watch.replay import Replay
 from benchd.web.responses import BootRecord, RecordCode, RecordLine
 
@@ -99,7 +99,7 @@ def _gather(events: Iterable[Event], wanted: str) -> dict[str, BootRecord]:
             if event.boot.id != wanted and wanted in found:
                 break
             found.setdefault(event.boot.id, _Gathered())
-        elif isinstance(event, BootEnded) and event.boot.id in found:
+        elif isinstance(event, BootOver) and event.boot.id in found:
             found[event.boot.id].over = True
         while len(found) > KEPT:
             found.pop(next(name for name in found if name != wanted))

@@ -9,7 +9,7 @@ from support.streets import ANCHOR, MS, NS, boots_of, invariants, matcher
 
 from benchd.boots import BootTracker
 from benchd.boots.state import MAX_FINDINGS
-from benchd.vocabulary.events import BootEnded, Event, FindingCleared, FindingRaised
+from benchd.vocabulary.events import BootOver, Event, FindingCleared, FindingRaised
 from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Observation, Power, Reset, Text
 from benchd.vocabulary.records import Annotation
 
@@ -136,4 +136,4 @@ def test_a_boot_that_is_over_is_not_closed_again() -> None:
     first, second = boots_of(events)
     assert first.outcome == "finished" and first.ended is not None and first.ended.endswith(":40.200+00:00")
     last = max(i for i, e in enumerate(events) if getattr(getattr(e, "boot", None), "id", None) == first.id)
-    assert isinstance(events[last], BootEnded) and second.outcome == "running"
+    assert isinstance(events[last], BootOver) and second.outcome == "running"

@@ -15,7 +15,7 @@ from support.streets import ANCHOR, MS, matcher
 
 from benchd.boots import BootTracker
 from benchd.boots.deadlines import SETTLE_NS
-from benchd.vocabulary.events import BootEnded, FindingCleared, FindingRaised
+from benchd.vocabulary.events import BootSettled, FindingCleared, FindingRaised
 from benchd.vocabulary.observations import Code, Power, Text
 from benchd.vocabulary.records import LinkInfo
 
@@ -143,15 +143,15 @@ def test_the_reference_can_tell_verdicts_apart() -> None:
 
 
 @pytest.mark.parametrize("rule", ["quick-point", "m-stands"])
-def test_a_stall_that_stands_ends_the_boot_after_the_settling_time(rule: str) -> None:
-    """Five seconds after the stall, once; a moment earlier nothing is ended."""
+def test_a_stall_that_stands_is_settled_after_the_settling_time(rule: str) -> None:
+    """Five seconds after the stall, once; a moment earlier nothing is settled."""
     code, quiet = {"quick-point": (0x33, 120), "m-stands": (0x20, 420)}[rule]
     tracker = BootTracker("m", matcher(TABLE), (POST,), ANCHOR)
     tracker.feed(Code("post", 0, 0, 0x01))
     tracker.feed(Code("post", 10 * MS, 0, code))
     due = (10 + quiet) * MS + SETTLE_NS
-    assert not [e for e in tracker.advance(due - 1) if isinstance(e, BootEnded)]
-    assert [e.t_ns for e in tracker.advance(due) if isinstance(e, BootEnded)] == [due]
+    assert not [e for e in tracker.advance(due - 1) if isinstance(e, BootSettled)]
+    assert [e.t_ns for e in tracker.advance(due) if isinstance(e, BootSettled)] == [due]
     assert tracker.advance(due + 100 * SETTLE_NS) == []
 
 

@@ -19,7 +19,7 @@ from support.streets import MS, NS, Live, boots_of, invariants, new_street, repl
 
 from benchd.vocabulary.events import (
     BootChanged,
-    BootEnded,
+    BootOver,
     BootStarted,
     CodeSeen,
     Event,
@@ -324,7 +324,7 @@ def test_a_record_is_ended_by_its_drain_once() -> None:
     first = street.drain()
     assert [type(e) for e in street.drain()] == [BootChanged]
     assert sum(isinstance(e, BootStarted) for e in first) == 1
-    assert not any(isinstance(e, BootEnded) for e in first)
+    assert not any(isinstance(e, BootOver) for e in first)
 
 
 @pytest.mark.parametrize("name", ["raw", "hex", "bench"])

@@ -5,7 +5,15 @@ from __future__ import annotations
 import pytest
 from support.story import POST, TABLE, Story, findings
 
-from benchd.vocabulary.events import BootEnded, BootStarted, FindingCleared, FindingRaised, LossSeen, StageEntered
+from benchd.vocabulary.events import (
+    BootOver,
+    BootSettled,
+    BootStarted,
+    FindingCleared,
+    FindingRaised,
+    LossSeen,
+    StageEntered,
+)
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.observations import Lost, Text
 from benchd.vocabulary.records import Annotation
@@ -26,7 +34,7 @@ def test_a_good_boot_has_its_stages_times_and_no_findings() -> None:
     ]  # fmt: skip
     assert boot.last_stage == "hand-over" and boot.last_code == "AA" and boot.codes == 6
     assert findings(boot) == []
-    assert len(story.of(BootEnded)) == len(story.of(BootStarted)) == 1
+    assert len(story.of(BootOver)) == len(story.of(BootStarted)) == 1
 
 
 def test_known_stall_is_provisional_and_names_what_to_try() -> None:
@@ -46,16 +54,41 @@ def test_known_stall_is_provisional_and_names_what_to_try() -> None:
     assert cleared.stood_s == pytest.approx(3.0)
 
 
-def test_a_standing_stall_ends_its_boot_once() -> None:
-    """BootEnded comes when the stall has stood for 5 s, and not again when the next boot starts."""
+def test_a_stall_that_stands_is_settled_and_over_with_the_next_start() -> None:
+    """Settled when it has stood for 5 s, over when the next boot starts, each once."""
     story = Story().tell(*GOOD[:5], until=13.9)
-    assert not story.of(BootEnded)
-    story.tell(until=14.1)
-    (ended,) = story.of(BootEnded)
-    assert ended.boot.outcome == "stalled"
+    assert not story.of(BootSettled)
+    story.tell(until=50)
+    (settled,) = story.of(BootSettled)
+    assert settled.boot.outcome == "stalled" and settled.boot.ended is None and not story.of(BootOver)
     story.tell(*((t + 60, what) for t, what in GOOD), until=80)
     assert story.outcomes == ["stalled", "finished"]
-    assert [e.boot.outcome for e in story.of(BootEnded)] == ["stalled", "finished"]
+    assert [e.boot.outcome for e in story.of(BootOver)] == ["stalled", "finished"]
+    assert len(story.of(BootSettled)) == 1
+
+
+def test_press_a_key_to_continue_is_settled_as_stalled_and_over_as_finished() -> None:
+    """The everyday case: it waits for a key for a minute, is told as stalled, goes on and finishes: that is final."""
+    story = Story().tell(*GOOD[:5], until=60).tell((61.0, "40"), (62.0, "AA"), until=70)
+    assert [e.boot.outcome for e in story.of(BootSettled)] == ["stalled"]
+    (over,) = story.of(BootOver)
+    assert over.boot.outcome == "finished" and over.boot == story.boots[0]
+
+
+def test_a_boot_cut_short_is_over_when_the_next_goes_elsewhere() -> None:
+    """A finger on reset, then a good boot: at its first new stage it is known that the first was no pass of a loop."""
+    story = Story().tell((0, "01"), (0.1, "05"), (1.0, "01"), (1.1, "05"))
+    assert [e.boot.outcome for e in story.of(BootSettled)] == ["cut-short"] and not story.of(BootOver)
+    story.tell((1.3, "20"))
+    assert [(e.boot.outcome, e.boot.passes_of) for e in story.of(BootOver)] == [("cut-short", None)]
+
+
+def test_passes_of_a_loop_are_over_as_looped_never_as_cut_short() -> None:
+    """What is told as final is what the record says: earlier passes wait until it is known what they were."""
+    story = Story().tell(*((n * 2.0 + t, code) for n in range(4) for t, code in ((0, "01"), (0.1, "05"))), until=9)
+    over = [e.boot for e in story.of(BootOver)]
+    assert [boot.outcome for boot in over] == ["looped"] * len(over) and len(over) >= 2
+    assert over == story.boots[:-1] and story.outcomes[-1] == "looped"
 
 
 def limits(boot: Boot) -> list[tuple[str, float | None, str | None, float]]:
@@ -186,9 +219,10 @@ def test_last_link_lost_marks_the_boot_and_life_brings_it_back() -> None:
     story = Story(links=(POST,))
     story.tell((0, "01"), (0.1, "05"), (1.0, "DOWN"), until=100)
     assert story.outcomes == ["link-lost"] and not story.boots[0].findings
-    assert len(story.of(BootEnded)) == 1
+    assert len(story.of(BootSettled)) == 1 and not story.of(BootOver)
     story.tell((101, "UP"), (102, "20"), until=103)
     assert story.outcomes == ["running"]
+    assert [(b.link, b.t, b.until, b.why) for b in story.boots[0].blind] == [("post", 1.0, 101.0, "down")]
 
 
 def test_one_link_of_two_lost_suspends_the_judging_of_silence() -> None:

@@ -12,7 +12,7 @@ from benchd.demo import at286
 from benchd.demo.steps import Post, PowerOff, Script, timeline
 from benchd.rules import Matcher
 from benchd.rules.table import check_text
-from benchd.vocabulary.events import BootEnded
+from benchd.vocabulary.events import BootOver
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Chunk, ClockMark, LinkInfo
 from benchd.vocabulary.times import Anchor
@@ -45,7 +45,7 @@ def judged(scripts: list[Script], table: str = "demo-at286", speed: float = 1.0)
             events += street.feed(ClockMark(now))
         start = now + 1
     events += street.drain()
-    return [event.boot for event in events if isinstance(event, BootEnded)]
+    return [event.boot for event in events if isinstance(event, BootOver)]
 
 
 def setup(**levels: str) -> dict[str, str]:

@@ -12,7 +12,7 @@ import pytest
 
 from benchd.rules import Matcher
 from benchd.rules.table import check_text
-from benchd.vocabulary.events import BootChanged, BootEnded, FindingRaised
+from benchd.vocabulary.events import BootChanged, BootOver, BootSettled, FindingRaised
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Chunk, ClockMark, LinkInfo
 from benchd.vocabulary.times import Anchor
@@ -69,7 +69,7 @@ def judge(rows: list[tuple[int, str, int]], silence_s: int = 10) -> tuple[list[B
     for tick in range(1, silence_s * 10 + 1):
         events += street.feed(ClockMark(now + tick * 100_000_000))
     events += street.drain()
-    boots = {event.boot.id: event.boot for event in events if isinstance(event, BootChanged | BootEnded)}
+    boots = {event.boot.id: event.boot for event in events if isinstance(event, BootChanged | BootSettled | BootOver)}
     return list(boots.values()), [event for event in events if isinstance(event, FindingRaised)]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchd.vocabulary.events import (
-    BootEnded,
+    BootOver,
     BootStarted,
     CodeSeen,
     FindingCleared,
@@ -32,8 +32,8 @@ class Teller:
     def started(self, t: float = 0.0, id_: str = "b1") -> BootStarted:
         return BootStarted(self.machine, self.at(t), self.boot(id_))
 
-    def ended(self, t: float, outcome: str = "finished", id_: str = "b1", **more: object) -> BootEnded:
-        return BootEnded(self.machine, self.at(t), self.boot(id_, outcome, duration_s=t, **more))
+    def ended(self, t: float, outcome: str = "finished", id_: str = "b1", **more: object) -> BootOver:
+        return BootOver(self.machine, self.at(t), self.boot(id_, outcome, duration_s=t, **more))
 
     def code(self, t: float, code: str, id_: str | None = "b1", port: int | None = 0x80) -> CodeSeen:
         return CodeSeen(self.machine, self.at(t), 1000, "post", id_, t, code, port, True)

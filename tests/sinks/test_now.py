@@ -6,7 +6,7 @@ import asyncio
 
 from sinks.story import Teller
 
-from benchd.sinks.page_feed import CODES_SHOWN, LINE_LENGTH, LINES_SHOWN, MachineNow, PageFeed
+from benchd.sinks.page_feed import CODES_SHOWN, LINE_LENGTH, LINES_SHOWN, MachinePicture, PageFeed
 from benchd.vocabulary.events import BootChanged, LineSeen, LossSeen
 
 
@@ -44,7 +44,7 @@ def test_a_boot_is_followed() -> None:
     assert [c.code for c in now.codes] == ["20"] and [x.text for x in now.lines] == ["640K OK"]
     assert now.losses == {"merged": 5} and now.standing is not None and now.standing.kind == "stall"
     assert now.stage_for_s is not None and now.stage_for_s >= 0
-    MachineNow.model_validate_json(now.model_dump_json(by_alias=True))
+    MachinePicture.model_validate_json(now.model_dump_json(by_alias=True))
     sink.offer(t.started(9.0, "b2"))
     now = sink.picture("at286")
     assert now.boot is not None and now.boot.id == "b2"

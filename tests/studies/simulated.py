@@ -12,7 +12,7 @@ from benchd.demo.steps import timeline
 from benchd.rules import Matcher
 from benchd.rules.files import load_table_text
 from benchd.store import Store
-from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted
+from benchd.vocabulary.events import BootChanged, BootOver, BootSettled, BootStarted
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkInfo, Record
 from benchd.vocabulary.times import Anchor
@@ -40,7 +40,7 @@ class VirtualBench:
     def _feed(self, record: Record) -> None:
         self.keeper.keep(record)
         for event in self.street.feed(record):
-            if isinstance(event, BootStarted | BootChanged | BootEnded):
+            if isinstance(event, BootStarted | BootChanged | BootSettled | BootOver):
                 self.boots[event.boot.id] = event.boot
 
     def boot(self, setup: Mapping[str, str], fate: at286.Fate | None = None) -> Boot:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from benchd.boots import BootTracker
 from benchd.rules import Matcher, load_text
-from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, Event
+from benchd.vocabulary.events import BootChanged, BootOver, BootSettled, BootStarted, Event
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.observations import Code, LinkChange, Observation, Power, Reset, Text
 from benchd.vocabulary.records import LinkInfo
@@ -92,7 +92,7 @@ class Story:
         """Every boot as last told of, in order of start."""
         latest: dict[str, Boot] = {}
         for event in self.events:
-            if isinstance(event, BootStarted | BootChanged | BootEnded):
+            if isinstance(event, BootStarted | BootChanged | BootSettled | BootOver):
                 latest[event.boot.id] = event.boot
         return list(latest.values())
 

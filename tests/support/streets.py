@@ -10,10 +10,12 @@ import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from benchd.boots.loops import PASSES_IRREGULAR
 from benchd.rules import Matcher, load_text
 from benchd.vocabulary.events import (
     BootChanged,
-    BootEnded,
+    BootOver,
+    BootSettled,
     BootStarted,
     Event,
     FindingCleared,
@@ -98,7 +100,7 @@ def boots_of(events: Iterable[Event]) -> list[Boot]:
     """Return the last record of each boot, in order of its first."""
     boots: dict[str, Boot] = {}
     for event in events:
-        if isinstance(event, BootStarted | BootChanged | BootEnded):
+        if isinstance(event, BootStarted | BootChanged | BootSettled | BootOver):
             boots[event.boot.id] = event.boot
     return list(boots.values())
 
@@ -106,7 +108,8 @@ def boots_of(events: Iterable[Event]) -> list[Boot]:
 def invariants(events: Sequence[Event], settled: bool = True) -> None:
     """Assert what is true of every event stream; `settled` says that silence was let pass at its end."""
     started: set[str] = set()
-    ended: set[str] = set()
+    settled_as: dict[str, Boot] = {}
+    over: dict[str, Boot] = {}
     raised: set[tuple[str, str, str]] = set()
     stages: set[tuple[str, str]] = set()
     for event in events:
@@ -114,12 +117,19 @@ def invariants(events: Sequence[Event], settled: bool = True) -> None:
             case BootStarted(boot=boot):
                 assert boot.id not in started, f"{boot.id} started twice"
                 started.add(boot.id)
-            case BootEnded(boot=boot):
-                assert boot.id in started and boot.id not in ended, f"{boot.id} ended without start or twice"
-                ended.add(boot.id)
+            case BootOver(boot=boot):
+                assert boot.id in started and boot.id not in over, f"{boot.id} over without start or twice"
+                assert boot.outcome != "running" and boot.ended is not None
+                over[boot.id] = boot
+            case BootSettled(boot=boot):
+                assert boot.id in started and boot.id not in over, f"{boot.id} settled without start or after its end"
                 assert boot.outcome != "running"
+                settled_as[boot.id] = boot
             case BootChanged(boot=boot):
                 assert boot.id in started
+                if (last := over.get(boot.id)) is not None:
+                    same = ("outcome", "ended", "stages", "passes_of", "duration_s")
+                    assert all(getattr(boot, key) == getattr(last, key) for key in same), "changed after its end"
             case StageEntered(boot=boot_id, stage=stage):
                 assert boot_id in started and (boot_id, stage) not in stages, f"{stage} entered twice"
                 stages.add((boot_id, stage))
@@ -136,8 +146,14 @@ def invariants(events: Sequence[Event], settled: bool = True) -> None:
                 assert event.stood_s >= 0 and finding.cleared_t is not None and finding.cleared_t >= finding.t
     for boot in boots_of(events):
         consistent(boot)
-        if settled and boot.outcome not in ("running", "looped"):
-            assert boot.id in ended or boot.ended is None
+        assert boot.id not in over or boot.ended is not None
+    held = [boot for boot in boots_of(events) if boot.ended is not None and boot.id not in over]
+    for boot in held:
+        assert boot.outcome == "cut-short" and settled_as[boot.id].outcome == "cut-short", "ended, and never said so"
+    assert len(held) < PASSES_IRREGULAR, "boots wait for a loop that is none"
+    if settled:
+        standing = [b for b in boots_of(events) if b.ended is None and b.outcome != "running"]
+        assert all(b.id in settled_as for b in standing)
     running = [boot.id for boot in boots_of(events) if boot.outcome == "running"]
     assert len(running) <= 1, "two boots of one machine at once"
 

@@ -2,7 +2,7 @@
 
 What is told is up to the kinds in the settings; the `alert` of a finding is only what they are by default.
 
-For each thing that can stand (machine, kind, rule; see standing.py):
+For each thing that can stand (machine, kind, rule; see live_state.py):
 
 | state    | what happens                              | told       | next     |
 | -------- | ----------------------------------------- | ---------- | -------- |
@@ -25,7 +25,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
-from benchd.sinks.standing import Board, Change, Key, Standing
+from benchd.live_state import Key, LiveState, Standing, StandingChange
 from benchd.vocabulary.events import BootStarted, Event, StageEntered
 
 NS = 1_000_000_000
@@ -55,8 +55,8 @@ class Track:
     state: Literal["quiet", "delayed", "standing", "unsteady"] = "quiet"
     begun: deque[int] = field(default_factory=deque)
     changed_ns: int = 0
-    still: Change | None = None
-    last: Change | None = None
+    still: StandingChange | None = None
+    last: StandingChange | None = None
 
 
 class AlertPolicy:
@@ -67,7 +67,7 @@ class AlertPolicy:
         self._delay_ns = int(link_delay_s * NS)
         self._flaps = flaps
         self._window_ns = int(window_s * NS)
-        self._board = Board()
+        self._live = LiveState()
         self._tracks: dict[Key, Track] = {}
         self._stage_t: dict[str, tuple[str, float]] = {}
 
@@ -78,7 +78,7 @@ class AlertPolicy:
         elif isinstance(event, StageEntered):
             self._stage_t[event.machine] = (event.stage, event.t)
         out = []
-        for change in self._board.feed(event):
+        for change in self._live.feed(event):
             standing = change.standing
             if standing.key[1] in self._kinds:
                 out += self._change(change)
@@ -108,7 +108,7 @@ class AlertPolicy:
     def _due(self, track: Track) -> int:
         return track.changed_ns + (self._delay_ns if track.state == "delayed" else self._window_ns)
 
-    def _change(self, change: Change) -> list[Notice]:
+    def _change(self, change: StandingChange) -> list[Notice]:
         key = change.standing.key
         track = self._tracks.pop(key, None) or Track()
         self._tracks[key] = track
@@ -128,7 +128,7 @@ class AlertPolicy:
             return []
         return [Notice("recovered", change.standing, change.t_ns, change.why, stood_s=change.stood_s)]
 
-    def _raised(self, track: Track, change: Change, now_ns: int) -> Notice:
+    def _raised(self, track: Track, change: StandingChange, now_ns: int) -> Notice:
         track.begun.append(now_ns)
         while track.begun[0] < now_ns - self._window_ns:
             track.begun.popleft()

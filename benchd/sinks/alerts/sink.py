@@ -17,9 +17,7 @@ from benchd.sinks.alerts.text import message
 from benchd.sinks.base import EventQueue
 from benchd.sinks.mqtt.mqtt_events import Wall
 from benchd.vocabulary.events import (
-    BootChanged,
-    BootEnded,
-    BootStarted,
+    BOOT_EVENTS,
     Event,
     FindingCleared,
     FindingRaised,
@@ -29,7 +27,7 @@ from benchd.vocabulary.events import (
 
 log = logging.getLogger(__name__)
 
-RELEVANT = (BootStarted, BootChanged, BootEnded, StageEntered, FindingRaised, FindingCleared, LinkChanged)
+RELEVANT = (*BOOT_EVENTS, StageEntered, FindingRaised, FindingCleared, LinkChanged)
 
 
 def channels_of(settings: AlertSettings) -> list[Channel]:

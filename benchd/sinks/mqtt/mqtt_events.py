@@ -11,19 +11,21 @@ from typing import Any
 from pydantic import BaseModel
 
 from benchd.harmless import clean
+from benchd.live_state import LiveState
 from benchd.sinks.mqtt.outbox import Entry
 from benchd.sinks.mqtt.payloads import MachineAlert, MachineState, StandingAlert
 from benchd.sinks.mqtt.topics import Topics
-from benchd.sinks.standing import Board
 from benchd.vocabulary.events import (
-    BootChanged,
-    BootEnded,
+    BootOver,
+    BootSettled,
     BootStarted,
     CodeSeen,
     Event,
     FindingCleared,
     FindingRaised,
+    LineSeen,
     LinkChanged,
+    LossSeen,
     StageEntered,
 )
 from benchd.vocabulary.models import Boot
@@ -76,8 +78,9 @@ class Translator:
             return "finding", event.boot, fields | {"stood_s": event.stood_s}
         if isinstance(event, BootStarted):
             return "boot", event.boot.id, {"state": "started", "record": _slim(event.boot)}
-        if isinstance(event, BootEnded):
-            return "boot", event.boot.id, {"state": "ended", "record": _slim(event.boot)}
+        if isinstance(event, BootSettled | BootOver):
+            state = "settled" if isinstance(event, BootSettled) else "ended"
+            return "boot", event.boot.id, {"state": state, "record": _slim(event.boot)}
         if isinstance(event, LinkChanged):
             return "link", None, {"link": event.link, "up": event.up, "reason": clean(event.reason)}
         return "", None, {}
@@ -102,38 +105,22 @@ class Retained:
     def __init__(self, bench: str, machines: Iterable[str], wall: Wall) -> None:
         self._bench = bench
         self._wall = wall
-        self._board = Board()
-        self._links: dict[str, dict[str, bool]] = {m: {} for m in machines}
-        self._boot: dict[str, Boot] = {}
-        self._stage: dict[str, str | None] = {}
-        self._code: dict[str, str | None] = {}
+        self._live = LiveState(machines)
         self.dirty: dict[tuple[str, str], None] = {}
 
     def all_dirty(self) -> None:
         """Forget what the broker has: it may be another one, or have lost its memory."""
-        for machine in self._links:
+        for machine in self._live.machines:
             self.dirty[machine, "state"] = self.dirty[machine, "alert"] = None
 
     def feed(self, event: Event) -> None:
         """Take an event into account."""
-        machine = event.machine
-        self._links.setdefault(machine, {})
-        if isinstance(event, CodeSeen):
-            self._code[machine] = event.code
-        elif isinstance(event, StageEntered):
-            self._stage[machine] = event.stage
-        elif isinstance(event, BootStarted):
-            self._boot[machine], self._stage[machine] = event.boot, None
-        elif isinstance(event, BootChanged | BootEnded):
-            if event.boot.id == getattr(self._boot.get(machine), "id", event.boot.id):
-                self._boot[machine], self._stage[machine] = event.boot, event.boot.last_stage
-        elif isinstance(event, LinkChanged):
-            self._links[machine][event.link] = event.up
-        elif not isinstance(event, FindingRaised | FindingCleared):
+        changes = self._live.feed(event)
+        if isinstance(event, LineSeen | LossSeen):
             return
-        self.dirty[machine, "state"] = None
-        if self._board.feed(event):
-            self.dirty[machine, "alert"] = None
+        self.dirty[event.machine, "state"] = None
+        if changes:
+            self.dirty[event.machine, "alert"] = None
 
     def payload(self, machine: str, leaf: str, now_ns: int) -> BaseModel:
         """Return the payload of a machine's `state` or `alert` topic as of now."""
@@ -149,20 +136,20 @@ class Retained:
                     code=s.finding.code if s.finding else None,
                     means=clean(s.finding.means or "", 500) if s.finding else clean(s.reason),
                 )
-                for s in self._board.on(machine)
+                for s in self._live.standing(machine)
                 if s.alert
             ]
             return MachineAlert(bench=self._bench, at=at, machine=machine, standing=standing)
-        boot = self._boot.get(machine)
+        now = self._live[machine]
         return MachineState(
             bench=self._bench,
             at=at,
             machine=machine,
-            boot=boot.id if boot else None,
-            trial=boot.trial if boot else None,
-            outcome=boot.outcome if boot else None,
-            stage=self._stage.get(machine),
-            code=self._code.get(machine),
-            links=self._links[machine],
-            stuck=self._board.stuck(machine),
+            boot=now.boot.id if now.boot else None,
+            trial=now.boot.trial if now.boot else None,
+            outcome=now.boot.outcome if now.boot else None,
+            stage=now.stage,
+            code=now.code,
+            links={name: link.up for name, link in now.links.items()},
+            stuck=now.stuck is not None,
         )

@@ -64,9 +64,9 @@ class FindingEvent(EventPayload):
 
 
 class BootEvent(EventPayload):
-    """A boot started, or ended: its record as it was then."""
+    """A boot started, was settled (how it ended as it looks now, may be revised) or ended (once, final)."""
 
-    state: Literal["started", "ended"]
+    state: Literal["started", "settled", "ended"]
     record: Boot
 
 

@@ -31,7 +31,8 @@ from benchd.sinks.mqtt.payloads import BenchStatus
 from benchd.sinks.mqtt.settings import MqttSettings
 from benchd.sinks.mqtt.topics import Topics, escape
 from benchd.vocabulary.events import (
-    BootEnded,
+    BootOver,
+    BootSettled,
     BootStarted,
     CodeSeen,
     Event,
@@ -51,7 +52,7 @@ STEADY_S = 10.0
 """A connection that held this long was a good one: the next wait starts small again."""
 
 
-SENT = (CodeSeen, StageEntered, FindingRaised, FindingCleared, BootStarted, BootEnded, LinkChanged)
+SENT = (CodeSeen, StageEntered, FindingRaised, FindingCleared, BootStarted, BootSettled, BootOver, LinkChanged)
 """Events that become messages; the others only change what is retained."""
 
 

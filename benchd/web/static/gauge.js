@@ -1,7 +1,8 @@
 // The usual range of a stage, drawn: a ruler of seconds, earlier boots as a band, the limit as a wall, now as a needle.
-import { el, put, say } from "./dom.js";
+import { el, harmless, put, say } from "./dom.js";
 import { seconds } from "./talk.js";
 
+const KINDS = { explicit: "from the table", default: "benchd's default" };
 const MARKS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1800, 3600, 7200];
 
 /** A ruler on a square-root scale, so that short usual times and long limits can both be read off. */
@@ -16,7 +17,7 @@ export function makeGauge() {
 
   const at = (s) => `${(100 * Math.sqrt(Math.max(0, s) / top)).toFixed(2)}%`;
 
-  function frame(usual) {
+  function frame(usual, wall) {
     const parts = [];
     let last = -100;
     for (const mark of MARKS.filter((m) => m <= top)) {
@@ -30,32 +31,35 @@ export function makeGauge() {
       parts.push(from(usual.low, usual.high, "gauge-range"), from(usual.quarter, usual.three_quarters, "gauge-middle"),
         el("div", { class: "gauge-median", style: { left: at(usual.median) } }));
     }
-    if (usual?.limit_s) parts.push(el("div", { class: "gauge-limit", style: { left: at(usual.limit_s) } }));
+    if (wall) parts.push(el("div", { class: "gauge-limit", style: { left: at(wall.at_s) } }));
     put(scale, parts);
-    const limit = usual?.limit_s ? `limit ${seconds(usual.limit_s)} (${usual.limit_kind === "explicit" ? "from the table" : "learned"})` : "no limit known";
+    const rule = wall?.rule && wall.rule !== "silence" ? `${harmless(wall.rule, 40)}, ` : "";
+    const limit = wall ? `${wall.due ? "alarm" : "limit"} at ${seconds(wall.at_s)} (${rule}${KINDS[wall.kind] ?? "learned"})` : "no limit known";
     say(words, usual?.n ? `usually ${seconds(usual.low)} to ${seconds(usual.high)} in ${usual.n} good ${usual.n === 1 ? "boot" : "boots"}; ${limit}` : `no good boots yet; ${limit}`);
   }
 
   return {
     node,
-    show(now, usual, stage) {
+    /** `due` is the alarm that silence would raise: at so many seconds of this stage; without one the stage's limit is shown. */
+    show(now, usual, stage, due) {
       node.dataset.empty = now === null ? "yes" : "no";
       if (now === null) return;
-      const wanted = Math.max((usual?.limit_s ?? 0) * 1.15, (usual?.high ?? 0) * 1.4, 1);
+      const wall = due ?? (usual?.limit_s ? { at_s: usual.limit_s, kind: usual.limit_kind } : null);
+      const wanted = Math.max((wall?.at_s ?? 0) * 1.15, (usual?.high ?? 0) * 1.4, 1);
       let next = wanted;
       while (next < now * 1.05) next *= 1.5;
-      const key = `${stage} ${next} ${JSON.stringify(usual ?? null)}`;
+      const key = `${stage} ${next} ${JSON.stringify(usual ?? null)} ${wall?.at_s.toFixed(1)} ${wall?.rule} ${wall?.kind}`;
       if (key !== drawn) {
         drawn = key;
         top = next;
-        frame(usual);
+        frame(usual, wall);
       }
       const x = at(now);
       if (needle.style.left !== x) {
         needle.style.left = x;
         filled.style.width = x;
       }
-      const past = usual?.limit_s && now > usual.limit_s ? "limit" : usual?.n >= 3 && now > usual.high ? "usual" : "no";
+      const past = wall && now > wall.at_s ? "limit" : usual?.n >= 3 && now > usual.high ? "usual" : "no";
       if (node.dataset.past !== past) node.dataset.past = past;
     },
   };

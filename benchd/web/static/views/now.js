@@ -10,7 +10,9 @@ const MANY = 4;
 const CODES = 24;
 const LINES = 8;
 const TABLE_MS = 5000;
-const ALARMS = { stalled: 1, looped: 1 };
+const PAST = { stalled: "was stalled", looped: "was looping" };
+/** Whether a boot goes on: a stall is over once its boot has an end. */
+const goesOn = (boot) => !boot.ended && ["running", "stalled", "looped"].includes(boot.outcome);
 
 /** Show the view: returns at once, the stream fills it. */
 export async function show(main, { start }) {
@@ -165,7 +167,7 @@ class Panel {
     if (boot?.id !== before?.boot?.id || (boot?.outcome !== before?.boot?.outcome && boot?.outcome === "finished")) this.fetchTable();
     if ((picture.trial ?? null) !== (this.trialShown ?? null)) this.fetchTrial(picture.trial);
     const key = `${boot?.id} ${boot?.outcome} ${picture.stage} ${boot?.findings.length} ${boot?.stages.length} ${picture.standing?.t}`;
-    const urgent = `${boot?.outcome in ALARMS} ${picture.standing?.t} ${picture.trial}`;
+    const urgent = `${picture.standing?.rule} ${picture.standing?.t} ${picture.trial}`;
     if (urgent !== this.drawn.urgent || this.at - this.drawn.heavy >= this.heavy) {
       this.drawn.urgent = urgent;
       this.draw(key);
@@ -201,24 +203,26 @@ class Panel {
   drawState(p) {
     const boot = p.boot;
     this.outcome = boot?.outcome ?? "idle";
-    this.node.dataset.state = this.outcome;
-    put(this.state, shape(this.outcome), " ", el("span", {}, WORDS[this.outcome]));
+    const past = boot?.ended ? PAST[this.outcome] : undefined;
+    this.node.dataset.state = past ? "cut-short" : this.outcome;
+    put(this.state, shape(this.node.dataset.state), " ", el("span", {}, past ?? WORDS[this.outcome]));
     put(this.facts, boot ? [el("a", { href: `/boot/${encodeURIComponent(boot.id)}` }, "this boot"), " ", this.ago ??= el("span", {})] : "switch the machine on");
-    const bad = boot && this.outcome in ALARMS && p.standing;
+    const bad = p.standing;
+    const word = bad && (bad.kind === "loop" ? WORDS.looped : WORDS.stalled);
     this.node.dataset.alarm = bad ? "yes" : "no";
     put(this.alarmBox);
     if (bad) {
       const s = p.standing;
       this.quiet = el("span", { class: "number" });
       put(this.alarmBox,
-        el("p", { class: "alarm-word" }, shape(this.outcome), el("span", {}, WORDS[this.outcome])),
+        el("p", { class: "alarm-word" }, shape(bad.kind === "loop" ? "looped" : "stalled"), el("span", {}, word)),
         el("p", { class: "alarm-where" }, s.stage ? ["in ", el("strong", {}, wire(s.stage, 40)), " "] : null,
           s.code ? ["at code ", el("strong", {}, wire(s.code, 4)), " "] : null, "quiet for ", this.quiet),
         el("div", { class: "alarm-help" },
           el("p", {}, wire(s.means ?? s.detail ?? s.rule, 500)),
           s.try?.length ? el("ol", {}, s.try.slice(0, 4).map((step) => el("li", {}, wire(step, 240)))) : null,
           s.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(s.caution, 300)) : null));
-      alarm(this.name, `${harmless(this.name, 40)}: ${WORDS[this.outcome]}${s.stage ? ` in ${harmless(s.stage, 40)}` : ""}`);
+      alarm(this.name, `${harmless(this.name, 40)}: ${word}${s.stage ? ` in ${harmless(s.stage, 40)}` : ""}`);
     } else calm(this.name);
     const name = p.stage ?? (boot ? "begun" : "waiting for a boot");
     put(this.stageName, wire(name, 40));
@@ -229,7 +233,7 @@ class Panel {
     const stages = boot?.stages ?? [];
     const place = new Map(stages.map((s, n) => [s.name, n]));
     const skipped = new Set((boot?.findings ?? []).filter((f) => f.kind === "skipped").map((f) => f.stage));
-    const over = boot && !["running", "stalled", "looped"].includes(boot.outcome);
+    const over = boot && !goesOn(boot);
     const ladder = p.ladder.length ? p.ladder : stages.map((s) => s.name);
     this.contacts.dataset.many = ladder.length > 16 ? "yes" : "no";
     put(this.contacts, ladder.map((name) => {
@@ -285,7 +289,7 @@ class Panel {
   tick() {
     const p = this.picture;
     if (!p) return;
-    const over = p.boot && !["running", "stalled", "looped"].includes(p.boot.outcome);
+    const over = p.boot && !goesOn(p.boot);
     const inStage = this.since(p.stage_for_s ?? p.boot_for_s);
     const was = this.old ? "was " : "";
     if (!p.boot) {
@@ -300,6 +304,7 @@ class Panel {
     }
     if (this.ago) say(this.ago, `${was}started ${clock(this.since(p.boot_for_s) ?? 0)}${p.boot_for_s < 100 ? " s" : ""} ago`);
     if (this.quiet && this.node.dataset.alarm === "yes") say(this.quiet, `${clock(this.since(p.quiet_for_s) ?? 0)} s`);
-    this.gauge.show(over || !p.stage ? null : inStage, this.usual?.[p.stage], p.stage);
+    const due = p.due ? { due: true, at_s: (p.stage_for_s ?? 0) + p.due_in_s, rule: p.due, kind: p.due_limit_kind } : null;
+    this.gauge.show(over || !p.stage ? null : inStage, this.usual?.[p.stage], p.stage, due);
   }
 }
