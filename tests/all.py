@@ -1,5 +1,8 @@
 #!/usr/bin/env python3
-"""Set up everything that the tests need and run them all: `python3 tests/all.py [pytest arguments]`.
+"""Set up everything that the tests need and run them all: `python3 tests/all.py [--everyday] [pytest arguments]`.
+
+Three parts: what can run two at a time, what must have the machine to itself (marked `alone`: it measures time), and
+what is slow (marked `slow`). `--everyday` leaves the slow part out; tests named in the arguments run as they are.
 
 Makes `.venv` beside pyproject.toml, installs the package with its test extra into it, and the real peers (an
 emulator, a broker, a database, a browser ...) as Debian packages where this user may. Peers that are missing
@@ -34,6 +37,14 @@ PACKAGES = {
     "/usr/share/qemu/linuxboot.bin": "qemu-system-data",
 }
 """Program or file: the Debian package that brings it."""
+
+
+PARTS = (
+    ("-m", "not slow and not alone", "-n", "2", "--dist", "loadfile"),
+    ("-m", "alone and not slow"),
+    ("-m", "slow"),
+)
+"""Pytest's arguments for each part."""
 
 
 def run(*command: str, **more: object) -> int:
@@ -71,7 +82,11 @@ def main() -> int:
         return 1
     if run(python, "-m", "mypy"):
         return 1
-    return run(python, "-m", "pytest", *sys.argv[1:])
+    arguments = [word for word in sys.argv[1:] if word != "--everyday"]
+    if any(not word.startswith("-") for word in arguments):
+        return run(python, "-m", "pytest", *arguments)
+    parts = PARTS[:-1] if "--everyday" in sys.argv else PARTS
+    return max([run(python, "-m", "pytest", *part, *arguments) for part in parts])
 
 
 if __name__ == "__main__":
