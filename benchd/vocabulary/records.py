@@ -7,8 +7,11 @@ that wall time stays a label. `link` is the name of a link within its machine ("
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
+
+from benchd.vocabulary.times import NS
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +112,10 @@ class Annotation:
 
     @property
     def at_ns(self) -> int:
-        """When it is judged, as an observation."""
+        """When it is judged: at `t_ns`; word that nobody looked, where that began, before any silence in it is."""
+        if self.key == "attention":
+            with suppress(ValueError, OverflowError):
+                return self.t_ns - round(float(self.value) * NS)
         return self.t_ns
 
 

@@ -76,6 +76,7 @@ observations = st.one_of(
               st.sampled_from(["memory=0.5:learned-normal:7", "early=2.0:distribution-free:5"])),
     st.builds(Annotation, times, st.just("phase"), st.sampled_from(["over", "off"])),
     st.builds(Annotation, times, st.just("end"), st.just("stopped")),
+    st.builds(Annotation, times, st.just("attention"), st.sampled_from(["0.7", "40.0", "x", "nan", "1e300"])),
 )  # fmt: skip
 
 
