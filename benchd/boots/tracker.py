@@ -362,13 +362,13 @@ class BootTracker:
                 machine.ladder.learned[stage] = limit
 
     def _looked_away(self, boot: BootState, seen: Annotation) -> None:
-        """Nobody looked for so many seconds up to now: what came then is known late, and silence says nothing."""
-        away_ns = round(number(seen.value) * NS)
-        boot.watched_ns = max(boot.watched_ns, seen.t_ns)
+        """Nobody looked for so many seconds from here: what came then is known late, and silence says nothing."""
+        until_ns = seen.t_ns + round(number(seen.value) * NS)
+        boot.watched_ns = max(boot.watched_ns, until_ns)
         for link in self.machine.links:
             if link not in self.machine.links_down:
-                boot.lose_sight(link, max(boot.start_ns, seen.t_ns - away_ns), "not-watched")
-                boot.see_again(link, seen.t_ns)
+                boot.lose_sight(link, max(boot.start_ns, seen.t_ns), "not-watched")
+                boot.see_again(link, until_ns)
 
     def _lost(self, link: str, t_ns: int, reason: str, count: int) -> None:
         boot = self.machine.boot

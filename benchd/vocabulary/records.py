@@ -7,11 +7,8 @@ that wall time stays a label. `link` is the name of a link within its machine ("
 
 from __future__ import annotations
 
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
-
-from benchd.vocabulary.times import NS
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +98,8 @@ class Annotation:
     Key "trial": the trial they belong to ("" for none). Key "limit": a learned limit, `stage=seconds:kind:boots`.
     Key "phase", when this file was begun: "over" a boot had ended, "off" and the power was seen to go off since.
     Key "end": the run ended here.
-    Key "attention": nobody looked for so many seconds up to `t_ns`; silence in them proves nothing.
+    Key "attention": for so many seconds from `t_ns` on nobody looked (this process was stopped, or its thread
+    starved): silence in that time proves nothing.
     Key "again": the next so many records repeat what was in force when this file was begun.
     Key "table": the rule table's text, so that a capture can be judged wherever it is mailed to.
     """
@@ -112,10 +110,7 @@ class Annotation:
 
     @property
     def at_ns(self) -> int:
-        """When it is judged: at `t_ns`; word that nobody looked, where that began, before any silence in it is."""
-        if self.key == "attention":
-            with suppress(ValueError, OverflowError):
-                return self.t_ns - round(float(self.value) * NS)
+        """When it is judged, as an observation."""
         return self.t_ns
 
 

@@ -70,7 +70,7 @@ def test_a_stage_with_a_long_limit_is_judged_by_the_shorter_pause(until: float, 
 def test_silence_while_nobody_looked_proves_nothing() -> None:
     """Stopped and continued for 40 s: no stall for that; counted anew from there, and the boot says so."""
     story = Story(links=(POST,)).tell((0, "01"), (0.1, "05"), (1.0, "20"), until=2)
-    story.tell((42.0, Annotation(42 * NS, "attention", "40.0")), until=50.9)
+    story.tell((2.0, Annotation(2 * NS, "attention", "40.0")), until=50.9)
     (boot,) = story.boots
     assert boot.outcome == "running" and not boot.findings
     assert [(b.link, b.t, b.until, b.why) for b in story.boots[0].blind] == []  # told with the record's next change
