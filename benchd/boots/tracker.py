@@ -24,6 +24,8 @@ PASS_CODES = 4096
 """Codes of one pass that are kept to compare passes by; far more than `loops.SIGNATURE_CODES`."""
 LOSSES = {"overrun", "sequence-gap", "card-overrun"}
 """Reasons by which something that was sent did not reach us; other refusals are noise that was seen."""
+AWAY_NS = NS // 2
+"""An absence of ours from which on times are not worth learning from; a shorter one is within what `u` says."""
 FLOATING = (
     "The diagnostic port reads FFh again and again: nothing drives the bus. The card may be unpowered, "
     "badly seated or on a wrong port, or the machine is held in reset."
@@ -365,6 +367,8 @@ class BootTracker:
         """Nobody looked for so many seconds from here: what came then is known late, and silence says nothing."""
         until_ns = seen.t_ns + round(number(seen.value) * NS)
         boot.watched_ns = max(boot.watched_ns, until_ns)
+        if until_ns - seen.t_ns < AWAY_NS:
+            return
         for link in self.machine.links:
             if link not in self.machine.links_down:
                 boot.lose_sight(link, max(boot.start_ns, seen.t_ns), "not-watched")
