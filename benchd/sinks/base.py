@@ -1,4 +1,4 @@
-"""What a sink is, and the bounded queue in front of one.
+"""What a sink is, the bounded queue in front of one, and what its messages share.
 
 The daemon calls `offer` from its event loop; `offer` never waits. When a sink falls behind, codes and console
 lines go first; stages, findings and boots stay up to a second, far higher mark. Every drop is counted by kind.
@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Any, Literal, Protocol
+
+from pydantic import BaseModel, ConfigDict, Field
 
 from benchd.vocabulary.events import (
     BootChanged,
@@ -69,6 +71,16 @@ class Sink(Protocol):
         """Return the sink's health for people, metrics and the page."""
 
 
+class Payload(BaseModel):
+    """What everything that leaves benchd as JSON from a sink has."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True, populate_by_name=True)
+
+    version: Literal[1] = Field(default=1, description="grows when a field changes its meaning or goes away")
+    bench: str
+    at: str = Field(description="wall time, ISO 8601 with zone")
+
+
 class EventQueue:
     """A bounded queue of events with the drop policy above; used from one thread (the event loop)."""
 
@@ -95,10 +107,6 @@ class EventQueue:
     def take(self, limit: int = 500) -> list[Event]:
         """Remove and return up to `limit` events, oldest first."""
         return [self._items.popleft() for _ in range(min(limit, len(self._items)))]
-
-    def put_back(self, events: list[Event]) -> None:
-        """Return events that could not be handled, in front and in order."""
-        self._items.extendleft(reversed(events))
 
     def _drop(self, event: Event) -> None:
         self.dropped[KINDS[type(event)]] += 1

@@ -63,7 +63,7 @@ def forms() -> Facts:
 
 def alert_fields() -> Facts:
     """Fields of the JSON that an alert command gets."""
-    from benchd.sinks.mqtt.payloads import AlertMessage
+    from benchd.sinks.alerts.message import AlertMessage
 
     return {field.alias or name: "" for name, field in AlertMessage.model_fields.items()}
 

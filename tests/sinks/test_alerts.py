@@ -22,9 +22,9 @@ from sinks.story import Teller
 from benchd.clock import Backoff
 from benchd.errors import UsageError
 from benchd.sinks.alerts.channels import WAITING, Channel, CommandChannel, NotifyChannel
+from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.alerts.sink import AlertSink, channels_of
-from benchd.sinks.mqtt.payloads import AlertMessage
 
 SECRET = "t0ken-of-the-test"
 

@@ -17,7 +17,7 @@ from typing import Any
 
 from benchd.clock import Backoff
 from benchd.harmless import clean
-from benchd.sinks.mqtt.payloads import AlertMessage
+from benchd.sinks.alerts.message import AlertMessage
 
 log = logging.getLogger(__name__)
 

@@ -9,13 +9,12 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from benchd.clock import wall_of
+from benchd.clock import Wall, wall_of
 from benchd.sinks.alerts.channels import Channel, CommandChannel, NotifyChannel
 from benchd.sinks.alerts.policy import AlertPolicy, Notice
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.alerts.text import message
 from benchd.sinks.base import EventQueue
-from benchd.sinks.mqtt.mqtt_events import Wall
 from benchd.vocabulary.events import (
     BootChanged,
     BootEnded,

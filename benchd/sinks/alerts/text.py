@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from benchd.clock import Wall, stamp
 from benchd.harmless import clean
+from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.alerts.policy import Notice
-from benchd.sinks.mqtt.mqtt_events import Wall, stamp
-from benchd.sinks.mqtt.payloads import AlertMessage
 from benchd.vocabulary.models import Finding
 
 WHAT = {

@@ -21,11 +21,11 @@ from typing import Any, TypeVar
 
 import aiomqtt
 
-from benchd.clock import Backoff, wall_of
+from benchd.clock import Backoff, Wall, stamp, wall_of
 from benchd.errors import BenchError, ExternalError
 from benchd.sinks.base import EventQueue
 from benchd.sinks.mqtt.broker import Broker, Refused, explain
-from benchd.sinks.mqtt.mqtt_events import Retained, Translator, Wall, stamp
+from benchd.sinks.mqtt.mqtt_events import Retained, Translator
 from benchd.sinks.mqtt.outbox import Entry, Outbox, Waiting
 from benchd.sinks.mqtt.payloads import BenchStatus
 from benchd.sinks.mqtt.settings import MqttSettings
