@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Callable
-from typing import Any, Literal, Protocol
+from typing import Annotated, Any, Literal, Protocol
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from benchd.vocabulary.events import (
     BootChanged,
@@ -25,6 +25,10 @@ from benchd.vocabulary.events import (
     LossSeen,
     StageEntered,
 )
+from benchd.vocabulary.times import parse_duration
+
+Seconds = Annotated[float, BeforeValidator(parse_duration)]
+"""A duration in settings: `"20s"`, `"5min"`, or a number of seconds."""
 
 KINDS: dict[type, str] = {
     BootStarted: "boot",

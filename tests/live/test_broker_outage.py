@@ -32,7 +32,7 @@ async def outage(folder: Path) -> None:
     broker = Mosquitto(folder / "broker")
     broker.start()
     put_table(folder)
-    mqtt = f'[mqtt]\nurl = "mqtt://127.0.0.1:{broker.port}"\ntimeout_s = 2\nretry_cap_s = 1\n'
+    mqtt = f'[mqtt]\nurl = "mqtt://127.0.0.1:{broker.port}"\ntimeout = "2s"\nretry_cap = "1s"\n'
     with PtyLine() as card:
         daemon = DaemonProcess(folder, machine_toml(card.path, "pc/1"), mqtt)
         try:

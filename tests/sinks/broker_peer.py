@@ -150,7 +150,7 @@ def first_seen(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def make(broker: Mosquitto, tmp_path: Path, bench: str = "bench1", **more: Any) -> MqttSink:
-    more = {"url": f"mqtt://127.0.0.1:{broker.port}", "timeout_s": 1.0} | more
+    more = {"url": f"mqtt://127.0.0.1:{broker.port}", "timeout": 1.0} | more
     machines = more.pop("machines", ["at286"])
     settings = MqttSettings.model_validate(more)
     backoff = Backoff(first_s=0.05, cap_s=0.2)

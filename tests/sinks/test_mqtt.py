@@ -172,7 +172,7 @@ CHILD = """
     from benchd.sinks.mqtt.settings import MqttSettings
 
     async def go():
-        settings = MqttSettings(url="mqtt://127.0.0.1:{port}", timeout_s=1)
+        settings = MqttSettings(url="mqtt://127.0.0.1:{port}", timeout=1)
         sink = MqttSink(settings, "bench1", Path({outbox!r}), machines=["at286"])
         task = asyncio.create_task(sink.run())
         loop, t = asyncio.get_running_loop(), Teller()

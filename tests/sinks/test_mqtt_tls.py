@@ -65,7 +65,7 @@ def serving(tmp_path: Path, lines: list[str]) -> Iterator[Mosquitto]:
 
 def run(peer: Mosquitto, tmp_path: Path, says: str, **files: Path) -> None:
     """Run a sink with the TLS `files` until it is online and has sent an event, or its reason has `says`."""
-    settings = MqttSettings(url=f"mqtts://127.0.0.1:{peer.port}", timeout_s=2, **files)
+    settings = MqttSettings(url=f"mqtts://127.0.0.1:{peer.port}", timeout=2, **files)
 
     async def go() -> None:
         sink = MqttSink(settings, "b", tmp_path / "outbox", backoff=Backoff(0.05, 0.2))

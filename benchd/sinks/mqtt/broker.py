@@ -78,13 +78,13 @@ class Broker(aiomqtt.Client):
             will=will,
             keepalive=settings.keepalive,
             clean_start=True,
-            timeout=settings.timeout_s,
+            timeout=settings.timeout,
             tls_context=context,
             max_inflight_messages=20,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             logger=quiet,
         )
-        self._client.connect_timeout = min(CONNECT_S, settings.timeout_s)
+        self._client.connect_timeout = min(CONNECT_S, settings.timeout)
         self.largest = sys.maxsize
         """Bytes of a packet that the broker takes (MQTT 5.0 section 3.2.2.3.6)."""
         self.in_flight = settings.in_flight

@@ -90,7 +90,7 @@ class MqttSink:
             self.topics.of(machine, "finding")
         self._path = outbox_path
         self._wall = wall
-        self._backoff = backoff or Backoff(cap_s=settings.retry_cap_s)
+        self._backoff = backoff or Backoff(cap_s=settings.retry_cap)
         self._grace_s = grace_s
         self._translator = Translator(bench, self.topics, wall)
         self._retained = Retained(bench, machines, wall)
