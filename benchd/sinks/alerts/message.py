@@ -24,6 +24,7 @@ class AlertMessage(Payload):
     t: float | None = None
     in_stage_s: float | None = Field(None, description="how long the stage had lasted then")
     stood_s: float | None = Field(None, description="how long it stood, when it is over")
+    late_s: float | None = Field(None, description="how long ago it was, where it could not be delivered at once")
     limit_s: float | None = None
     limit_kind: LimitKind | None = None
     means: str | None = None
