@@ -98,15 +98,14 @@ class EventQueue:
     def __len__(self) -> int:
         return len(self._items)
 
-    def put(self, event: Event) -> bool:
-        """Add an event; at a mark drop it, or the oldest there is. Return whether it was added."""
+    def put(self, event: Event) -> None:
+        """Add an event; at a mark drop it, or the oldest there is."""
         if len(self._items) >= self.high and KINDS[type(event)] in MINOR:
             self._drop(event)
-            return False
+            return
         if len(self._items) >= self.full:
             self._drop(self._items.popleft())
         self._items.append(event)
-        return True
 
     def take(self, limit: int = 500) -> list[Event]:
         """Remove and return up to `limit` events, oldest first."""

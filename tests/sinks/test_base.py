@@ -26,7 +26,7 @@ def test_codes_go_first_and_are_counted() -> None:
     for n in range(15):
         queue.put(t.code(n, "01"))
     for n in range(15):
-        assert queue.put(t.stage(n, "s"))
+        queue.put(t.stage(n, "s"))
     assert (len(queue), queue.dropped["code"], queue.dropped["stage"], len(told)) == (25, 5, 0, 5)
 
 
