@@ -41,7 +41,7 @@ def program(tmp_path: Path, name: str, body: str) -> list[str]:
 
 
 async def tell(channels: list[Channel], events: list[Any], **more: Any) -> AlertSink:
-    sink = AlertSink(AlertSettings(**more), "bench1", channels=channels)
+    sink = AlertSink(AlertSettings(**more), "bench1", channels=channels, grace_s=30)
     task = asyncio.create_task(sink.run())
     for event in events:
         sink.offer(event)

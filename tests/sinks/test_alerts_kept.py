@@ -43,18 +43,18 @@ class Ear(Channel):
         self.told.append(message)
 
 
-async def run(path: Path, ear: Channel, events: list[Any], ago_s: float = 0.0, rounds: int = 1) -> AlertSink:
-    """Run a sink on `events`, which were `ago_s` before now, and stop it."""
+async def run(path: Path, ear: Ear, events: list[Any], ago_s: float = 0.0) -> AlertSink:
+    """Run a sink on `events`, which were `ago_s` before now, and stop it; what is deaf is not waited for."""
     settings = AlertSettings(flaps=100)
 
     def wall(t_ns: int) -> datetime:
         return wall_of(t_ns) - timedelta(seconds=ago_s)
 
-    sink = AlertSink(settings, "bench1", path, channels=[ear], wall=wall, grace_s=0.1)
+    sink = AlertSink(settings, "bench1", path, channels=[ear], wall=wall, grace_s=0.1 if ear.deaf else 30)
     task = asyncio.create_task(sink.run())
     for event in events:
         sink.offer(event)
-    await asyncio.sleep(0.05)
+    await asyncio.sleep(0)
     await sink.close()
     await task
     return sink

@@ -73,7 +73,8 @@ def run(peer: Mosquitto, tmp_path: Path, says: str, **files: Path) -> None:
         sink.offer(Teller().stage(1.0, "memory"))
         if says:
             await until(lambda: says in sink.status()["reason"], f"{says!r} {sink.status()['reason']!r}")
-            assert sink.status()["sent"] == 0 and sink.status()["outbox"] == 1
+            await until(lambda: sink.status()["outbox"] == 1, "on disk")
+            assert sink.status()["sent"] == 0
         else:
             await until(lambda: sink.status()["sent"] == 1, "sent")
         await sink.close()
