@@ -51,33 +51,38 @@ class Kept:
         self._path = path
         self._waiting = waiting
         self._dirty = asyncio.Event()
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="alerts-kept")  # waits for nobody else's work
 
     def touch(self) -> None:
         """Say that something changed."""
-        self._dirty.set()
+        if self._path is not None:
+            self._dirty.set()
 
     async def load(self) -> list[KeptAlert]:
         """Return what was left. A file that cannot be understood is told and set aside."""
-        return [] if self._path is None else await self._on_thread(_load, self._path)
+        return [] if self._path is None else await self._work(_load, self._path)
 
     async def work(self) -> None:
         """Write whenever something changed; a disk that refuses is told once and tried again."""
         wait = Backoff(0.2, 5.0)
         while True:
             await self._dirty.wait()
-            if await self.save():
+            if await self.saved():
                 wait.reset()
             else:
                 await asyncio.sleep(wait.next_s())
 
-    async def save(self) -> bool:
-        """Write now; return whether it worked."""
-        self._dirty.clear()
-        if self._path is None:
-            return True
+    async def saved(self) -> bool:
+        """Write what changed; return whether all is in the file."""
+        if self._path is None or not self._dirty.is_set():
+            return self._path is not None
         text = KeptFile(waiting=self._waiting()).model_dump_json()
+        self._dirty.clear()
         try:
-            await self._on_thread(_replace, self._path, text)
+            await self._work(_replace, self._path, text)
+        except asyncio.CancelledError:
+            self._dirty.set()
+            raise
         except OSError as error:
             self._dirty.set()
             reason = f"{self._path}: cannot keep alerts: {error.strerror}: those not delivered are lost at a stop"
@@ -88,13 +93,8 @@ class Kept:
         self.reason = ""
         return True
 
-    async def _on_thread(self, work: Callable[..., T], *args: object) -> T:
-        """Run work on a thread of its own: what keeps data does not wait for others' work."""
-        thread = ThreadPoolExecutor(1, thread_name_prefix="alerts-kept")
-        try:
-            return await asyncio.get_running_loop().run_in_executor(thread, work, *args)
-        finally:
-            thread.shutdown(wait=False)
+    async def _work(self, work: Callable[..., T], *args: object) -> T:
+        return await asyncio.get_running_loop().run_in_executor(self._thread, work, *args)
 
 
 def _load(path: Path) -> list[KeptAlert]:

@@ -137,11 +137,10 @@ class AlertSink:
             for worker in workers:
                 worker.cancel()
             await asyncio.wait(workers)
-            saved = await self._kept.save()
+            saved = await self._kept.saved()
         if left := sum(len(c) for c in self.channels):
-            log.error(
-                "alerts: %d alerts were not delivered before the end%s", left, "; the next start does" if saved else ""
-            )
+            then = "; the next start does" if saved else ""
+            log.error("alerts: %d alerts were not delivered before the end%s", left, then)
 
     def _waiting(self) -> list[KeptAlert]:
         return [KeptAlert(channel=c.name, message=m) for c in self.channels for m in c.waiting()]
@@ -176,10 +175,8 @@ class AlertSink:
         """Sleep until an event comes or the policy has something due."""
         due = self._policy.next_ns()
         wait = None if due is None else max(0.0, (due - self._clock()) / 1e9) + 0.001
-        try:
+        with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self._wake.wait(), wait)
-        except TimeoutError:
-            return
 
     def _judge(self, event: Event) -> None:
         try:

@@ -169,8 +169,7 @@ class Outbox:
     def _thin(self) -> int:
         """Take out every second code of each machine; the one after it says so. Return how many."""
         rows = self._db.execute(
-            "SELECT seq, topic, thinned FROM waiting WHERE kind = 'code' AND seq > ? ORDER BY seq",
-            (self._peeked,),
+            "SELECT seq, topic, thinned FROM waiting WHERE kind = 'code' AND seq > ? ORDER BY seq", (self._peeked,)
         ).fetchall()
         if len(rows) <= self.codes_kept:
             return 0

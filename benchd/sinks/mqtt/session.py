@@ -11,6 +11,7 @@ import logging
 import ssl
 import time
 from collections.abc import Coroutine
+from dataclasses import dataclass, field
 from typing import Any
 
 import aiomqtt
@@ -42,70 +43,59 @@ def _secrets(settings: MqttSettings) -> tuple[str | None, ssl.SSLContext | None]
     return settings.password(), settings.context()
 
 
+@dataclass
 class Session:
     """Keeps a connection until closed and flushed. `news` is set by whoever has something to send."""
 
-    def __init__(
-        self,
-        settings: MqttSettings,
-        bench: str,
-        topics: Topics,
-        retained: Retained,
-        writer: Writer,
-        news: asyncio.Event,
-        *,
-        wall: Wall,
-        backoff: Backoff,
-        grace_s: float,
-    ) -> None:
-        self.state, self.reason = "starting", ""
-        self.taken = 0
-        """Events that the broker took."""
-        self._settings = settings
-        self._bench = bench
-        self._topics = topics
-        self._retained = retained
-        self._writer = writer
-        self._news = news
-        self._wall = wall
-        self._backoff = backoff
-        self._grace_s = grace_s
-        self._closing = asyncio.Event()
-        self._answers = 0
-        self._brief = 0
+    settings: MqttSettings
+    bench: str
+    topics: Topics
+    retained: Retained
+    writer: Writer
+    news: asyncio.Event
+    wall: Wall
+    backoff: Backoff
+    grace_s: float
+    state: str = "starting"
+    reason: str = ""
+    taken: int = 0
+    """Events that the broker took."""
+    _closing: asyncio.Event = field(default_factory=asyncio.Event)
+    _answers: int = 0
+    _brief: int = 0
 
     def close(self) -> None:
         """Send what goes within the grace time, say goodbye, let `run` return."""
         self._closing.set()
-        self._news.set()
+        self.news.set()
 
     async def run(self) -> None:
         """Connect, send, and connect again after each trouble, until closed."""
-        client_id = self._settings.client_id or f"benchd-{escape(self._bench)[:24]}-{self._writer.id}"
-        if self._settings.open_to_all():
-            log.warning("mqtt: %s can be read by other users: chmod 600", self._settings.password_file)
+        client_id = self.settings.client_id or f"benchd-{escape(self.bench)[:24]}-{self.writer.id}"
+        if self.settings.open_to_all():
+            log.warning("mqtt: %s can be read by other users: chmod 600", self.settings.password_file)
         while not self._closing.is_set():
             self.state = "waiting" if self.reason else "connecting"
             began = time.monotonic()
             try:
-                will = aiomqtt.Will(self._topics.status, self._status(False, "connection lost"), 1, True)
+                will = aiomqtt.Will(self.topics.status, self._status(False, "connection lost"), 1, True)
                 # Files are read anew for each try: a renewed certificate or a corrected password is picked up.
-                password, context = await asyncio.to_thread(_secrets, self._settings)
-                broker = Broker(self._settings, client_id, will, password, context)
+                password, context = await asyncio.to_thread(_secrets, self.settings)
+                broker = Broker(self.settings, client_id, will, password, context)
                 await self._until_closing(self._converse(broker))
             except (aiomqtt.MqttError, Refused, OSError, BenchError, ValueError) as error:
                 # Only a connection that the broker's side ended can be a second client's doing.
                 self._lost(
-                    explain(error, self._settings),
+                    explain(error, self.settings),
                     brief=self.state == "online" and isinstance(error, aiomqtt.MqttError),
                 )
             except Exception as error:  # ours or a library's: events are safe in the outbox, so try again
                 log.exception("mqtt: the connection failed unexpectedly")
                 self._lost(f"unexpected {type(error).__name__}, see the log", brief=False)
             if time.monotonic() - began > STEADY_S:
-                self._backoff.reset()
+                self.backoff.reset()
                 self._brief = 0
-            await within(self._closing, self._backoff.next_s())
+            await within(self._closing, self.backoff.next_s())
 
     async def _until_closing(self, talk: Coroutine[Any, Any, None]) -> None:
         """Run a conversation; when closing, let it end while the broker answers, else cancel it (Last Will is sent)."""
@@ -113,12 +103,12 @@ class Session:
         closing = asyncio.create_task(self._closing.wait())
         try:
             await asyncio.wait([work, closing], return_when=asyncio.FIRST_COMPLETED)
-            end, answers = time.monotonic() + self._grace_s, -1
-            while self.state == "online" and not work.done() and answers != self._answers:
-                answers = self._answers
-                await asyncio.wait([work], timeout=min(STUCK_S, max(0.0, end - time.monotonic())))
-                if time.monotonic() >= end:
+            end, answers = time.monotonic() + self.grace_s, -1
+            while self.state == "online" and not work.done() and time.monotonic() < end:
+                if answers == self._answers and self.writer.flushed:
                     break
+                answers = self._answers
+                await asyncio.wait([work], timeout=STUCK_S)
             if work.done():
                 work.result()
         finally:
@@ -147,39 +137,39 @@ class Session:
     async def _talk(self, broker: Broker) -> None:
         await self._tell(broker, True, "running")
         if self.reason:
-            log.info("mqtt: connected to %s:%d", self._settings.host, self._settings.port)
+            log.info("mqtt: connected to %s:%d", self.settings.host, self.settings.port)
         self.state, self.reason = "online", ""
-        self._retained.all_dirty()
+        self.retained.all_dirty()
         next_state = 0.0
         while True:
-            self._news.clear()
+            self.news.clear()
             now = time.monotonic()
-            if self._retained.dirty and (now >= next_state or self._closing.is_set()):
+            if self.retained.dirty and (now >= next_state or self._closing.is_set()):
                 await self._send_retained(broker)
                 next_state = now + STATE_S
-            if batch := await self._writer.peek():
+            if batch := await self.writer.peek():
                 await self._send(broker, batch)
-            elif self._closing.is_set() and self._writer.flushed and not self._retained.dirty:
+            elif self._closing.is_set() and self.writer.flushed and not self.retained.dirty:
                 await self._tell(broker, False, "stopped")
                 return
-            elif self._retained.dirty:
-                await within(self._news, max(0.0, next_state - now))
+            elif self.retained.dirty:
+                await within(self.news, max(0.0, next_state - now))
             else:
-                await self._news.wait()
+                await self.news.wait()
 
     async def _tell(self, broker: Broker, online: bool, reason: str) -> None:
-        await broker.send(self._topics.status, self._status(online, reason), retain=True)
+        await broker.send(self.topics.status, self._status(online, reason), retain=True)
 
     def _status(self, online: bool, reason: str) -> bytes:
-        at = stamp(self._wall(time.monotonic_ns()))
-        status = BenchStatus(bench=self._bench, at=at, online=online, reason=reason, outbox=self._writer.id)
+        at = stamp(self.wall(time.monotonic_ns()))
+        status = BenchStatus(bench=self.bench, at=at, online=online, reason=reason, outbox=self.writer.id)
         return status.model_dump_json().encode()
 
     async def _send_retained(self, broker: Broker) -> None:
-        for machine, leaf in list(self._retained.dirty):
-            del self._retained.dirty[machine, leaf]
-            topic = self._topics.of(machine, leaf)
-            payload = self._retained.payload(machine, leaf, time.monotonic_ns())
+        for machine, leaf in list(self.retained.dirty):
+            del self.retained.dirty[machine, leaf]
+            topic = self.topics.of(machine, leaf)
+            payload = self.retained.payload(machine, leaf, time.monotonic_ns())
             try:
                 await broker.send(topic, payload.model_dump_json().encode(), retain=True)
                 self._answers += 1
@@ -205,7 +195,7 @@ class Session:
                     self._answers += 1
                 elif isinstance(error, Refused) and error.for_good:
                     log.error("mqtt: event %d is set aside, the broker refuses it: %s", item.seq, error)
-                    await self._writer.refuse(item.seq, str(error))
+                    await self.writer.refuse(item.seq, str(error))
                 else:
                     failure = failure or error
 
@@ -221,7 +211,7 @@ class Session:
         finally:
             await _end(*flying)
             self.taken += len(taken)
-            await self._writer.sent(taken)
+            await self.writer.sent(taken)
         if failure is not None:
             raise failure
 

@@ -62,16 +62,9 @@ class MqttSink:
         self._news = asyncio.Event()
         self._retained = Retained(bench, machines, wall)
         self._writer = Writer(settings, outbox_path, Translator(bench, topics, wall), self._news)
+        backoff = backoff or Backoff(cap_s=settings.retry_cap)
         self._session = Session(
-            settings,
-            bench,
-            topics,
-            self._retained,
-            self._writer,
-            self._news,
-            wall=wall,
-            backoff=backoff or Backoff(cap_s=settings.retry_cap),
-            grace_s=grace_s,
+            settings, bench, topics, self._retained, self._writer, self._news, wall, backoff, grace_s
         )
         self._running: asyncio.Task[None] | None = None
         self._errors = 0
