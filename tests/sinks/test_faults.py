@@ -5,6 +5,9 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import subprocess
+import sys
+import textwrap
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -139,3 +142,42 @@ def test_each_write_of_the_wire_goes_wrong(
 
     caplog.set_level(logging.WARNING)
     asyncio.run(go())
+
+
+KERNEL = """
+    import json, resource, sys
+    from pathlib import Path
+    from benchd.errors import ExternalError
+    from benchd.sinks.mqtt.outbox import Entry, Outbox
+
+    none = resource.RLIM_INFINITY
+    told = set()
+    for limit in range(20_000, 200_000, 15_000):
+        box = Outbox(Path(sys.argv[1]) / f"{limit}.sqlite")
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, none))
+        for n in range(30):
+            group = [Entry("stage", "t", {"n": n * 10 + i, "pad": "x" * 200}, 1) for i in range(10)]
+            try:
+                box.append(group)
+            except ExternalError as error:
+                told.add(str(error).partition(": cannot ")[2])
+                resource.setrlimit(resource.RLIMIT_FSIZE, (none, none))
+                box.append(group)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (none, none))
+        left = [json.loads(w.payload) for w in box.peek(1000)]
+        assert [e["n"] for e in left] == list(range(300)), limit
+        assert [e["seq"] for e in left] == list(range(1, 301)) and box.count == 300, limit
+        box.close()
+    print(json.dumps(sorted(told)))
+"""
+
+
+def test_writes_cut_short_by_the_kernel(tmp_path: Path) -> None:
+    """A file that may not grow beyond a size (setrlimit(2), RLIMIT_FSIZE) cuts a write in the middle of its pages, at
+    many places of the run: the append is told to have failed, is repeated, and nothing is missing or twice."""
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(KERNEL), str(tmp_path)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told and all("check the disk's room" in text for text in told)

@@ -154,9 +154,10 @@ class Broker:
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if kind is None:
-            await self._aio.__aexit__(None, None, None)
-        else:
+        try:
+            if kind is None:
+                await self._aio.__aexit__(None, None, None)
+        finally:
             await self._hang_up()
 
     async def _hang_up(self) -> None:
