@@ -148,7 +148,7 @@ def test_frozen_broker(broker: Mosquitto, tmp_path: Path) -> None:
     """A broker that is stopped (SIGSTOP) and goes on: the sink notices, says so, loses nothing, keeps order."""
 
     async def go() -> None:
-        async with Listener(broker.port) as ear, running(make(broker, tmp_path)) as sink:
+        async with Listener(broker.port) as ear, running(make(broker, tmp_path, timeout=1)) as sink:
             want = offer_numbered(sink, 0, 5)
             await until(lambda: len(ear.events()) == 5, "flow")
             broker.freeze()

@@ -17,6 +17,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 from types import SimpleNamespace
 
+import aiomqtt
 import pytest
 from sinks.broker_peer import Listener, Mosquitto, first_seen, make, offer_numbered, running, until
 from sinks.faults import Fault, under_sqlite
@@ -251,6 +252,29 @@ def test_a_run_cancelled_while_it_writes_does_not_write_twice(
             assert [e["stage"] for e in ear.events()] == want
 
     asyncio.run(go())
+
+
+def test_a_packet_for_a_connection_that_just_closed(
+    broker: Mosquitto, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A connection that ends between handing a packet over and writing it: nobody's socket is written to, and no
+    traceback is left; the event counts as not taken."""
+
+    async def go() -> None:
+        settings = make(broker, tmp_path).settings
+        will = aiomqtt.Will("t", b"gone", 1, False)
+        with pytest.raises(aiomqtt.MqttError):
+            async with broker_module.Broker(settings, "c", will, None, None) as link:
+                sending = asyncio.create_task(link.send("t", b"{}"))
+                await asyncio.sleep(0)  # handed over, not written yet
+                link._protocol.connect_async(settings.host, settings.port)  # its way to close at once
+                await sending
+
+    async def soon() -> None:
+        await asyncio.wait_for(go(), 10)
+
+    asyncio.run(soon())
+    assert "Traceback" not in caplog.text and "asyncio" not in {r.name for r in caplog.records}
 
 
 def test_one_private_name_and_an_exact_pin() -> None:

@@ -91,8 +91,8 @@ class Broker:
         self._protocol.on_publish = self._on_answer
         self._on_connect: Any = self._protocol.on_connect
         self._protocol.on_connect = self._on_limits
-        self._on_write: Any = self._protocol.on_socket_register_write
-        self._protocol.on_socket_register_write = self._on_first_packet
+        self._protocol.on_socket_register_write = self._on_write_wanted
+        self._loop = asyncio.get_running_loop()
         self._thread_left = False
 
     async def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
@@ -130,9 +130,20 @@ class Broker:
         self.in_flight = min(self.in_flight, getattr(properties, "ReceiveMaximum", self.in_flight))
         self._on_connect(client, userdata, flags, code, properties)
 
-    def _on_first_packet(self, *args: Any) -> None:
-        self._on_write(*args)
+    def _on_write_wanted(self, client: Any, userdata: Any, sock: Any) -> None:
+        self._loop.call_soon_threadsafe(self._write_when_ready, sock)
         self._thread_left = True  # queueing CONNECT is the last thing that the connecting thread does
+
+    def _write_when_ready(self, sock: Any) -> None:
+        # The socket may have been closed since, and its number may be somebody else's: aiomqtt does not look.
+        still = self._protocol.socket() is sock
+        if still:
+            self._loop.add_writer(sock.fileno(), self._write)
+
+    def _write(self) -> None:
+        # A connection that broke is told by `on_disconnect`; what else goes wrong leaves packets unanswered.
+        with contextlib.suppress(OSError, ValueError):
+            self._protocol.loop_write()
 
     async def __aenter__(self) -> Self:
         opening = asyncio.create_task(self._aio.__aenter__())
