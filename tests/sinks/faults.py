@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
+import os
 import sqlite3
 import time
 from collections.abc import AsyncIterator, Iterable
@@ -69,6 +71,25 @@ def under_sqlite(fault: Fault, module: Any, patch: pytest.MonkeyPatch) -> None:
             return connect(*args, **more, factory=Disk)
 
     patch.setattr(module, "sqlite3", Module())
+
+
+def under_files(fault: Fault, module: Any, patch: pytest.MonkeyPatch) -> None:
+    """Put the fault under the steps by which `module` puts a file in place: each fsync and replace is a write."""
+
+    class Os:
+        def __getattr__(self, name: str) -> Any:
+            real = getattr(os, name)
+            if name not in ("fsync", "replace"):
+                return real
+
+            def write(*args: Any) -> Any:
+                if fault.due():
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+                return real(*args)
+
+            return write
+
+    patch.setattr(module, "os", Os())
 
 
 class Relay:

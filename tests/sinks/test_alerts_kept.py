@@ -17,12 +17,14 @@ from typing import Any
 import pytest
 from live.trouble_rig import machine_toml, put_table
 from sinks.broker_peer import until
+from sinks.faults import Fault, under_files
 from sinks.story import Teller
 from sinks.test_alerts import program, quick
 from support.daemon import DaemonProcess, wait_for
 
 from benchd.clock import wall_of
 from benchd.demo.line import PtyLine
+from benchd.sinks.alerts import kept as kept_module
 from benchd.sinks.alerts.channels import WAITING, Channel, DeliveryFailed
 from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.alerts.settings import AlertSettings
@@ -121,7 +123,7 @@ CHILD = """
 def test_kill(tmp_path: Path) -> None:
     """kill -9 while the command works on the third of five: the third comes again, same id, then the rest, in order."""
     out, path = tmp_path / "out", tmp_path / "alerts.json"
-    body = f"open({str(out)!r}, 'a').write(m['id'] + ' ' + m['rule'] + '\\n'); m['rule'] == 'r2' and time.sleep(600)"
+    body = f"open({str(out)!r}, 'a').write(m['id'] + ' ' + m['rule'] + '\\n'); m['rule'] == 'r2' and time.sleep(60)"
     argv = program(tmp_path, "tell.py", body)
     script = textwrap.dedent(CHILD).format(tests=str(Path(__file__).parents[1]), argv=argv, path=str(path))
     child = subprocess.Popen([sys.executable, "-c", script])
@@ -198,11 +200,27 @@ def test_disk_that_refuses(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> 
     assert caplog.text.count("cannot keep alerts") == 1
 
 
+def test_each_write_of_the_file_fails_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Whichever step of writing the file fails while alerts wait and go: told at most once, none lost, none twice."""
+    for at in range(12):
+        caplog.clear()
+        path, fault, ear = tmp_path / f"{at}.json", Fault(at), Ear()
+        under_files(fault, kept_module, monkeypatch)
+        asyncio.run(run(path, Ear(deaf=True), raised(2)))
+        asyncio.run(run(path, ear, raised(3)[2:]))
+        asyncio.run(run(path, again := Ear(), []))
+        assert [m.rule for m in ear.told] == ["r0", "r1", "r2"] and not again.told, f"write {at}"
+        assert caplog.text.count("No space left") <= 1, f"write {at}"
+    assert fault.seen <= at, "some writes were not tried"
+
+
 def test_daemon_killed_before_it_could_tell(tmp_path: Path) -> None:
     """The whole daemon: a stall's alert hangs in its command, kill -9, start again: it is delivered, once."""
     put_table(tmp_path)
     out = tmp_path / "out"
-    hang = program(tmp_path, "hang.py", "time.sleep(600)")
+    hang = program(tmp_path, "hang.py", "time.sleep(60)")
     tell = program(tmp_path, "tell.py", f"open({str(out)!r}, 'a').write(m['id'] + ' ' + m['rule'] + '\\n')")
     with PtyLine() as card:
 

@@ -137,7 +137,7 @@ class AlertSink:
             for worker in workers:
                 worker.cancel()
             await asyncio.wait(workers)
-            saved = await self._kept.saved()
+            saved = await self._kept.saved() or await self._kept.saved()  # a stop has no time to wait between tries
         if left := sum(len(c) for c in self.channels):
             then = "; the next start does" if saved else ""
             log.error("alerts: %d alerts were not delivered before the end%s", left, then)
