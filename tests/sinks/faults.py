@@ -35,7 +35,7 @@ class Fault:
         return self.mode if 0 <= self.at < self.seen <= self.at + self.times else ""
 
 
-SLOW_S = 0.3
+SLOW_S = 0.1
 
 
 def under_sqlite(fault: Fault, module: Any, patch: pytest.MonkeyPatch) -> None:
