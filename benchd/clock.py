@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import time
+from collections.abc import Callable
 from datetime import datetime
 from typing import Protocol
 
@@ -31,6 +32,15 @@ SYSTEM = SystemClock()
 def wall_of(t_ns: int, clock: Clock = SYSTEM) -> datetime:
     """Return the wall time, with zone, of an instant on the monotonic clock. A label only."""
     return datetime.fromtimestamp((clock.time_ns() - clock.monotonic_ns() + t_ns) / 1e9).astimezone()
+
+
+Wall = Callable[[int], datetime]
+"""From an instant on the monotonic clock (ns) to wall time with zone."""
+
+
+def stamp(at: datetime) -> str:
+    """Return a wall time as messages write it: ISO 8601 to the millisecond, with zone."""
+    return at.isoformat(timespec="milliseconds")
 
 
 class Backoff:

@@ -119,7 +119,7 @@ class Daemon:
         if settings.alert.wanted:
             urls = loaded.resolve(settings.alert.notify_file)
             alert = settings.alert.model_copy(update={"notify_file": urls})
-            self.sinks.append(AlertSink(alert, settings.bench.name))
+            self.sinks.append(AlertSink(alert, settings.bench.name, loaded.data / "alerts.json"))
         for sink in self.sinks:
             if sink is not self.metrics:
                 self.metrics.follow(sink.status)

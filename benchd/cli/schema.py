@@ -24,6 +24,7 @@ def published() -> dict[str, type[BaseModel]]:
 
     from benchd.links.ports import PortFacts
     from benchd.rom.responses import FORMS
+    from benchd.sinks.alerts.message import AlertMessage
     from benchd.sinks.mqtt.payloads import PUBLISHED
     from benchd.sinks.page_feed import MachinePicture
     from benchd.studies.responses import FORMS as STUDY_FORMS
@@ -31,7 +32,7 @@ def published() -> dict[str, type[BaseModel]]:
     class Port(RootModel[PortFacts]):
         """A serial port in `benchd ports --json`: what it is, who has it open, what stands in the way."""
 
-    return {**PUBLISHED, "machine-now": MachinePicture, "port": Port, **FORMS, **STUDY_FORMS}
+    return {**PUBLISHED, "alert": AlertMessage, "machine-now": MachinePicture, "port": Port, **FORMS, **STUDY_FORMS}
 
 
 def schema(

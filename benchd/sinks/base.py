@@ -1,4 +1,4 @@
-"""What a sink is, and the bounded queue in front of one.
+"""What a sink is, the bounded queue in front of one, and what its messages share.
 
 The daemon calls `offer` from its event loop; `offer` never waits. When a sink falls behind, codes and console
 lines go first; stages, findings and boots stay up to a second, far higher mark. Every drop is counted by kind.
@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Annotated, Any, Literal, Protocol
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from benchd.vocabulary.events import (
     BootChanged,
@@ -24,6 +26,10 @@ from benchd.vocabulary.events import (
     LossSeen,
     StageEntered,
 )
+from benchd.vocabulary.times import parse_duration
+
+Seconds = Annotated[float, BeforeValidator(parse_duration)]
+"""A duration in settings: `"20s"`, `"5min"`, or a number of seconds."""
 
 KINDS: dict[type, str] = {
     BootStarted: "boot",
@@ -71,6 +77,16 @@ class Sink(Protocol):
         """Return the sink's health for people, metrics and the page."""
 
 
+class Payload(BaseModel):
+    """What everything that leaves benchd as JSON from a sink has."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True, populate_by_name=True)
+
+    version: Literal[1] = Field(default=1, description="grows when a field changes its meaning or goes away")
+    bench: str
+    at: str = Field(description="wall time, ISO 8601 with zone")
+
+
 class EventQueue:
     """A bounded queue of events with the drop policy above; used from one thread (the event loop)."""
 
@@ -84,23 +100,18 @@ class EventQueue:
     def __len__(self) -> int:
         return len(self._items)
 
-    def put(self, event: Event) -> bool:
-        """Add an event; at a mark drop it, or the oldest there is. Return whether it was added."""
+    def put(self, event: Event) -> None:
+        """Add an event; at a mark drop it, or the oldest there is."""
         if len(self._items) >= self.high and KINDS[type(event)] in MINOR:
             self._drop(event)
-            return False
+            return
         if len(self._items) >= self.full:
             self._drop(self._items.popleft())
         self._items.append(event)
-        return True
 
     def take(self, limit: int = 500) -> list[Event]:
         """Remove and return up to `limit` events, oldest first."""
         return [self._items.popleft() for _ in range(min(limit, len(self._items)))]
-
-    def put_back(self, events: list[Event]) -> None:
-        """Return events that could not be handled, in front and in order."""
-        self._items.extendleft(reversed(events))
 
     def _drop(self, event: Event) -> None:
         self.dropped[KINDS[type(event)]] += 1

@@ -12,6 +12,16 @@ from prometheus_client.registry import Collector
 GOOD = frozenset({"running", "online", "idle"})
 """States of a sink that count as healthy."""
 
+FIGURES = (
+    (GaugeMetricFamily, "benchd_mqtt_outbox_events", "Events on disk waiting for the broker.", "outbox"),
+    (GaugeMetricFamily, "benchd_mqtt_outbox_bytes", "Size of the outbox on disk.", "outbox_bytes"),
+    (GaugeMetricFamily, "benchd_mqtt_outbox_age_seconds", "Age of the oldest event waiting.", "outbox_age_s"),
+    (CounterMetricFamily, "benchd_mqtt_sent", "Events that the broker took.", "sent"),
+    (CounterMetricFamily, "benchd_mqtt_thinned_codes", "Codes left out during an outage.", "thinned"),
+    (CounterMetricFamily, "benchd_mqtt_refused", "Events that the broker refused for good.", "refused"),
+)
+"""Metrics without labels: what a figure of a `status()` (last column) becomes, for the sink that has it."""
+
 
 class StatusCollector(Collector):
     """Yields metrics of the sinks' health. `statuses` is called at each scrape."""
@@ -31,12 +41,7 @@ class StatusCollector(Collector):
         queued = GaugeMetricFamily("benchd_sink_queue_length", "Events waiting for a sink.", labels=["sink"])
         dropped = CounterMetricFamily("benchd_sink_dropped", "Events a sink dropped, by kind.", labels=["sink", "kind"])
         up = GaugeMetricFamily("benchd_mqtt_up", "1 while the broker answers.")
-        outbox = GaugeMetricFamily("benchd_mqtt_outbox_events", "Events on disk waiting for the broker.")
-        size = GaugeMetricFamily("benchd_mqtt_outbox_bytes", "Size of the outbox on disk.")
-        age = GaugeMetricFamily("benchd_mqtt_outbox_age_seconds", "Age of the oldest event waiting.")
-        sent = CounterMetricFamily("benchd_mqtt_sent", "Events that the broker took.")
-        thinned = CounterMetricFamily("benchd_mqtt_thinned_codes", "Codes left out during an outage.")
-        refused = CounterMetricFamily("benchd_mqtt_refused", "Events that the broker refused for good.")
+        figures = {key: family(name, text) for family, name, text, key in FIGURES}
         told = CounterMetricFamily(
             "benchd_alert_deliveries", "Tries to deliver alerts, by result.", labels=["channel", "result"]
         )
@@ -48,16 +53,10 @@ class StatusCollector(Collector):
                 dropped.add_metric([name, kind], count)
             if "outbox" in status:
                 up.add_metric([], int(status["state"] == "online"))
-                outbox.add_metric([], status["outbox"])
-                size.add_metric([], status["outbox_bytes"])
-                age.add_metric([], status["outbox_age_s"])
-                sent.add_metric([], status["sent"])
-                thinned.add_metric([], status["thinned"])
-                refused.add_metric([], status["refused"])
+            for key in figures.keys() & status.keys():
+                figures[key].add_metric([], status[key])
             for channel, results in sorted(status.get("channels", {}).items()):
                 for result, count in sorted(results.items()):
                     told.add_metric([channel, result], count)
         yield from (healthy, queued, dropped)
-        for family in (up, outbox, size, age, sent, thinned, refused, told):
-            if family.samples:
-                yield family
+        yield from (family for family in (up, *figures.values(), told) if family.samples)

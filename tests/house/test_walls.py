@@ -47,6 +47,8 @@ MAY_KNOW = {
     },
 }
 """Room: what of the house it may import besides itself and the shared vocabulary."""
+SINKS_SHARE = ("base", "collect")
+"""Modules of `sinks/` that every sink may import."""
 MORE = {"demo/story.py": SHARED | {"benchd.studies", "benchd.store", "benchd.inference"}}
 """File: what it may import beyond its room: the simulated machine stands alone, the story is told about it."""
 
@@ -97,6 +99,25 @@ def test_rooms_know_only_their_neighbours(room: str) -> None:
                 continue
             fine = any(name == a or (name.startswith(a + ".") and a != "benchd") for a in allowed | more)
             assert fine, f"{path.relative_to(ROOT)} imports {name}; {room} may not know it"
+
+
+def sinks() -> dict[str, list[Path]]:
+    """Return each sink of the room and its files: a folder is one sink, and so is each module that is nobody's part."""
+    room = ROOT / "sinks"
+    out = {path.name: sorted(path.rglob("*.py")) for path in room.iterdir() if (path / "__init__.py").exists()}
+    modules = {path.stem: [path] for path in room.glob("*.py") if path.stem not in {"__init__", *SINKS_SHARE}}
+    return out | modules
+
+
+def test_a_sink_imports_no_other_sink() -> None:
+    """Between sinks there is only what SINKS_SHARE names; those share nothing of any sink."""
+    found = sinks()
+    assert {"mqtt", "alerts", "metrics", "page_feed", "store_sink"} <= set(found)
+    shared = {word: [ROOT / "sinks" / f"{word}.py"] for word in SINKS_SHARE}
+    for name, paths in (found | shared).items():
+        for path in paths:
+            others = {i.split(".")[2] for i in imports(path) if i.startswith("benchd.sinks.")} - {name, *SINKS_SHARE}
+            assert not others, f"{path.relative_to(ROOT)} imports of other sinks: {sorted(others)}"
 
 
 def test_no_file_is_too_long() -> None:

@@ -47,10 +47,14 @@ def metrics() -> Facts:
 
 def topics() -> Facts:
     """Topic: the published form of its payload."""
-    from benchd.sinks.mqtt.topics import EVENTS, Topics
+    from benchd.sinks.base import KINDS
+    from benchd.sinks.mqtt.sink import SENT
+    from benchd.sinks.mqtt.topics import Topics
 
     tree = Topics("PREFIX", "BENCH")
-    forms = {"state": "machine-state", "alert": "machine-alert"} | {leaf: f"{leaf}-event" for leaf in EVENTS}
+    forms = {"state": "machine-state", "alert": "machine-alert"} | {
+        KINDS[event]: f"{KINDS[event]}-event" for event in SENT
+    }
     return {tree.status: "bench-status"} | {tree.of("MACHINE", leaf): form for leaf, form in forms.items()}
 
 
@@ -63,7 +67,7 @@ def forms() -> Facts:
 
 def alert_fields() -> Facts:
     """Fields of the JSON that an alert command gets."""
-    from benchd.sinks.mqtt.payloads import AlertMessage
+    from benchd.sinks.alerts.message import AlertMessage
 
     return {field.alias or name: "" for name, field in AlertMessage.model_fields.items()}
 

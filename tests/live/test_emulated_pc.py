@@ -113,7 +113,7 @@ def test_hang_and_recovery(tmp_path: Path) -> None:
         wait_for(lambda: post.first(b"\x22"))
         pc.stop()
         wait_for(lambda: daemon.metric("benchd_stalled", machine="pc") == 1)
-        assert daemon.boots()[0]["outcome"] == "stalled"
+        wait_for(lambda: daemon.boots()[0]["outcome"] == "stalled", every_s=0.2)
         pc.cont()
         wait_for(lambda: daemon.boots()[0]["outcome"] == "finished", every_s=0.2)
         boot = daemon.boots()[0]

@@ -132,7 +132,7 @@ def long_session() -> Any:
     return properties
 
 
-async def until(condition: Callable[[], Any], what: str = "", seconds: float = 20) -> None:
+async def until(condition: Callable[[], Any], what: str = "", seconds: float = 60) -> None:
     """Wait for a condition; fail saying what it was."""
     end = time.monotonic() + seconds
     while not condition():
@@ -150,7 +150,7 @@ def first_seen(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def make(broker: Mosquitto, tmp_path: Path, bench: str = "bench1", **more: Any) -> MqttSink:
-    more = {"url": f"mqtt://127.0.0.1:{broker.port}", "timeout_s": 1.0} | more
+    more = {"url": f"mqtt://127.0.0.1:{broker.port}", "timeout": 5.0} | more
     machines = more.pop("machines", ["at286"])
     settings = MqttSettings.model_validate(more)
     backoff = Backoff(first_s=0.05, cap_s=0.2)

@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sinks.story import S, Teller
 
+from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.alerts.policy import MAX_KEYS, AlertPolicy, Notice
 from benchd.sinks.alerts.settings import DEFAULT_KINDS
 from benchd.sinks.alerts.text import message
-from benchd.sinks.mqtt.payloads import AlertMessage
 from benchd.vocabulary.events import BootChanged
 
 

@@ -22,9 +22,9 @@ from sinks.story import Teller
 from benchd.clock import Backoff
 from benchd.errors import UsageError
 from benchd.sinks.alerts.channels import WAITING, Channel, CommandChannel, NotifyChannel
+from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.alerts.sink import AlertSink, channels_of
-from benchd.sinks.mqtt.payloads import AlertMessage
 
 SECRET = "t0ken-of-the-test"
 
@@ -41,7 +41,7 @@ def program(tmp_path: Path, name: str, body: str) -> list[str]:
 
 
 async def tell(channels: list[Channel], events: list[Any], **more: Any) -> AlertSink:
-    sink = AlertSink(AlertSettings(**more), "bench1", channels=channels)
+    sink = AlertSink(AlertSettings(**more), "bench1", channels=channels, grace_s=30)
     task = asyncio.create_task(sink.run())
     for event in events:
         sink.offer(event)

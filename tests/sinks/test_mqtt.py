@@ -148,7 +148,7 @@ def test_frozen_broker(broker: Mosquitto, tmp_path: Path) -> None:
     """A broker that is stopped (SIGSTOP) and goes on: the sink notices, says so, loses nothing, keeps order."""
 
     async def go() -> None:
-        async with Listener(broker.port) as ear, running(make(broker, tmp_path)) as sink:
+        async with Listener(broker.port) as ear, running(make(broker, tmp_path, timeout=1)) as sink:
             want = offer_numbered(sink, 0, 5)
             await until(lambda: len(ear.events()) == 5, "flow")
             broker.freeze()
@@ -172,7 +172,7 @@ CHILD = """
     from benchd.sinks.mqtt.settings import MqttSettings
 
     async def go():
-        settings = MqttSettings(url="mqtt://127.0.0.1:{port}", timeout_s=1)
+        settings = MqttSettings(url="mqtt://127.0.0.1:{port}", timeout=1)
         sink = MqttSink(settings, "bench1", Path({outbox!r}), machines=["at286"])
         task = asyncio.create_task(sink.run())
         loop, t = asyncio.get_running_loop(), Teller()

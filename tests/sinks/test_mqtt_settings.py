@@ -40,6 +40,20 @@ def test_defaults_and_ports() -> None:
     assert MqttSettings(url="mqtt://[::1]:1").host == "::1"
 
 
+@pytest.mark.parametrize("names", [("timeout", "retry_cap"), ("timeout_s", "retry_cap_s")])
+def test_durations_are_written_one_way(names: tuple[str, str]) -> None:
+    """Words or seconds, by the key of today and by the old one; both keys at once are one too many."""
+    for timeout, cap in (("2500ms", "1min"), (2.5, 60)):
+        settings = MqttSettings.model_validate(
+            {"url": "mqtt://h", names[0]: timeout, names[1]: cap, "keepalive": "20s"}
+        )
+        assert (settings.timeout, settings.retry_cap, settings.keepalive) == (2.5, 60.0, 20)
+    with pytest.raises(ValidationError, match=f"{names[0]}\n.*is not a duration"):
+        MqttSettings.model_validate({"url": "mqtt://h", names[0]: "soon"})
+    with pytest.raises(ValidationError, match="Extra inputs"):
+        MqttSettings.model_validate({"url": "mqtt://h", "timeout": 1, "timeout_s": 1})
+
+
 def test_password_file(tmp_path: Path) -> None:
     """The first line counts, however it ends; a missing or empty file is told by name."""
     file = tmp_path / "p"

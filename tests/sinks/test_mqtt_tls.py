@@ -65,7 +65,7 @@ def serving(tmp_path: Path, lines: list[str]) -> Iterator[Mosquitto]:
 
 def run(peer: Mosquitto, tmp_path: Path, says: str, **files: Path) -> None:
     """Run a sink with the TLS `files` until it is online and has sent an event, or its reason has `says`."""
-    settings = MqttSettings(url=f"mqtts://127.0.0.1:{peer.port}", timeout_s=2, **files)
+    settings = MqttSettings(url=f"mqtts://127.0.0.1:{peer.port}", timeout=2, **files)
 
     async def go() -> None:
         sink = MqttSink(settings, "b", tmp_path / "outbox", backoff=Backoff(0.05, 0.2))
@@ -73,7 +73,8 @@ def run(peer: Mosquitto, tmp_path: Path, says: str, **files: Path) -> None:
         sink.offer(Teller().stage(1.0, "memory"))
         if says:
             await until(lambda: says in sink.status()["reason"], f"{says!r} {sink.status()['reason']!r}")
-            assert sink.status()["sent"] == 0 and sink.status()["outbox"] == 1
+            await until(lambda: sink.status()["outbox"] == 1, "on disk")
+            assert sink.status()["sent"] == 0
         else:
             await until(lambda: sink.status()["sent"] == 1, "sent")
         await sink.close()

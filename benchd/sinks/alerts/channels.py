@@ -11,18 +11,25 @@ import contextlib
 import logging
 import os
 import signal
+import time
 from collections import Counter, deque
+from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from benchd.clock import Backoff
 from benchd.harmless import clean
-from benchd.sinks.mqtt.payloads import AlertMessage
+from benchd.sinks.alerts.message import AlertMessage
+from benchd.sinks.alerts.text import late
 
 log = logging.getLogger(__name__)
 
 WAITING = 200
 """Messages waiting in a channel; beyond that the oldest is dropped and counted."""
+
+LATE_S = 10.0
+"""A message older than this says how old it is."""
 
 OUTPUT = 65_536
 """Bytes of a command's output kept; the rest is read and thrown away."""
@@ -43,9 +50,12 @@ class Channel:
         self.name = name
         self.results: Counter[str] = Counter({"ok": 0, "failed": 0, "given-up": 0, "dropped": 0})
         self.reason = ""
+        self.changed: Callable[[], None] = lambda: None
+        """Called when the queue is another one."""
         self._tries = tries
         self._backoff = backoff
         self._waiting: deque[AlertMessage] = deque()
+        self._overflowed = False
         self._wake = asyncio.Event()
         self._idle = asyncio.Event()
         self._idle.set()
@@ -53,12 +63,20 @@ class Channel:
     def __len__(self) -> int:
         return len(self._waiting)
 
+    def waiting(self) -> list[AlertMessage]:
+        """Return what is to be delivered, oldest first; the first may be under way."""
+        return list(self._waiting)
+
     def put(self, message: AlertMessage) -> None:
         """Queue a message; never blocks."""
         if len(self._waiting) >= WAITING:
             self._waiting.popleft()
             self.results["dropped"] += 1
+            if not self._overflowed:
+                log.error("alerts: %s: more than %d wait: the oldest are dropped and counted", self.name, WAITING)
+            self._overflowed = True
         self._waiting.append(message)
+        self.changed()
         self._idle.clear()
         self._wake.set()
 
@@ -75,6 +93,7 @@ class Channel:
         while True:
             if not self._waiting:
                 self._idle.set()
+                self._overflowed = False
                 self._wake.clear()
                 await self._wake.wait()
                 continue
@@ -82,7 +101,8 @@ class Channel:
 
     async def _once(self, message: AlertMessage) -> None:
         try:
-            await self.deliver(message)
+            age_s = time.time() - datetime.fromisoformat(message.at).timestamp()
+            await self.deliver(late(message, age_s) if age_s >= LATE_S else message)
         except DeliveryFailed:
             raise
         except Exception as error:  # a library's fault must not end the channel; its text may hold a URL
@@ -110,6 +130,7 @@ class Channel:
                 break
         if self._waiting and self._waiting[0] is message:
             self._waiting.popleft()
+            self.changed()
 
 
 class CommandChannel(Channel):

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from benchd.errors import UsageError
+from benchd.sinks.base import Seconds
 from benchd.vocabulary.models import FindingKind
-from benchd.vocabulary.times import parse_duration
 
-Seconds = Annotated[float, BeforeValidator(parse_duration)]
 AlertKind = Literal[FindingKind, "link"]
 
 DEFAULT_KINDS: tuple[AlertKind, ...] = ("stall", "loop", "quiet", "fault", "link")

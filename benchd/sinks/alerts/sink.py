@@ -1,21 +1,24 @@
-"""The alert sink: events through the policy to the channels. Messages not delivered at the end are not kept."""
+"""The alert sink: events through the policy to the channels; what is not delivered at the end, the next start does."""
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import secrets
 import time
 from collections.abc import Callable, Sequence
+from datetime import datetime
+from pathlib import Path
 from typing import Any
 
-from benchd.clock import wall_of
+from benchd.clock import Wall, wall_of
 from benchd.sinks.alerts.channels import Channel, CommandChannel, NotifyChannel
+from benchd.sinks.alerts.kept import Kept, KeptAlert
 from benchd.sinks.alerts.policy import AlertPolicy, Notice
 from benchd.sinks.alerts.settings import AlertSettings
-from benchd.sinks.alerts.text import message
+from benchd.sinks.alerts.text import age, message
 from benchd.sinks.base import EventQueue
-from benchd.sinks.mqtt.mqtt_events import Wall
 from benchd.vocabulary.events import (
     BOOT_EVENTS,
     Event,
@@ -26,6 +29,9 @@ from benchd.vocabulary.events import (
 )
 
 log = logging.getLogger(__name__)
+
+MAX_AGE_S = 86_400.0
+"""An alert that could not be delivered for this long is not delivered any more."""
 
 RELEVANT = (*BOOT_EVENTS, StageEntered, FindingRaised, FindingCleared, LinkChanged)
 
@@ -42,7 +48,10 @@ def channels_of(settings: AlertSettings) -> list[Channel]:
 
 
 class AlertSink:
-    """Tells people. `channels` default to those of the settings; `clock` is the monotonic clock in ns."""
+    """Tells people. `kept` is a file of its own in the data directory, for what could not be delivered.
+
+    `channels` default to those of the settings; `clock` is the monotonic clock in ns.
+    """
 
     name = "alerts"
 
@@ -50,6 +59,7 @@ class AlertSink:
         self,
         settings: AlertSettings,
         bench: str,
+        kept: Path | None = None,
         *,
         channels: Sequence[Channel] | None = None,
         wall: Wall = wall_of,
@@ -73,6 +83,10 @@ class AlertSink:
         self._running: asyncio.Task[None] | None = None
         self._id = secrets.token_hex(4)
         self._told = 0
+        self._kept = Kept(kept, self._waiting)
+        self._resumed = False
+        for channel in self.channels:
+            channel.changed = self._kept.touch
         self._errors = 0
 
     def offer(self, event: Event) -> None:
@@ -83,7 +97,7 @@ class AlertSink:
 
     def status(self) -> dict[str, Any]:
         """Return health; `channels` has the counters of each channel."""
-        reasons = "; ".join(c.reason for c in self.channels if c.reason)
+        reasons = "; ".join(filter(None, (*(c.reason for c in self.channels), self._kept.reason)))
         dropped = dict(self._queue.dropped)
         if self._errors:
             dropped["error"] = self._errors
@@ -100,7 +114,10 @@ class AlertSink:
     async def run(self) -> None:
         """Work until closed."""
         self._running = asyncio.current_task()
+        if not self._resumed:
+            self._resume(await self._kept.load())
         workers = [asyncio.create_task(c.work(), name=f"alerts-{c.name}") for c in self.channels]
+        workers.append(asyncio.create_task(self._kept.work(), name="alerts-kept"))
         try:
             while True:
                 self._wake.clear()
@@ -112,18 +129,38 @@ class AlertSink:
                 if self._closing:
                     break
                 await self._rest()
-            drained = [asyncio.create_task(c.drained()) for c in self.channels]
-            if drained:
-                _, late = await asyncio.wait(drained, timeout=self._grace_s)
-                for task in late:
-                    task.cancel()
-            if left := sum(len(c) for c in self.channels):
-                log.error("alerts: %d alerts were not delivered before the end", left)
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(asyncio.gather(*(c.drained() for c in self.channels)), self._grace_s)
         finally:
             for worker in workers:
                 worker.cancel()
-            if workers:
-                await asyncio.wait(workers)
+            await asyncio.wait(workers)
+            saved = await self._kept.saved() or await self._kept.saved()  # a stop has no time to wait between tries
+        if left := sum(len(c) for c in self.channels):
+            then = "; the next start does" if saved else ""
+            log.error("alerts: %d alerts were not delivered before the end%s", left, then)
+
+    def _waiting(self) -> list[KeptAlert]:
+        return [KeptAlert(channel=c.name, message=m) for c in self.channels for m in c.waiting()]
+
+    def _resume(self, kept: list[KeptAlert]) -> None:
+        """Queue what the run before could not deliver; what is too old, or has no channel any more, is told."""
+        self._resumed = True
+        channels = {c.name: c for c in self.channels}
+        now = time.time()
+        for alert in kept:
+            channel = channels.get(alert.channel)
+            title, age_s = alert.message.title, now - datetime.fromisoformat(alert.message.at).timestamp()
+            if channel is None:
+                log.error("alerts: %s is not told: %s is not set any more", title, alert.channel)
+            elif age_s > MAX_AGE_S:
+                channel.results["dropped"] += 1
+                ago, most = age(age_s), age(MAX_AGE_S)
+                log.error("alerts: %s is not told: it was %s ago, at most %s is told", title, ago, most)
+            else:
+                channel.put(alert.message)
+        if kept:
+            self._kept.touch()
 
     async def close(self) -> None:
         """Deliver what goes within the grace time, then end."""
@@ -136,10 +173,8 @@ class AlertSink:
         """Sleep until an event comes or the policy has something due."""
         due = self._policy.next_ns()
         wait = None if due is None else max(0.0, (due - self._clock()) / 1e9) + 0.001
-        try:
+        with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self._wake.wait(), wait)
-        except TimeoutError:
-            return
 
     def _judge(self, event: Event) -> None:
         try:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from benchd.clock import Wall, stamp
 from benchd.harmless import clean
+from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.alerts.policy import Notice
-from benchd.sinks.mqtt.mqtt_events import Wall, stamp
-from benchd.sinks.mqtt.payloads import AlertMessage
 from benchd.vocabulary.models import Finding
 
 WHAT = {
@@ -60,6 +60,18 @@ def message(notice: Notice, bench: str, wall: Wall, id_: str) -> AlertMessage:
         title=_title(notice),
         text="\n".join(_lines(notice)),
     )
+
+
+def age(value: float) -> str:
+    """Return an age (s) for people: `95 s`, `3 min`, `25 h`."""
+    return f"{value / 3600:.0f} h" if value >= 7200 else f"{value / 60:.0f} min" if value >= 100 else f"{value:.0f} s"
+
+
+def late(message: AlertMessage, age_s: float) -> AlertMessage:
+    """Return a message that could not be delivered at once, with its age (s) said."""
+    ago = f"{age(age_s)} ago"
+    more = {"late_s": round(age_s, 3), "title": f"{message.title} ({ago})"}
+    return message.model_copy(update=more | {"text": f"{message.text}\nThis was {ago}; it could not be told before."})
 
 
 def _what(notice: Notice) -> str:

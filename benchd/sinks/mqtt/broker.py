@@ -1,32 +1,36 @@
-"""The connection to an MQTT 5 broker: aiomqtt, with three gaps closed, and its errors in plain words.
+"""The connection to an MQTT 5 broker: aiomqtt, and what its public surface does not tell.
 
-aiomqtt 2.5 ignores the reason in a broker's acknowledgement (an event refused by an access list would count as
-delivered), leaves the socket of a failed connect open, and says goodbye in a way that drops the Last Will even
-when its user fails. The tests with a real broker check each of these.
+aiomqtt 2.5 does not say what a broker acknowledged (an event refused by an access list would count as delivered)
+nor which limits it set, and leaves the socket of a failed connect open. The library below it tells all of this by
+public callbacks; `Broker` reaches it by one private attribute, `aiomqtt.Client._client`, and nothing else of the
+kind. So aiomqtt is pinned exactly in pyproject.toml, and a test counts. The tests with a real broker check each.
 """
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import socket
 import ssl
 import sys
-import threading
 from types import TracebackType
 from typing import Any, Self
 
 import aiomqtt
-from aiomqtt.exceptions import MqttCodeError, MqttConnectError
+from aiomqtt.exceptions import MqttCodeError
+from paho.mqtt.client import Client as Protocol
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from benchd.errors import BenchError
 from benchd.sinks.mqtt.settings import MqttSettings
 
 CONNECT_S = 5.0
 """How long the network may take to open the connection, TLS included."""
+
+GOODBYE_S = 0.5
+"""How long a goodbye may take to leave a connection that is given up."""
 
 FOR_GOOD = frozenset({0x90, 0x99})
 """Refusals that sending again cannot cure: topic name invalid, payload format invalid (MQTT 5.0 table 3-4)."""
@@ -47,7 +51,7 @@ class Refused(Exception):
         self.for_good = for_good or value in FOR_GOOD
 
 
-class Broker(aiomqtt.Client):
+class Broker:
     """One connection; make a new one for each try. Use as an async context manager."""
 
     def __init__(
@@ -59,16 +63,14 @@ class Broker(aiomqtt.Client):
         context: ssl.SSLContext | None,
     ) -> None:
         """`password` and `context` come from the settings; reading them takes time and is the caller's."""
-        self._tls_socket: ssl.SSLSocket | None = None
-        if context is not None:
-            wrap = context.wrap_socket
-
-            def keep(*args: Any, **more: Any) -> ssl.SSLSocket:
-                self._tls_socket = wrap(*args, **more)  # paho forgets it when the handshake fails
-                return self._tls_socket
-
-            context.wrap_socket = keep  # type: ignore[method-assign]
-        super().__init__(
+        self.largest = sys.maxsize
+        """Bytes of a packet that the broker takes (MQTT 5.0 section 3.2.2.3.6)."""
+        self.in_flight = settings.in_flight
+        """Events that may be under way: what is set, or less where the broker takes less (3.2.2.3.3)."""
+        self._timeout_s = settings.timeout
+        self._answers: dict[int, asyncio.Future[ReasonCode]] = {}
+        self._handshake: list[ssl.SSLSocket] = []
+        self._aio = aiomqtt.Client(
             settings.host,
             settings.port,
             username=settings.user,
@@ -78,19 +80,20 @@ class Broker(aiomqtt.Client):
             will=will,
             keepalive=settings.keepalive,
             clean_start=True,
-            timeout=settings.timeout_s,
-            tls_context=context,
+            timeout=settings.timeout,
+            tls_context=_remembering(context, self._handshake) if context else None,
             max_inflight_messages=20,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             logger=quiet,
         )
-        self._client.connect_timeout = min(CONNECT_S, settings.timeout_s)
-        self.largest = sys.maxsize
-        """Bytes of a packet that the broker takes (MQTT 5.0 section 3.2.2.3.6)."""
-        self.in_flight = settings.in_flight
-        """Events that may be under way: what is set, or less where the broker takes less (3.2.2.3.3)."""
-        self._refusals: dict[int, ReasonCode] = {}
-        self._thread_left = threading.Event()
+        self._protocol: Protocol = self._aio._client
+        self._protocol.connect_timeout = min(CONNECT_S, settings.timeout)
+        self._protocol.on_publish = self._on_answer
+        self._on_connect: Any = self._protocol.on_connect
+        self._protocol.on_connect = self._on_limits
+        self._protocol.on_socket_register_write = self._on_write_wanted
+        self._loop = asyncio.get_running_loop()
+        self._thread_left = False
 
     async def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Publish at QoS 1; return when the broker has taken it. Raises Refused, or MqttError."""
@@ -98,66 +101,102 @@ class Broker(aiomqtt.Client):
         if size > self.largest:
             text = f"event of {size} bytes, the broker takes {self.largest}"
             raise Refused(0x95, text, for_good=True)
-        info = self._client.publish(topic, payload, 1, retain, _properties())
-        if info.rc != 0:
-            raise MqttCodeError(info.rc, "could not publish")
-        if not info.is_published():
-            taken = asyncio.Event()
-            with self._pending_call(info.mid, taken, self._pending_publishes):
-                await self._wait_for(taken.wait(), timeout=None)
-        if (code := self._refusals.pop(info.mid, None)) is not None:
+        sent = self._protocol.publish(topic, payload, 1, retain, _properties())
+        if sent.rc != 0:
+            raise MqttCodeError(sent.rc, "could not publish")
+        # The answer is handled by this loop, so it cannot come before this line.
+        answer = self._answers[sent.mid] = asyncio.get_running_loop().create_future()
+        try:
+            code = await asyncio.wait_for(answer, self._timeout_s)
+        except TimeoutError:
+            raise aiomqtt.MqttError("publishing timed out") from None
+        finally:
+            self._answers.pop(sent.mid, None)
+        if code.is_failure:
             raise Refused(code.value, str(code))
 
     async def lost(self) -> None:
         """Wait until the connection is lost; raises MqttError then."""
-        async for _ in self.messages:
+        async for _ in self._aio.messages:
             pass
 
-    def _on_connect(
-        self,
-        client: Any,
-        userdata: Any,
-        flags: Any,
-        reason_code: ReasonCode,
-        properties: Properties | None = None,
-    ) -> None:
+    def _on_answer(self, client: Any, userdata: Any, mid: int, code: ReasonCode, properties: Any) -> None:
+        answer = self._answers.get(mid)
+        if answer is not None and not answer.done():
+            answer.set_result(code)
+
+    def _on_limits(self, client: Any, userdata: Any, flags: Any, code: ReasonCode, properties: Any) -> None:
         self.largest = getattr(properties, "MaximumPacketSize", self.largest)
         self.in_flight = min(self.in_flight, getattr(properties, "ReceiveMaximum", self.in_flight))
-        super()._on_connect(client, userdata, flags, reason_code, properties)
+        self._on_connect(client, userdata, flags, code, properties)
 
-    def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any) -> None:
-        if reason_code.is_failure:
-            self._refusals[mid] = reason_code
-        super()._on_publish(client, userdata, mid, reason_code, properties)
+    def _on_write_wanted(self, client: Any, userdata: Any, sock: Any) -> None:
+        self._loop.call_soon_threadsafe(self._write_when_ready, sock)
+        self._thread_left = True  # queueing CONNECT is the last thing that the connecting thread does
 
-    def _client_connect(self) -> None:
-        try:
-            super()._client_connect()
-        finally:
-            self._thread_left.set()
+    def _write_when_ready(self, sock: Any) -> None:
+        # The socket may have been closed since, and its number may be somebody else's: aiomqtt does not look.
+        still = self._protocol.socket() is sock
+        if still:
+            self._loop.add_writer(sock.fileno(), self._write)
+
+    def _write(self) -> None:
+        # A connection that broke is told by `on_disconnect`; what else goes wrong leaves packets unanswered.
+        with contextlib.suppress(OSError, ValueError):
+            self._protocol.loop_write()
 
     async def __aenter__(self) -> Self:
-        opening = asyncio.create_task(super().__aenter__())
+        opening = asyncio.create_task(self._aio.__aenter__())
         try:
-            return await asyncio.shield(opening)
+            await asyncio.shield(opening)
         except BaseException:
             # The connecting thread cannot be stopped: let it end (CONNECT_S), then close what it opened.
-            while not opening.done() and not self._thread_left.is_set():
+            for wrapped in self._handshake:
+                with contextlib.suppress(OSError):
+                    wrapped.shutdown(socket.SHUT_RDWR)  # it may wait for a broker that does not talk TLS
+            while not opening.done() and not self._thread_left:
                 await asyncio.wait([opening], timeout=0.05)
+            await self._hang_up()
             opening.cancel()
             await asyncio.wait([opening])
-            self._client.disconnect()
-            if self._tls_socket is not None:
-                self._tls_socket.close()
             raise
+        return self
 
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if kind is not None and not self._disconnected.done():
-            with_will = ReasonCode(PacketTypes.DISCONNECT, "Disconnect with will message")
-            self._client.disconnect(with_will)
-        await super().__aexit__(kind, error, trace)
+        try:
+            if kind is None:
+                await self._aio.__aexit__(None, None, None)
+        finally:
+            await self._hang_up()
+
+    async def _hang_up(self) -> None:
+        """Ask the broker to tell our Last Will and close the socket, at once where nobody listens there."""
+        if self._protocol.socket() is not None:
+            # aiomqtt's own handler stumbles over a connection that was given up before it stood.
+            self._protocol.on_disconnect = None
+            with contextlib.suppress(OSError, ValueError):
+                self._protocol.disconnect(ReasonCode(PacketTypes.DISCONNECT, "Disconnect with will message"))
+            end = asyncio.get_running_loop().time() + GOODBYE_S
+            while self._protocol.socket() is not None and asyncio.get_running_loop().time() < end:
+                await asyncio.sleep(0.01)
+            # "Any already established connection will be terminated immediately" (its documentation).
+            self._protocol.connect_async(self._protocol.host, self._protocol.port)
+        for wrapped in self._handshake:
+            wrapped.close()
+
+
+def _remembering(context: ssl.SSLContext, kept: list[ssl.SSLSocket]) -> ssl.SSLContext:
+    """Let a TLS context put its sockets into `kept`: one whose handshake failed is closed by nobody else."""
+    wrap = context.wrap_socket
+
+    def keep(*args: Any, **more: Any) -> ssl.SSLSocket:
+        kept.append(wrap(*args, **more))
+        return kept[-1]
+
+    context.wrap_socket = keep  # type: ignore[method-assign]
+    return context
 
 
 def _properties() -> Properties:
@@ -165,57 +204,3 @@ def _properties() -> Properties:
     properties.PayloadFormatIndicator = 1  # UTF-8
     properties.ContentType = "application/json"
     return properties
-
-
-CONNACK = {
-    0x84: "it does not speak MQTT 5: a broker that does is needed",
-    0x85: "it does not accept this client id: set mqtt.client_id",
-    0x86: "user or password is wrong: check mqtt.user and mqtt.password_file",
-    0x87: "user or password is wrong or not allowed: check mqtt.user and mqtt.password_file",
-    0x8A: "this client is banned there",
-    0x97: "its quota is used up",
-}
-"""Reason codes of CONNACK (MQTT 5.0 section 3.2.2.2) in words that say what to do."""
-
-GOODBYE = {
-    0x8B: "it is shutting down",
-    0x8D: "it heard nothing from here within the keep-alive time",
-    0x8E: "another client took over the same client id: give each bench its own mqtt.client_id or name",
-    0x95: "a packet was larger than it allows: raise its packet size limit",
-    0x97: "its quota is used up",
-    0x9A: "it keeps no retained messages, which benchd needs",
-    0x9B: "it does not take QoS 1, which benchd needs",
-    0x98: "an administrator closed the connection",
-}
-"""Reason codes of a broker's DISCONNECT (MQTT 5.0 section 3.14.2.1)."""
-
-
-def explain(error: BaseException, settings: MqttSettings) -> str:
-    """Return what went wrong with the broker and what to do, in one line without any secret."""
-    where = f"broker {settings.host}:{settings.port}"
-    if isinstance(error, BenchError):
-        return str(error)
-    if isinstance(error, Refused):
-        if error.value == 0x87:
-            return f"{where} refuses events: not authorized: let the user write below {settings.prefix}/"
-        return f"{where} refuses events: {error}"
-    if isinstance(error, MqttConnectError) and isinstance(error.rc, ReasonCode):
-        return f"{where} refused the connection: {CONNACK.get(error.rc.value, str(error.rc))}"
-    cause = error.__cause__
-    for code in (getattr(error, "rc", None), getattr(cause, "rc", None)):
-        if isinstance(code, ReasonCode) and code.value != 0x80:  # 80h is paho's word for a broken connection
-            return f"{where} closed the connection: {GOODBYE.get(code.value, str(code))}"
-    text = str(error)
-    if "timed out" in text:
-        return f"{where} does not answer: is it frozen, or something else than a broker?"
-    if "CERTIFICATE_VERIFY_FAILED" in text:
-        return f"{where}: its certificate is not trusted ({text}): check mqtt.ca_file and the host name"
-    if "reset by peer" in text and not settings.tls:
-        return f"{where} cut the connection off: does it want mqtts://, or is it something else?"
-    if "SSL" in text or "reset by peer" in text:
-        return f"{where}: TLS failed ({text}): is the port a TLS one, and does it want a client certificate?"
-    if "Connection refused" in text:
-        return f"{where}: nothing listens there: is the broker running?"
-    if isinstance(error, MqttCodeError) or "Disconnected" in text:
-        return f"{where}: the connection was lost"
-    return f"{where}: {text or type(error).__name__}"

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable
-from datetime import datetime
+from collections.abc import Iterable
 from typing import Any
 
 from pydantic import BaseModel
 
+from benchd.clock import Wall, stamp
 from benchd.harmless import clean
 from benchd.live_state import LiveState
 from benchd.sinks.mqtt.outbox import Entry
@@ -29,14 +29,6 @@ from benchd.vocabulary.events import (
     StageEntered,
 )
 from benchd.vocabulary.models import Boot
-
-Wall = Callable[[int], datetime]
-"""From an instant on the monotonic clock (ns) to wall time with zone."""
-
-
-def stamp(at: datetime) -> str:
-    return at.isoformat(timespec="milliseconds")
-
 
 SLIM = 65_536
 """Bytes of a boot's record up to which it is sent whole. Brokers limit packets; common practice, no source."""

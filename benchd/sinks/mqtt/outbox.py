@@ -27,6 +27,8 @@ from benchd.errors import ExternalError
 CODES_KEPT = 5_000
 SIZE_CAP = 256 * 1024 * 1024
 SCHEMA = 1
+BATCH = 256
+"""Events that are under way at once at most: a file that is opened again spares as many from thinning."""
 
 TABLES = """
 CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -64,6 +66,17 @@ class Waiting:
     payload: bytes
 
 
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What an outbox holds: events waiting, bytes of data, wall time (ns) of the oldest, and what it left out."""
+
+    count: int = 0
+    size: int = 0
+    oldest_ns: int | None = None
+    thinned: int = 0
+    refused: int = 0
+
+
 class Outbox:
     """Opens (or makes) the file at `path`. A damaged file is put aside, see `put_aside`, and a new one made."""
 
@@ -72,7 +85,7 @@ class Outbox:
         self.codes_kept = codes_kept
         self.size_cap = size_cap
         self.thinned = 0
-        self._peeked = 0
+        self._age: tuple[int, int | None] = (0, None)
         self.put_aside: Path | None = None
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
@@ -114,6 +127,9 @@ class Outbox:
         self.refused: int = refused or 0
         self.count: int = total - self.refused
         self._codes: int = codes or 0
+        newest = "SELECT max(seq) FROM (SELECT seq FROM waiting WHERE refused IS NULL ORDER BY seq LIMIT ?)"
+        self._peeked = db.execute(newest, (BATCH,)).fetchone()[0] or 0
+        """Up to here events may be with the broker already: one taken out would be counted as missing there."""
         self._missing: dict[str, int] = dict(db.execute("SELECT topic, codes FROM missing").fetchall())
         """Codes left out of each topic at the size cap, not told yet."""
 
@@ -134,6 +150,7 @@ class Outbox:
             thinned = entry.thinned + (missing.pop(entry.topic, 0) if is_code else 0)
             seq = self._seq + len(rows) + 1
             rows.append((seq, entry.kind, entry.topic, json.dumps(entry.body), thinned, entry.wall_ns))
+        codes, thinned = self._codes + sum(1 for row in rows if row[1] == "code"), 0
         with self._guard("write"), self._atomic():
             self._db.executemany(
                 "INSERT INTO waiting (seq, kind, topic, body, thinned, wall_ns) VALUES (?,?,?,?,?,?)", rows
@@ -141,45 +158,41 @@ class Outbox:
             if missing != self._missing:
                 self._db.execute("DELETE FROM missing")
                 self._db.executemany("INSERT INTO missing VALUES (?, ?)", missing.items())
+            while codes - thinned > self.codes_kept and (gone := self._thin()):
+                thinned += gone
         self._missing = missing
         self._seq += len(rows)
-        self.count += len(rows)
-        self.thinned += left_out
-        self._codes += sum(1 for row in rows if row[1] == "code")
-        while self._codes > self.codes_kept and self._thin():
-            pass
+        self.count += len(rows) - thinned
+        self.thinned += left_out + thinned
+        self._codes = codes - thinned
 
     def _thin(self) -> int:
         """Take out every second code of each machine; the one after it says so. Return how many."""
-        with self._guard("thin"), self._atomic():
-            rows = self._db.execute(
-                "SELECT seq, topic, thinned FROM waiting WHERE kind = 'code' AND seq > ? ORDER BY seq",
-                (self._peeked,),  # what is being sent now is not missing
-            ).fetchall()
-            held: dict[str, tuple[int, int]] = {}
-            gone: list[tuple[int]] = []
-            told: list[tuple[int, int]] = []
-            for seq, topic, thinned in rows:
-                if topic in held:
-                    old, missing = held.pop(topic)
-                    gone.append((old,))
-                    told.append((missing + 1, seq))
-                else:
-                    held[topic] = (seq, thinned)
-            self._db.executemany("UPDATE waiting SET thinned = thinned + ? WHERE seq = ?", told)
-            self._db.executemany("DELETE FROM waiting WHERE seq = ?", gone)
-        self.count -= len(gone)
-        self._codes -= len(gone)
-        self.thinned += len(gone)
+        rows = self._db.execute(
+            "SELECT seq, topic, thinned FROM waiting WHERE kind = 'code' AND seq > ? ORDER BY seq", (self._peeked,)
+        ).fetchall()
+        if len(rows) <= self.codes_kept:
+            return 0
+        held: dict[str, tuple[int, int]] = {}
+        gone: list[tuple[int]] = []
+        told: list[tuple[int, int]] = []
+        for seq, topic, thinned in rows:
+            if topic in held:
+                old, missing = held.pop(topic)
+                gone.append((old,))
+                told.append((missing + 1, seq))
+            else:
+                held[topic] = (seq, thinned)
+        self._db.executemany("UPDATE waiting SET thinned = thinned + ? WHERE seq = ?", told)
+        self._db.executemany("DELETE FROM waiting WHERE seq = ?", gone)
         return len(gone)
 
-    def peek(self, limit: int, after: int = 0) -> list[Waiting]:
-        """Return the oldest events waiting with a sequence number above `after`, up to `limit`."""
+    def peek(self, limit: int = BATCH) -> list[Waiting]:
+        """Return the oldest events waiting, up to `limit`."""
         with self._guard("read"):
             rows = self._db.execute(
-                "SELECT seq, topic, kind, body, thinned FROM waiting "
-                "WHERE refused IS NULL AND seq > ? ORDER BY seq LIMIT ?",
-                (after, limit),
+                "SELECT seq, topic, kind, body, thinned FROM waiting WHERE refused IS NULL ORDER BY seq LIMIT ?",
+                (limit,),
             ).fetchall()
         self._peeked = max(self._peeked, rows[-1][0]) if rows else self._peeked
         out = []
@@ -192,17 +205,18 @@ class Outbox:
 
     def sent(self, seqs: Iterable[int]) -> None:
         """Forget events that the broker has taken."""
-        done = [(seq,) for seq in seqs]
+        if not (done := [(seq,) for seq in seqs]):
+            return
         with self._guard("write"), self._atomic():
-            before = self._db.total_changes
-            self._db.executemany("DELETE FROM waiting WHERE seq = ?", done)
-            self.count -= self._db.total_changes - before
-        with self._guard("read"):
-            self._codes = self._db.execute("SELECT count(*) FROM waiting WHERE kind = 'code'").fetchone()[0]
-        if not self.count and self.bytes() > 1 << 20:
-            with self._guard("shrink"):
-                self._db.execute("PRAGMA incremental_vacuum").fetchall()
-                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            gone = self._db.executemany("DELETE FROM waiting WHERE seq = ?", done).rowcount
+            codes = self._db.execute("SELECT count(*) FROM waiting WHERE kind = 'code'").fetchone()[0]
+        self.count -= gone
+        self._codes = codes
+        if not self.count:
+            with contextlib.suppress(ExternalError, sqlite3.Error):  # a file that stays large does no harm
+                if self.bytes() > 1 << 20:
+                    self._db.execute("PRAGMA incremental_vacuum").fetchall()
+                    self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
     def refuse(self, seq: int, reason: str) -> None:
         """Set aside an event that the broker will never take; it stays in the file."""
@@ -220,11 +234,13 @@ class Outbox:
             )
         return int((pages - free) * size)
 
-    def oldest_ns(self) -> int | None:
-        """Return the wall time (ns) of the oldest event waiting, or None."""
-        with self._guard("read"):
-            row = self._db.execute("SELECT wall_ns FROM waiting WHERE refused IS NULL ORDER BY seq LIMIT 1").fetchone()
-        return int(row[0]) if row else None
+    def figures(self) -> Figures:
+        """Return what the outbox holds; size and age as last known where they cannot be read."""
+        with contextlib.suppress(ExternalError), self._guard("read"):
+            query = "SELECT wall_ns FROM waiting WHERE refused IS NULL ORDER BY seq LIMIT 1"
+            row = self._db.execute(query).fetchone()
+            self._age = (self.bytes(), row[0] if row else None)
+        return Figures(self.count, *self._age, self.thinned, self.refused)
 
     def close(self) -> None:
         self._db.close()

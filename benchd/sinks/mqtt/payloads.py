@@ -1,4 +1,4 @@
-"""What is sent over MQTT and to alert commands: models whose JSON Schema `benchd schema` prints.
+"""What is sent over MQTT: models whose JSON Schema `benchd schema` prints.
 
 Events carry `id` (unique, and the same each time the event is sent: drop what you have seen) and `seq` (grows
 by one per event of an outbox, the number in `id`; what is missing in between is counted in `thinned`).
@@ -11,15 +11,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from benchd.vocabulary.models import Boot, Finding, FindingKind, LimitKind, Outcome
-
-
-class Payload(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True, populate_by_name=True)
-
-    version: Literal[1] = Field(default=1, description="grows when a field changes its meaning or goes away")
-    bench: str
-    at: str = Field(description="wall time, ISO 8601 with zone")
+from benchd.sinks.base import Payload
+from benchd.vocabulary.models import Boot, Finding, FindingKind, Outcome
 
 
 class EventPayload(Payload):
@@ -120,29 +113,6 @@ class MachineAlert(Payload):
     standing: list[StandingAlert]
 
 
-class AlertMessage(Payload):
-    """What an alert command gets on its standard input, and what `text` says in words."""
-
-    id: str
-    state: Literal["raised", "recovered", "unsteady", "steady"]
-    machine: str
-    kind: FindingKind | Literal["link"]
-    rule: str
-    boot: str | None = None
-    stage: str | None = None
-    code: str | None = None
-    t: float | None = None
-    in_stage_s: float | None = Field(None, description="how long the stage had lasted then")
-    stood_s: float | None = Field(None, description="how long it stood, when it is over")
-    limit_s: float | None = None
-    limit_kind: LimitKind | None = None
-    means: str | None = None
-    try_: list[str] = Field(default_factory=list, alias="try")
-    caution: str | None = None
-    title: str
-    text: str
-
-
 PUBLISHED: dict[str, type[BaseModel]] = {
     "boot": Boot,
     "code-event": CodeEvent,
@@ -153,6 +123,5 @@ PUBLISHED: dict[str, type[BaseModel]] = {
     "bench-status": BenchStatus,
     "machine-state": MachineState,
     "machine-alert": MachineAlert,
-    "alert": AlertMessage,
 }
 """Name for `benchd schema`: model."""

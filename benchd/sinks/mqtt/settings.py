@@ -5,15 +5,26 @@ from __future__ import annotations
 import os
 import ssl
 from pathlib import Path
+from typing import Annotated
 from urllib.parse import urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AliasChoices, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from benchd.errors import UsageError
+from benchd.sinks.base import Seconds
 from benchd.sinks.mqtt.topics import check_prefix
+from benchd.vocabulary.times import parse_duration
 
 PORTS = {"mqtt": 1883, "mqtts": 8883}
 """Default ports, as registered with IANA."""
+
+
+WholeSeconds = Annotated[int, BeforeValidator(parse_duration)]
+
+
+def _once(key: str) -> AliasChoices:
+    """Accept a duration's key also as it once was, with its unit in the name."""
+    return AliasChoices(key, f"{key}_s")
 
 
 class MqttSettings(BaseModel):
@@ -28,10 +39,14 @@ class MqttSettings(BaseModel):
     cert_file: Path | None = Field(None, description="client certificate (PEM)")
     key_file: Path | None = Field(None, description="key of the client certificate (PEM)")
     prefix: str = "benchd"
-    keepalive: int = Field(30, ge=5, le=65_535, description="seconds")
+    keepalive: WholeSeconds = Field(30, ge=5, le=65_535, description="longest silence on the connection")
     client_id: str | None = Field(None, min_length=1, max_length=200)
-    timeout_s: float = Field(10.0, gt=0, le=300, description="how long the broker may take to answer")
-    retry_cap_s: float = Field(30.0, gt=0, le=3600, description="longest wait before the next try")
+    timeout: Seconds = Field(
+        10.0, le=300, validation_alias=_once("timeout"), description="how long the broker may take to answer"
+    )
+    retry_cap: Seconds = Field(
+        30.0, le=3600, validation_alias=_once("retry_cap"), description="longest wait before the next try"
+    )
     in_flight: int = Field(8, ge=1, le=20, description="events sent but not yet taken by the broker")
     codes_kept: int = Field(5_000, ge=100, description="codes kept in full during an outage")
     size_cap_mb: int = Field(256, ge=1, description="outbox size beyond which no codes are stored")

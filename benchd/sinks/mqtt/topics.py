@@ -13,7 +13,7 @@ Source of the limits: MQTT 5.0 section 4.7.3 ([MQTT-4.7.3-1..3]) and 4.7.0-1.
 
 from __future__ import annotations
 
-from urllib.parse import quote, unquote_to_bytes
+from urllib.parse import quote
 
 from benchd.errors import UsageError
 
@@ -23,19 +23,12 @@ MAX_TOPIC = 65_535
 MAX_LEVELS = 16
 """Levels of a prefix. Brokers limit the depth of the tree; common practice, no source."""
 
-EVENTS = ("code", "stage", "finding", "boot", "link")
-
 
 def escape(name: str) -> str:
     """Return `name` as one topic level. Raises UsageError where it is empty."""
     if not name:
         raise UsageError("an empty name cannot be a topic level: give the bench or machine a name")
     return quote(name.encode("utf-8", "surrogatepass"), safe="")
-
-
-def unescape(level: str) -> str:
-    """Return the name that `escape` made `level` from."""
-    return unquote_to_bytes(level).decode("utf-8", "surrogatepass")
 
 
 def check_prefix(prefix: str) -> str:
