@@ -6,23 +6,32 @@ The machine, its cards and its trouble are of our own invention (benchd/demo/at2
 from __future__ import annotations
 
 import asyncio
+import json
+import logging
+import shutil
+import signal
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
+from benchd.cli.common import store_of
 from benchd.cli.output import clean, say
-from benchd.errors import ExternalError
-
-if TYPE_CHECKING:
-    from benchd.daemon import Daemon
-    from benchd.demo.machine import Bench
-    from benchd.vocabulary.events import Event
-    from benchd.vocabulary.models import Boot
+from benchd.daemon import Daemon
+from benchd.demo import at286
+from benchd.demo.machine import Bench, SimMachine
+from benchd.demo.story import play_story
+from benchd.errors import ExternalError, UsageError
+from benchd.rules.files import shipped_dir
+from benchd.settings import load_settings
+from benchd.studies.comparing import compare_groups, find_groups
+from benchd.vocabulary.events import Event, FindingCleared, FindingRaised, LineSeen, StageEntered
+from benchd.vocabulary.models import Boot
 
 MACHINE = "at286"
 SPEED = 10.0
@@ -72,8 +81,6 @@ class Teller:
         self._closed = asyncio.Event()
 
     def offer(self, event: Event) -> None:
-        from benchd.vocabulary.events import FindingCleared, FindingRaised, LineSeen, StageEntered
-
         if not self.on:
             return
         match event:
@@ -111,8 +118,6 @@ class Demo:
 
     def power_on(self, setup: Mapping[str, str], script: Any = None) -> Boot:
         """Boot the simulated machine once and return the boot as benchd stored it."""
-        import time
-
         known = {boot.id for boot in self.daemon.store.boots(machine=MACHINE)}
         self.bench.boot(setup, script=script)
         deadline = time.monotonic() + SETTLE_S
@@ -125,8 +130,6 @@ class Demo:
 
     def watch(self) -> Boot:
         """Part 1: a boot, live."""
-        from benchd.demo import at286
-
         say("1. A boot, watched live (a simulated 286 with a diagnostic card and a null-modem console)")
         setup = {**at286.START, "network-card": "none"}
         self.teller.on = True
@@ -137,8 +140,6 @@ class Demo:
 
     def hang(self) -> Boot:
         """Part 3: a machine that hangs at POST, and the alarm."""
-        from benchd.demo import at286
-
         say("3. A machine that hangs at POST")
         trial = self.daemon.store.current_trial(MACHINE)
         if trial is not None:
@@ -162,8 +163,6 @@ class Demo:
 
     def story(self) -> tuple[str, tuple[str, str] | None]:
         """Part 2: an evening of trials. Returns the answer, and the first trial with one that works."""
-        from benchd.demo.story import play_story
-
         say("2. An evening of trials: the storage adapter's ROM is not seen. Bad card, bad image, or what?")
         answer = play_story(self.daemon.store, MACHINE, self.power_on, lambda line: say(f"    {clean(line, 200)}"))
         trials = sorted(self.daemon.store.trials(machine=MACHINE), key=lambda trial: trial.started)
@@ -171,18 +170,12 @@ class Demo:
         return answer, (trials[0].id, works[-1]) if works and works[-1] != trials[0].id else None
 
     def _works(self, trial: str) -> bool:
-        from benchd.demo.at286 import GOAL_STAGE
-
         boots = self.daemon.store.boots(trial=trial)
-        return bool(boots) and all(any(s.name == GOAL_STAGE for s in boot.stages) for boot in boots)
+        return bool(boots) and all(any(s.name == at286.GOAL_STAGE for s in boot.stages) for boot in boots)
 
 
 def copy_examples(folder: Path) -> None:
     """Put the shipped map of the machine and the study of its story into the folder. Raises ExternalError."""
-    import shutil
-
-    from benchd.rules.files import shipped_dir
-
     for name in ("at286-map.toml", "storage-rom.toml"):
         try:
             shutil.copyfile(shipped_dir() / "examples" / name, folder / name)
@@ -192,15 +185,6 @@ def copy_examples(folder: Path) -> None:
 
 async def run_demo(folder: Path, listen: str, keep: bool) -> int:
     """Run the demo in `folder`. Returns the exit code."""
-    import json
-    import logging
-    import signal
-
-    from benchd.daemon import Daemon
-    from benchd.demo import at286
-    from benchd.demo.machine import Bench, SimMachine
-    from benchd.settings import load_settings
-
     logging.basicConfig(filename=folder / "benchd.log", level=logging.INFO, force=True)
     links = {name: folder / f"tty-{name}" for name in ("post", "console")}
     with Bench(at286.behaviour, SimMachine(speed=SPEED, seed=SEED, links=links)) as bench:
@@ -237,8 +221,8 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
             if running.done():
                 running.result()
             say(f"benchd demo: page and metrics at {daemon.server.url}, files in {folder}")
-            demo = Demo(daemon, bench, teller, folder)
-            parts: list[Callable[[], Any]] = [demo.watch, demo.story, demo.hang]
+            show = Demo(daemon, bench, teller, folder)
+            parts: list[Callable[[], Any]] = [show.watch, show.story, show.hang]
             seen = []
             for part in parts:
                 say()
@@ -265,8 +249,6 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
 
 async def keep_booting(bench: Bench) -> None:
     """Boot the machine over and over, now and then with its conflict, so that the page has something to show."""
-    from benchd.demo import at286
-
     setups = [{**at286.START, "network-card": level} for level in ("none", "window-off", "window-on")]
     while not bench.machine.stopping.is_set():
         for setup in setups:
@@ -291,37 +273,35 @@ def summary(config: Path, good: Boot, story: tuple[str, tuple[str, str] | None],
 
 def compare_sentence(config: Path, a: str, b: str) -> str:
     """Return the one plain sentence of `benchd compare`."""
-    from benchd.cli.common import store_of
-    from benchd.studies.comparing import compare_groups, find_groups
-
     with store_of(config) as store:
         return str(compare_groups(store, find_groups(store, [a, b])).to_json()["sentence"])
 
 
 def register(app: typer.Typer) -> None:
-    @app.command()
-    def demo(
-        keep: Annotated[bool, typer.Option("--keep", help="Go on serving afterwards, at 127.0.0.1:8650.")] = False,
-        folder: Annotated[
-            Path | None, typer.Option("--folder", help="Where to put its files; default: a new temporary folder.")
-        ] = None,
-    ) -> None:
-        """Show everything on a simulated machine.
+    """Add the command."""
+    app.command()(demo)
 
-        In under two minutes; no hardware, no broker, no root.
 
-        Exit codes: 0 fine, 1 something outside failed (a pty, an address in use) or stopped early, 2 wrong use.
-        """
-        from benchd.errors import UsageError
+def demo(
+    keep: Annotated[bool, typer.Option("--keep", help="Go on serving afterwards, at 127.0.0.1:8650.")] = False,
+    folder: Annotated[
+        Path | None, typer.Option("--folder", help="Where to put its files; default: a new temporary folder.")
+    ] = None,
+) -> None:
+    """Show everything on a simulated machine.
 
-        if folder is None:
-            folder = Path(tempfile.mkdtemp(prefix="benchd-demo-"))
-        else:
-            folder.mkdir(parents=True, exist_ok=True)
-            if any(folder.iterdir()):
-                raise UsageError(f"--folder {folder}: is not empty; name a new one")
-        try:
-            code = asyncio.run(run_demo(folder.absolute(), "127.0.0.1:8650" if keep else "127.0.0.1:0", keep))
-        except KeyboardInterrupt:
-            code = 0
-        raise typer.Exit(code)
+    In under two minutes; no hardware, no broker, no root.
+
+    Exit codes: 0 fine, 1 something outside failed (a pty, an address in use) or stopped early, 2 wrong use.
+    """
+    if folder is None:
+        folder = Path(tempfile.mkdtemp(prefix="benchd-demo-"))
+    else:
+        folder.mkdir(parents=True, exist_ok=True)
+        if any(folder.iterdir()):
+            raise UsageError(f"--folder {folder}: is not empty; name a new one")
+    try:
+        code = asyncio.run(run_demo(folder.absolute(), "127.0.0.1:8650" if keep else "127.0.0.1:0", keep))
+    except KeyboardInterrupt:
+        code = 0
+    raise typer.Exit(code)

@@ -13,6 +13,8 @@ import typer
 
 from benchd.cli.common import ConfigOption, settings_of
 from benchd.cli.output import clean_lines
+from benchd.daemon import Daemon
+from benchd.sdnotify import notify
 
 SWITCH_S = 0.0005
 
@@ -35,9 +37,6 @@ def set_up_logging(verbose: bool = False) -> None:
 
 async def serve(config: Path | None) -> None:
     """Run the daemon until SIGINT or SIGTERM; SIGHUP reads the rule tables again."""
-    from benchd.daemon import Daemon
-    from benchd.sdnotify import notify
-
     log = logging.getLogger("benchd")
     loaded = settings_of(config)
     if not loaded.settings.machine:
@@ -63,20 +62,23 @@ async def serve(config: Path | None) -> None:
 
 
 def register(app: typer.Typer) -> None:
-    @app.command()
-    def run(
-        config: ConfigOption = None,
-        verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False,
-    ) -> None:
-        """Watch the machines of a settings file until Ctrl-C.
+    """Add the command."""
+    app.command()(run)
 
-        Exit codes: 0 stopped on request, 1 something outside failed (address in use, store), 2 wrong settings.
-        """
-        set_up_logging(verbose)
-        # A busy interpreter thread must not keep a reader from stamping what arrives (measured: 5 ms at the
-        # default of 5 ms, below 1 ms at this).
-        sys.setswitchinterval(SWITCH_S)
-        try:
-            asyncio.run(serve(config))
-        except* KeyboardInterrupt:
-            pass
+
+def run(
+    config: ConfigOption = None,
+    verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False,
+) -> None:
+    """Watch the machines of a settings file until Ctrl-C.
+
+    Exit codes: 0 stopped on request, 1 something outside failed (address in use, store), 2 wrong settings.
+    """
+    set_up_logging(verbose)
+    # A busy interpreter thread must not keep a reader from stamping what arrives (measured: 5 ms at the
+    # default of 5 ms, below 1 ms at this).
+    sys.setswitchinterval(SWITCH_S)
+    try:
+        asyncio.run(serve(config))
+    except* KeyboardInterrupt:
+        pass
