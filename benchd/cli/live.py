@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import contextlib
 import json
+import ssl
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterable, Iterator
 from http.client import HTTPException
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -36,57 +38,67 @@ STEPS = 4
 BAR = 20
 
 
-def served(url: str, token: str | None, bench: str, wanted: set[str]) -> set[str]:
-    """Return which of the `wanted` machines the daemon at `url` watches.
+class Caller:
+    """Asks the daemon at `url`, with a token where it demands one; over TLS it must show the certificate `cert`."""
 
-    Raises ExternalError if none answers, if it is another bench's than `bench`, or if it watches none of them.
-    """
-    with _asked(f"{url}/api/start", url, token) as answer:
-        start = json.loads(answer.read(MAX_LINE))
-        other, names = start["bench"], [one["name"] for one in start["machines"]]
-    if other != bench:
-        raise ExternalError(
-            f"the daemon at {url} is of the bench {clean(other, 64)!r}, these settings are of {bench!r}: "
-            "use its settings file (--config), or give each bench a port of its own (http.listen)"
-        )
-    if not wanted & set(names):
-        raise absent(url, names, wanted)
-    return wanted & set(names)
+    def __init__(self, url: str, token: str | None, cert: Path | None = None) -> None:
+        self.url = url
+        self._head = {"Authorization": f"Bearer {token}"} if token else {}
+        ways: list[urllib.request.BaseHandler] = [urllib.request.ProxyHandler({})]
+        if cert is not None:
+            # The very certificate of the settings, whoever signed it and whatever name it is for.
+            context = ssl.create_default_context(cafile=str(cert))
+            context.check_hostname = False
+            context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
+            ways.append(urllib.request.HTTPSHandler(context=context))
+        self._opener = urllib.request.build_opener(*ways)
+
+    def served(self, bench: str, wanted: set[str]) -> set[str]:
+        """Return which of the `wanted` machines the daemon watches.
+
+        Raises ExternalError if none answers, if it is another bench's than `bench`, or if it watches none of them.
+        """
+        with self._asked("/api/start") as answer:
+            start = json.loads(answer.read(MAX_LINE))
+            other, names = start["bench"], [one["name"] for one in start["machines"]]
+        if other != bench:
+            raise ExternalError(
+                f"the daemon at {self.url} is of the bench {clean(other, 64)!r}, these settings are of {bench!r}: "
+                "use its settings file (--config), or give each bench a port of its own (http.listen)"
+            )
+        if not wanted & set(names):
+            raise absent(self.url, names, wanted)
+        return wanted & set(names)
+
+    def pictures(self) -> Iterator[dict[str, Any]]:
+        """Yield machine pictures from the event stream. Raises ExternalError when it ends or is not there."""
+        with self._asked("/api/live") as answer:
+            while line := answer.readline(MAX_LINE):
+                if line.startswith(b"data: "):
+                    yield json.loads(line[6:])
+        raise ExternalError(f"{self.url}: the daemon ended the stream")
+
+    @contextlib.contextmanager
+    def _asked(self, path: str) -> Iterator[Any]:
+        """Yield the answer; every failure is an ExternalError."""
+        url = self.url
+        try:
+            with self._opener.open(urllib.request.Request(url + path, headers=self._head), timeout=STALE_S) as answer:
+                yield answer
+        except urllib.error.HTTPError as error:
+            raise ExternalError(
+                f"{url}: {error.code} {clean(error.reason)}; is this benchd, and the token right?"
+            ) from None
+        except (OSError, HTTPException) as error:
+            raise ExternalError(f"{url}: no daemon answers ({clean(str(error))}); start it with `benchd run`") from None
+        except (ValueError, KeyError, TypeError):
+            raise ExternalError(f"{url}: what answers there is no benchd of this version") from None
 
 
 def absent(url: str, names: Iterable[str], wanted: Iterable[str]) -> ExternalError:
     """Say which machines a daemon watches, and which it does not."""
     there, missing = (", ".join(clean(name, 64) for name in sorted(some)) for some in (names, wanted))
     return ExternalError(f"the daemon at {url} watches {there or 'nothing'}, not {missing}")
-
-
-@contextlib.contextmanager
-def _asked(what: str, url: str, token: str | None) -> Iterator[Any]:
-    """Yield the answer to a request of `what` to the daemon at `url`; every failure is an ExternalError."""
-    request = urllib.request.Request(what)
-    if token:
-        request.add_header("Authorization", f"Bearer {token}")
-    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
-    try:
-        with opener.open(request, timeout=STALE_S) as answer:
-            yield answer
-    except urllib.error.HTTPError as error:
-        raise ExternalError(
-            f"{url}: {error.code} {clean(error.reason)}; is this benchd, and the token right?"
-        ) from None
-    except (OSError, HTTPException) as error:
-        raise ExternalError(f"{url}: no daemon answers ({clean(str(error))}); start it with `benchd run`") from None
-    except (ValueError, KeyError, TypeError):
-        raise ExternalError(f"{url}: what answers there is no benchd of this version") from None
-
-
-def pictures(url: str, token: str | None) -> Iterator[dict[str, Any]]:
-    """Yield machine pictures from a daemon's event stream. Raises ExternalError when it ends or is not there."""
-    with _asked(f"{url}/api/live", url, token) as answer:
-        while line := answer.readline(MAX_LINE):
-            if line.startswith(b"data: "):
-                yield json.loads(line[6:])
-    raise ExternalError(f"{url}: the daemon ended the stream")
 
 
 def bar(spent: float, limit: float | None) -> str:
@@ -212,22 +224,24 @@ def live(
     wanted = {machine} if machine else {part.name for part in loaded.settings.machine}
     if not wanted:
         raise UsageError(f"{loaded.path} names no [[machine]]: there is nothing to watch")
-    feed = Feed(f"http://{loaded.settings.http.listen}", token, loaded.settings.bench.name, wanted)
+    http = loaded.settings.http
+    url = f"{'https' if http.tls_cert else 'http'}://{http.listen}"
+    feed = Feed(Caller(url, token, loaded.resolve(http.tls_cert)), loaded.settings.bench.name, wanted)
     with contextlib.suppress(KeyboardInterrupt):
         (feed.draw_once if once else feed.watch)(Console())
 
 
 class Feed:
-    """The pictures of `wanted` machines of one bench, from the daemon at `url`."""
+    """The pictures of `wanted` machines of one bench, from a daemon."""
 
-    def __init__(self, url: str, token: str | None, bench: str, wanted: set[str]) -> None:
-        self._url, self._token, self._bench, self._wanted = url, token, bench, wanted
+    def __init__(self, caller: Caller, bench: str, wanted: set[str]) -> None:
+        self._caller, self._bench, self._wanted = caller, bench, wanted
         self._seen: dict[str, dict[str, Any]] = {}
 
     def _next(self) -> Iterator[set[str]]:
         """Yield which wanted machines the daemon watches, each time after one more picture of theirs is in."""
-        there = served(self._url, self._token, self._bench, self._wanted)
-        for one in pictures(self._url, self._token):
+        there = self._caller.served(self._bench, self._wanted)
+        for one in self._caller.pictures():
             if one["machine"] in self._wanted:
                 self._seen[one["machine"]] = one
                 yield there
@@ -240,7 +254,7 @@ class Feed:
         there = next(there for there in self._next() if there <= set(self._seen))
         console.print(self._drawn())
         if there < self._wanted:
-            raise absent(self._url, there, self._wanted - there)
+            raise absent(self._caller.url, there, self._wanted - there)
 
     def watch(self, console: Console) -> None:
         """Draw without end. Raises ExternalError as long as nothing was seen; later what is old is said to be."""

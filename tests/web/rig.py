@@ -128,13 +128,17 @@ class Rig:
 
     def start(self, headers: Mapping[str, str] | None = None) -> None:
         """Start the daemon and wait until it answers."""
+        self.launch()
+        self._wait("the daemon answers", lambda: self.get("/api/start", headers=headers))
+
+    def launch(self) -> None:
+        """Start the daemon."""
         log = (self.folder / "daemon.log").open("ab")
         self.process = subprocess.Popen(
             [sys.executable, "-m", "benchd", "run", "--config", str(self.folder / "bench.toml")],
             stdout=log, stderr=log, cwd=self.folder,
         )  # fmt: skip
         log.close()
-        self._wait("the daemon answers", lambda: self.get("/api/start", headers=headers))
 
     def wait_links(self) -> None:
         self._wait("links up", lambda: all(x["up"] for m in self.get("/api/machines") for x in m["links"].values()))
