@@ -215,7 +215,7 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
             bench.machine.stop()
             daemon.stop()
 
-        for number in (signal.SIGINT, signal.SIGTERM):
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             asyncio.get_running_loop().add_signal_handler(number, end)
         try:
             if running.done():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import signal
 import sys
 from pathlib import Path
@@ -35,8 +36,20 @@ def set_up_logging(verbose: bool = False) -> None:
         logging.getLogger(noisy).setLevel(logging.WARNING)
 
 
+def has_terminal() -> bool:
+    """Whether a terminal controls this process: /dev/tty opens then and not otherwise (POSIX.1, 10.1)."""
+    try:
+        os.close(os.open("/dev/tty", os.O_RDONLY | os.O_NOCTTY))
+    except OSError:
+        return False
+    return True
+
+
 async def serve(config: Path | None) -> None:
-    """Run the daemon until SIGINT or SIGTERM; SIGHUP reads the rule tables again."""
+    """Run the daemon until SIGINT, SIGTERM, or the end of its terminal; else SIGHUP reads the rule tables again.
+
+    A process started with hang-ups ignored (nohup) outlives its terminal.
+    """
     log = logging.getLogger("benchd")
     loaded = settings_of(config)
     if not loaded.settings.machine:
@@ -45,7 +58,16 @@ async def serve(config: Path | None) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, daemon.stop)
-    loop.add_signal_handler(signal.SIGHUP, daemon.reload)
+    bound = has_terminal() and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN
+
+    def hung_up() -> None:
+        if bound and not has_terminal():
+            log.info("the terminal is gone; ending")
+            daemon.stop()
+        else:
+            daemon.reload()
+
+    loop.add_signal_handler(signal.SIGHUP, hung_up)
 
     def ready() -> None:
         for run in daemon.runs.values():
