@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -35,9 +35,10 @@ from benchd.web.server import WebServer
 # ---------------------------------------------------------------------- connections
 
 
-def test_idle_connections_exhaust_nothing(tmp_path: Path) -> None:
+def test_idle_connections_exhaust_nothing(folders: Callable[[str], Path]) -> None:
     """1,100 connections that say nothing, against 1,024 descriptors: others are served, few descriptors are taken,
     and it is told in a line or two."""
+    tmp_path = folders("idle")
     rig = Rig(tmp_path)
     held = []
     try:
@@ -161,7 +162,8 @@ def test_a_body_that_does_not_come_is_hung_up_on(tmp_path: Path, monkeypatch: py
 
 
 @pytest.fixture
-def site(tmp_path: Path) -> Iterator[Site]:
+def site(folders: Callable[[str], Path], request: pytest.FixtureRequest) -> Iterator[Site]:
+    tmp_path = folders(request.node.name)
     site = Site(tmp_path)
     (tmp_path / "map.toml").write_text(MAP)
     (tmp_path / "storage.bin").write_bytes(option_rom(16, ident=0x45))
@@ -252,9 +254,10 @@ def test_certificate_and_key_go_together_and_must_fit(tmp_path: Path) -> None:
         site.daemon.close()
 
 
-def test_the_page_over_tls(tmp_path: Path) -> None:
+def test_the_page_over_tls(folders: Callable[[str], Path]) -> None:
     """A certificate made by the openssl program: a client that trusts it gets in, one that does not and one that
     speaks plain HTTP do not; the cookie is for TLS only; `benchd live` knows the daemon by its certificate."""
+    tmp_path = folders("the")
     certificate(tmp_path, "ca", None, "")
     certificate(tmp_path, "server", "ca", "subjectAltName=IP:127.0.0.1\n")
     (tmp_path / "token").write_text(TOKEN)

@@ -6,7 +6,7 @@ import asyncio
 import hmac
 import logging
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -59,10 +59,11 @@ class Site:
         self.daemon.store.close()
 
 
-@pytest.fixture
-def open_site(tmp_path: Path) -> Iterator[Site]:
-    site = Site(tmp_path)
-    save_study(site.daemon.store, tmp_path)
+@pytest.fixture(scope="module")
+def open_site(folders: Callable[[str], Path]) -> Iterator[Site]:
+    folder = folders("open")
+    site = Site(folder)
+    save_study(site.daemon.store, folder)
     save_story(site.daemon.store)
     yield site
     site.close()
@@ -74,12 +75,20 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(auth, "WRONG_S", 0.0)
 
 
-@pytest.fixture
-def closed_site(tmp_path: Path) -> Iterator[Site]:
-    (tmp_path / "token").write_text(TOKEN + "\n")
-    site = Site(tmp_path, 'token_file = "token"')
+@pytest.fixture(scope="module")
+def guarded(folders: Callable[[str], Path]) -> Iterator[Site]:
+    folder = folders("guarded")
+    (folder / "token").write_text(TOKEN + "\n")
+    site = Site(folder, 'token_file = "token"')
     yield site
     site.close()
+
+
+@pytest.fixture
+def closed_site(guarded: Site) -> Site:
+    """The guarded one, with nobody having tried anything yet."""
+    guarded.app = make_app(guarded.daemon)
+    return guarded
 
 
 # ---------------------------------------------------------------------- loopback
@@ -96,9 +105,9 @@ def test_loopback_is_the_default_and_wider_needs_a_token() -> None:
         assert Settings.model_validate({"http": {"listen": near}})
 
 
-def test_the_daemon_answers_on_its_own_address_only(tmp_path: Path) -> None:
+def test_the_daemon_answers_on_its_own_address_only(folders: Callable[[str], Path]) -> None:
     """Bound to 127.0.0.1, it is not there on 127.0.0.2."""
-    rig = Rig(tmp_path)
+    rig = Rig(folders("address"))
     try:
         rig.start()
         assert rig.get("/api/start")["bench"] == "corner bench"  # type: ignore[index,call-overload]

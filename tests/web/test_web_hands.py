@@ -6,7 +6,7 @@ import contextlib
 import http.server
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -27,9 +27,9 @@ TOKEN = "a-token-of-the-corner-bench-2026"
 
 
 @pytest.fixture(scope="module")
-def own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
+def own(folders: Callable[[str], Path]) -> Iterator[Rig]:
     """A bench of their own for tests that enter results and start trials."""
-    rig = Rig(tmp_path_factory.mktemp("own"))
+    rig = Rig(folders("own"))
     try:
         save_study(rig.store, rig.folder)
         save_story(rig.store)
@@ -182,9 +182,9 @@ def test_harmless_writes_out_what_could_mislead(bench: Rig, browser: Browser) ->
 
 
 @pytest.fixture(scope="module")
-def nasty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
+def nasty(folders: Callable[[str], Path]) -> Iterator[Rig]:
     """A bench whose machine, study, levels and console text are all hostile."""
-    rig = Rig(tmp_path_factory.mktemp("nasty"), machines=(NASTY,))
+    rig = Rig(folders("nasty"), machines=(NASTY,))
     document = {
         "question": f"{NASTY} {OVERRIDE}",
         "machine": NASTY,
@@ -341,11 +341,12 @@ def test_another_site_cannot_frame_the_page(bench: Rig, browser: Browser) -> Non
         browser.driver.switch_to.default_content()
 
 
-def test_a_person_logs_in_once(tmp_path: Path, browser: Browser) -> None:
+def test_a_person_logs_in_once(folders: Callable[[str], Path], browser: Browser) -> None:
     """Sent to the form; a wrong token is told of; the right one leads on; the stream works with the cookie;
     scripts do not see it; the token is in no address; a new daemon with the same token asks no more."""
-    (tmp_path / "token").write_text(TOKEN)
-    rig = Rig(tmp_path, token_file='"token"')
+    folder = folders("login")
+    (folder / "token").write_text(TOKEN)
+    rig = Rig(folder, token_file='"token"')
     save_study(rig.store, rig.folder)
     save_story(rig.store)
     try:
@@ -366,7 +367,7 @@ def test_a_person_logs_in_once(tmp_path: Path, browser: Browser) -> None:
         browser.until("return document.body.dataset.old === 'yes'", 6)
         rig.start({"Authorization": f"Bearer {TOKEN}"})
         browser.until("return document.body.dataset.old === 'no'", 10)
-        assert TOKEN not in (tmp_path / "daemon.log").read_text()
+        assert TOKEN not in (folder / "daemon.log").read_text()
     finally:
         browser.driver.delete_all_cookies()
         rig.close()
