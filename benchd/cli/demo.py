@@ -24,7 +24,7 @@ from benchd.cli.common import store_of
 from benchd.cli.output import clean, say
 from benchd.daemon import Daemon
 from benchd.demo import at286
-from benchd.demo.machine import Bench, SimMachine
+from benchd.demo.machine import Operator, SimMachine
 from benchd.demo.story import play_story
 from benchd.errors import ExternalError, UsageError
 from benchd.rules.files import shipped_dir
@@ -113,13 +113,13 @@ class Teller:
 class Demo:
     """The demo's parts; each runs in a thread beside the daemon's event loop."""
 
-    def __init__(self, daemon: Daemon, bench: Bench, teller: Teller, folder: Path) -> None:
-        self.daemon, self.bench, self.teller, self.folder = daemon, bench, teller, folder
+    def __init__(self, daemon: Daemon, operator: Operator, teller: Teller, folder: Path) -> None:
+        self.daemon, self.operator, self.teller, self.folder = daemon, operator, teller, folder
 
     def power_on(self, setup: Mapping[str, str], script: Any = None) -> Boot:
         """Boot the simulated machine once and return the boot as benchd stored it."""
         known = {boot.id for boot in self.daemon.store.boots(machine=MACHINE)}
-        self.bench.boot(setup, script=script)
+        self.operator.boot(setup, script=script)
         deadline = time.monotonic() + SETTLE_S
         while time.monotonic() < deadline:
             for boot in self.daemon.store.boots(machine=MACHINE, limit=3):
@@ -187,7 +187,7 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
     """Run the demo in `folder`. Returns the exit code."""
     logging.basicConfig(filename=folder / "benchd.log", level=logging.INFO, force=True)
     links = {name: folder / f"tty-{name}" for name in ("post", "console")}
-    with Bench(at286.behaviour, SimMachine(speed=SPEED, seed=SEED, links=links)) as bench:
+    with Operator(at286.behaviour, SimMachine(speed=SPEED, seed=SEED, links=links)) as operator:
         config = folder / "bench.toml"
         copy_examples(folder)
         alarm = ALARM.format(out=str(folder / "alarms.jsonl"))
@@ -212,7 +212,7 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
 
         def end() -> None:
             interrupted.set()
-            bench.machine.stop()
+            operator.machine.stop()
             daemon.stop()
 
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
@@ -221,7 +221,7 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
             if running.done():
                 running.result()
             say(f"benchd demo: page and metrics at {daemon.server.url}, files in {folder}")
-            show = Demo(daemon, bench, teller, folder)
+            show = Demo(daemon, operator, teller, folder)
             parts: list[Callable[[], Any]] = [show.watch, show.story, show.hang]
             seen = []
             for part in parts:
@@ -231,7 +231,7 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
             summary(config, *seen)
             if keep:
                 say(f"Still serving at {daemon.server.url}, booting again and again; Ctrl-C ends it.")
-                boots = asyncio.create_task(keep_booting(bench), name="boots")
+                boots = asyncio.create_task(keep_booting(operator), name="boots")
                 await asyncio.wait({running, boots}, return_when=asyncio.FIRST_COMPLETED)
                 boots.cancel()
         except Exception:
@@ -247,12 +247,12 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
     return 0
 
 
-async def keep_booting(bench: Bench) -> None:
+async def keep_booting(operator: Operator) -> None:
     """Boot the machine over and over, now and then with its conflict, so that the page has something to show."""
     setups = [{**at286.START, "network-card": level} for level in ("none", "window-off", "window-on")]
-    while not bench.machine.stopping.is_set():
+    while not operator.machine.stopping.is_set():
         for setup in setups:
-            await asyncio.to_thread(bench.boot, setup)
+            await asyncio.to_thread(operator.boot, setup)
             await asyncio.sleep(4.0)
 
 

@@ -19,15 +19,15 @@ TOLD_MOST = 2000
 """Characters of a sentence."""
 
 
-class Problem(Model):
+class Refusal(Model):
     """What went wrong, and what to do."""
 
     detail: str = Field(description="a sentence for people")
 
 
 FORMS: dict[int | str, dict[str, Any]] = {
-    "4XX": {"model": Problem, "description": "what was asked cannot be"},
-    "5XX": {"model": Problem, "description": "something outside or inside failed"},
+    "4XX": {"model": Refusal, "description": "what was asked cannot be"},
+    "5XX": {"model": Refusal, "description": "something outside or inside failed"},
 }
 
 
@@ -40,11 +40,11 @@ class PlainJSON(JSONResponse):
 
 def problem(status: int, detail: str, headers: Mapping[str, str] | None = None) -> PlainJSON:
     """Return the answer."""
-    return PlainJSON(Problem(detail=detail[:TOLD_MOST]).model_dump(), status, headers)
+    return PlainJSON(Refusal(detail=detail[:TOLD_MOST]).model_dump(), status, headers)
 
 
 def add_problems(app: FastAPI) -> None:
-    """Let every exception of a route end in a `Problem`."""
+    """Let every exception of a route end in a `Refusal`."""
     app.add_exception_handler(BenchError, _told)
     app.add_exception_handler(RequestValidationError, _misread)
     app.add_exception_handler(HTTPException, _refused)

@@ -29,7 +29,7 @@ from benchd.vocabulary.models import Boot
 from benchd.web import turns
 from benchd.web.boots import LIST_MOST
 from benchd.web.connections import CONNECTIONS_MOST, Connections, Listener
-from benchd.web.problems import Problem
+from benchd.web.problems import Refusal
 from benchd.web.server import WebServer
 
 # ---------------------------------------------------------------------- connections
@@ -215,7 +215,7 @@ def test_many_readers_wait_their_turn_and_the_rest_is_sent_away(site: Site, monk
     assert most == turns.AT_ONCE
     refused = [one for one in answers if one.status_code == 503]
     assert len(refused) == 60 - turns.AT_ONCE - turns.WAITING_MOST
-    assert all("ask again" in Problem.model_validate(one.json()).detail for one in refused)
+    assert all("ask again" in Refusal.model_validate(one.json()).detail for one in refused)
     assert all(one.headers["retry-after"] for one in refused)
     assert {one.status_code for one in answers} == {200, 503}
 
@@ -333,7 +333,7 @@ def test_every_no_has_the_published_form(site: Site) -> None:
                 form = forms.get(str(told.status_code)) or forms[f"{told.status_code // 100}XX"]
                 schema = form["content"]["application/json"]["schema"]
                 jsonschema.Draft202012Validator({**schema, "components": api["components"]}).validate(told.json())
-                assert Problem.model_validate(told.json()).detail
+                assert Refusal.model_validate(told.json()).detail
     asked_wrongly = {path for path, _ in seen}
     assert set(api["paths"]) - asked_wrongly == set()
     assert {status for _, status in seen} >= {403, 404, 415, 421, 422}
@@ -349,5 +349,5 @@ def test_a_failure_of_ours_has_it_too(site: Site, monkeypatch: pytest.MonkeyPatc
             return await client.get("/api/boots")
 
     told = asyncio.run(one())
-    assert told.status_code == 500 and "report" in Problem.model_validate(told.json()).detail
+    assert told.status_code == 500 and "report" in Refusal.model_validate(told.json()).detail
     assert "ZeroDivision" not in told.text
