@@ -16,7 +16,16 @@ from benchd.web.problems import problem
 
 STATIC = Path(__file__).parent / "static"
 TYPES = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml", ".html": "text/html"}
-VIEWS = ("/", "/boots", "/boot/{boot_id}", "/compare", "/studies", "/study/{name:path}", "/map", "/map/{machine:path}")
+VIEWS = (
+    "/",
+    "/boots",
+    "/boot/{boot_id}",
+    "/compare",
+    "/studies",
+    "/study/{name:path}",
+    "/map",
+    "/map/{machine:path}",
+)
 
 
 def page_routes(auth: Auth | None, secure: bool = False) -> APIRouter:
