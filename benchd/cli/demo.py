@@ -20,8 +20,9 @@ from typing import Annotated, Any
 
 import typer
 
+from benchd.cli.boots import finding_lines
 from benchd.cli.common import store_of
-from benchd.cli.output import clean, say
+from benchd.cli.output import clean, say, tell
 from benchd.daemon import Daemon
 from benchd.demo import at286
 from benchd.demo.machine import Operator, SimMachine
@@ -89,14 +90,9 @@ class Teller:
             case LineSeen() if not event.partial:
                 say(f"    {event.t or 0:7.2f} s  text   {clean(event.text, 70)}")
             case FindingRaised():
-                finding = event.finding
-                say(f"    {finding.t:7.2f} s  {'ALARM' if event.alert else 'found'}  {finding.kind}: {finding.rule}")
-                if event.alert:
-                    say(f"               last code {finding.code}, limit {finding.limit_s:g} s: {finding.means}")
-                    for number, step in enumerate(finding.try_, 1):
-                        say(f"               try {number}: {step}")
-                    if finding.caution:
-                        say(f"               CAUTION: {finding.caution}")
+                head, *rest = finding_lines(event.finding)
+                say(f"    {event.finding.t:7.2f} s  {'ALARM' if event.alert else 'found'}  {clean(head)}")
+                tell(f"           {clean(line)}" for line in rest if event.alert)
             case FindingCleared():
                 say(f"               over after {event.stood_s:.1f} s: the machine moved on")
 

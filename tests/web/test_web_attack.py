@@ -35,6 +35,7 @@ from benchd.web.server import WebServer
 # ---------------------------------------------------------------------- connections
 
 
+@pytest.mark.slow
 def test_idle_connections_exhaust_nothing(folders: Callable[[str], Path]) -> None:
     """1,100 connections that say nothing, against 1,024 descriptors: others are served, few descriptors are taken,
     and it is told in a line or two."""

@@ -244,6 +244,7 @@ def test_hostile_text_is_text_everywhere(nasty: Rig, browser: Browser) -> None:
         assert browser.complaints() == [], path
 
 
+@pytest.mark.slow
 def test_a_line_of_a_megabyte_is_cut_and_the_page_stays_quick(nasty: Rig, browser: Browser) -> None:
     """1,000,000 letters without a line end: what is kept and shown is bounded, and the page still answers."""
     browser.open(nasty.url + "/")

@@ -16,6 +16,8 @@ import pytest
 from web.conftest import Browser
 from web.rig import free_port, wait_for
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).resolve().parents[2]
 PARTS = ("benchd", "config", "firmware-notes", "pyproject.toml", "tests/conftest.py", "tests/live/contract_facts.py",
          "tests/live/test_contract.py")  # fmt: skip
