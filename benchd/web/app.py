@@ -44,7 +44,8 @@ def make_app(daemon: ServedBench, connections: Connections | None = None) -> Fas
         openapi_url="/api/openapi.json",
         responses=FORMS,
     )
-    app.add_middleware(Guard, http=http, auth=auth, connections=connections or Connections())
+    connections = Connections() if connections is None else connections
+    app.add_middleware(Guard, http=http, auth=auth, connections=connections)
     add_problems(app)
 
     @app.get("/metrics", include_in_schema=False)

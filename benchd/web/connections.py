@@ -20,6 +20,8 @@ LOOK_S = 1.0
 TOLD_S = 60.0
 """What was closed or refused is logged this often at most."""
 
+HELD = 256
+
 Peer: TypeAlias = tuple[str, int]
 """Address and port of the other end: one connection at a time has them."""
 
@@ -92,6 +94,10 @@ class Listener(socket.socket):
     """A listening socket whose connections are bounded by `connections`."""
 
     connections: Connections
+
+    def listen(self, backlog: int = HELD) -> None:
+        """The system holds more than are taken at one look: who comes in a rush need not try again after a second."""
+        super().listen(max(backlog, HELD))
 
     def accept(self) -> tuple[socket.socket, Any]:
         """Return a connection and its address. Raises ConnectionAbortedError for one that was refused."""

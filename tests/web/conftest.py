@@ -65,7 +65,7 @@ class Browser:
         self.size(width)
         self.media(look, motion)
         self.driver.get(url)
-        self.until("return document.querySelector('main').dataset.ready === 'yes'")
+        self.until("return document.querySelector('main')?.dataset.ready === 'yes'")
 
     def until(self, script: str, seconds: float = 15.0, *arguments: object) -> object:
         """Return what a script returns once it is true."""

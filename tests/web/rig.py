@@ -163,11 +163,11 @@ class Rig:
         self.process.send_signal(signal.SIGSTOP if frozen else signal.SIGCONT)
 
     def get(self, path: str, **more: object) -> object:
-        with httpx.Client(trust_env=False) as client:
+        with httpx.Client(trust_env=False, timeout=30) as client:
             return client.get(self.url + path, **more).raise_for_status().json()  # type: ignore[arg-type]
 
     def post(self, path: str, body: object) -> object:
-        with httpx.Client(trust_env=False) as client:
+        with httpx.Client(trust_env=False, timeout=30) as client:
             return client.post(self.url + path, json=body).raise_for_status().json()
 
     # ------------------------------------------------------------------ the machine

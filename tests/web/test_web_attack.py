@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,8 +27,7 @@ from web.test_web_door import TOKEN, Site
 from benchd.errors import UsageError
 from benchd.settings import Settings, load_settings
 from benchd.vocabulary.models import Boot
-from benchd.web import turns
-from benchd.web.boots import LIST_MOST
+from benchd.web import boots, turns
 from benchd.web.connections import CONNECTIONS_MOST, Connections, Listener
 from benchd.web.problems import Refusal
 from benchd.web.server import WebServer
@@ -159,6 +159,30 @@ def test_a_body_that_does_not_come_is_hung_up_on(tmp_path: Path, monkeypatch: py
     site.close()
 
 
+def test_a_stream_goes_on_while_what_is_idle_is_closed(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The live picture lasts for longer than a connection may say nothing: it is being served."""
+    monkeypatch.setattr("benchd.web.server.Connections", partial(Connections, idle_s=0.5))
+    site.daemon.loaded.settings.http.__dict__["listen"] = "127.0.0.1:0"
+
+    async def story() -> None:
+        server = WebServer(site.daemon)
+        server.bind()
+        serving = asyncio.create_task(server.serve())
+        idle, writer = await asyncio.open_connection(*server.address)
+        async with httpx.AsyncClient(trust_env=False) as client, client.stream("GET", f"{server.url}/api/live") as told:
+            began, lines = time.monotonic(), 0
+            async for _ in told.aiter_lines():
+                lines += 1
+                if time.monotonic() - began > 3:
+                    break
+        assert lines > 3 and await asyncio.wait_for(idle.read(), 1) == b""
+        writer.close()
+        server.stop()
+        await serving
+
+    asyncio.run(story())
+
+
 # ---------------------------------------------------------------------- long lists
 
 
@@ -174,12 +198,14 @@ def site(folders: Callable[[str], Path], request: pytest.FixtureRequest) -> Iter
     site.close()
 
 
-def test_long_lists_come_in_pages(site: Site) -> None:
+def test_long_lists_come_in_pages(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
     """However many are asked for, one answer has a bounded number; `before` goes on where it ended, nothing twice."""
-    save_many(site.daemon.store, LIST_MOST + 50)
+    assert boots.LIST_MOST <= 1000
+    monkeypatch.setattr(boots, "LIST_MOST", 40)
+    save_many(site.daemon.store, 50)
     whole = [boot.id for boot in site.daemon.store.boots()]
     first = site.ask("GET", "/api/boots?limit=10000").json()
-    assert len(first) == LIST_MOST
+    assert len(first) == 40
     rest = site.ask("GET", f"/api/boots?limit=10000&before={first[-1]['id']}").json()
     assert [boot["id"] for boot in first + rest] == whole
     assert site.ask("GET", "/api/boots?before=none").json() == []

@@ -105,16 +105,11 @@ def test_loopback_is_the_default_and_wider_needs_a_token() -> None:
         assert Settings.model_validate({"http": {"listen": near}})
 
 
-def test_the_daemon_answers_on_its_own_address_only(folders: Callable[[str], Path]) -> None:
+def test_the_daemon_answers_on_its_own_address_only(bench: Rig) -> None:
     """Bound to 127.0.0.1, it is not there on 127.0.0.2."""
-    rig = Rig(folders("address"))
-    try:
-        rig.start()
-        assert rig.get("/api/start")["bench"] == "corner bench"  # type: ignore[index,call-overload]
-        with pytest.raises(httpx.ConnectError), httpx.Client(trust_env=False) as client:
-            client.get(f"http://127.0.0.2:{rig.port}/api/start")
-    finally:
-        rig.close()
+    assert bench.get("/api/start")["bench"] == "corner bench"  # type: ignore[index,call-overload]
+    with pytest.raises(httpx.ConnectError), httpx.Client(trust_env=False) as client:
+        client.get(f"http://127.0.0.2:{bench.port}/api/start")
 
 
 @pytest.mark.parametrize("text", ["", "short", "fifteen-letters"])

@@ -76,7 +76,7 @@ def test_boots_are_compared_by_keyboard_alone(bench: Rig, browser: Browser) -> N
     tab_to(browser, "nav a[href='/boots']")
     press(browser, Keys.ENTER)
     browser.until(
-        "return document.querySelectorAll('.boot-row').length > 9 && document.querySelector('main').dataset.ready"
+        "return document.querySelectorAll('.boot-row').length > 9 && document.querySelector('main')?.dataset.ready"
     )
     tab_to(browser, ".boot-row:nth-child(1) input")
     press(browser, Keys.SPACE)
@@ -112,7 +112,7 @@ def test_gloved_hands_enter_checks_and_take_them_back(own: Rig, browser: Browser
     """Buttons of 10 mm and more (44 CSS pixels is WCAG 2.2's enhanced target, 2.5.5; these are twice as high):
     a press stores a result for the newest boot; one entered by mistake is taken back. By keyboard too."""
     browser.open(own.url + "/study/storage%20rom")
-    browser.until("return document.querySelector('main').dataset.weighed === 'yes'")
+    browser.until("return document.querySelector('main')?.dataset.weighed === 'yes'")
     box = browser.js(
         "const b = document.querySelector('.glove .fail').getBoundingClientRect(); return [b.width, b.height]"
     )
@@ -140,7 +140,7 @@ def test_gloved_hands_enter_checks_and_take_them_back(own: Rig, browser: Browser
 def test_a_trial_is_started_from_the_page(own: Rig, browser: Browser) -> None:
     """The first proposal: its steps and caution stand there, a press begins it, and boots then belong to it."""
     browser.open(own.url + "/study/storage%20rom")
-    browser.until("return document.querySelector('main').dataset.weighed === 'yes'")
+    browser.until("return document.querySelector('main')?.dataset.weighed === 'yes'")
     step = browser.driver.find_element(By.CSS_SELECTOR, ".next-step")
     assert "Power off" in step.text and "min" in step.text and "Caution" in step.text
     wanted = own.get("/api/studies/storage%20rom/next")["next"][0]["setup"]  # type: ignore[index,call-overload]
@@ -231,7 +231,7 @@ def test_hostile_text_is_text_everywhere(nasty: Rig, browser: Browser) -> None:
         browser.open(nasty.url + path)
         browser.until("return document.body.textContent.includes(arguments[0])", 10, "<img")
         if path.startswith("/boot/"):
-            browser.until("return document.querySelector('main').dataset.record === 'yes'")
+            browser.until("return document.querySelector('main')?.dataset.record === 'yes'")
             text = browser.js("return document.querySelector('.both-body').textContent")
             assert "<script>window.hit=1</script>" in str(text)
         for _ in range(3):

@@ -197,7 +197,7 @@ def test_a_page_opened_while_the_daemon_is_down_waits_for_it(bench: Rig, browser
     )
     browser.driver.get(bench.url + "/boots")
     assert "trying again" in str(browser.until("return document.querySelector('[role=alert]')?.textContent"))
-    browser.until("return document.querySelector('main').dataset.ready === 'yes'", 10)
+    browser.until("return document.querySelector('main')?.dataset.ready === 'yes'", 10)
 
 
 def test_a_thousand_boots_stay_quick(bench: Rig, browser: Browser) -> None:

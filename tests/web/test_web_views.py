@@ -78,7 +78,7 @@ def test_what_a_boot_s_page_shows_is_what_the_store_has(bench: Rig, browser: Bro
     """Every stage, code and line of the boot stands on one clock, in order of time."""
     boot = bench.store.boot(places["seen"])
     browser.open(f"{bench.url}/boot/{boot.id}")
-    browser.until("return document.querySelector('main').dataset.record === 'yes'")
+    browser.until("return document.querySelector('main')?.dataset.record === 'yes'")
     rungs = browser.js("return [...document.querySelectorAll('.both-row.rung bdi')].map((n) => n.textContent)")
     assert rungs == [stage.name for stage in boot.stages]
     codes = browser.js("return [...document.querySelectorAll('.both-row .hex')].map((n) => n.firstChild.textContent)")
@@ -95,7 +95,7 @@ def test_a_stage_stands_before_its_code(bench: Rig, browser: Browser, places: di
     """The row under each stage that a code began is that code, at the same instant."""
     boot = bench.store.boot(places["seen"])
     browser.open(f"{bench.url}/boot/{boot.id}")
-    browser.until("return document.querySelector('main').dataset.record === 'yes'")
+    browser.until("return document.querySelector('main')?.dataset.record === 'yes'")
     pairs = browser.js(
         "return [...document.querySelectorAll('.both-row.rung')].map((n) => "
         "[n, n.nextElementSibling].map((row) => parseFloat(row?.querySelector('.clock').textContent)))"
