@@ -78,6 +78,8 @@ class HttpPart(Part):
 
     listen: str = "127.0.0.1:8650"
     token_file: str | None = None
+    tls_cert: str | None = Field(None, description="certificate with its chain (PEM); everything then goes over TLS")
+    tls_key: str | None = Field(None, description="its key (PEM)")
     names: list[Annotated[str, Field(pattern=r"^[A-Za-z0-9.-]{1,253}$")]] = Field(
         default_factory=list, max_length=16, description="host names by which the page may be asked for"
     )
@@ -97,6 +99,8 @@ class HttpPart(Part):
         if self.token_file is None and not is_loopback(split_listen(self.listen)[0]):
             text = f"{self.listen!r} is reachable from other machines; that needs token_file, or use 127.0.0.1"
             raise wrong("http", ("listen",), text)
+        if (self.tls_cert is None) != (self.tls_key is None):
+            raise wrong("http", ("tls_cert" if self.tls_cert else "tls_key",), "tls_cert and tls_key go together")
         return self
 
 

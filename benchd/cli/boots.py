@@ -1,35 +1,119 @@
-"""`benchd boots`, `benchd show` and `benchd replay`: what was seen, from the store or from captures."""
+"""`benchd boots`, and boots as text: a list, and a page with ladder, findings and what to try."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from math import floor, log10
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from textwrap import wrap
+from typing import Annotated
 
 import typer
 
 from benchd.cli.common import ConfigOption, JsonOption, settings_of, store_of
-from benchd.cli.output import clean, emit_json, say
+from benchd.cli.output import clean, columns, emit_json, local, tell
 from benchd.errors import UsageError
+from benchd.store import Store
+from benchd.vocabulary.models import Boot, Finding
 
-if TYPE_CHECKING:
-    from benchd.store import Store
-    from benchd.vocabulary.models import Boot
+MARK = {
+    "finished": "finished",
+    "stalled": "STALLED",
+    "looped": "LOOPED",
+    "cut-short": "cut-short",
+    "link-lost": "link-lost",
+    "running": "running",
+}
+WIDTH = 96
 
 
-def boots_json(boots: list[Boot]) -> list[dict[str, object]]:
+def seconds(t: float, u: float = 0.0) -> str:
+    """Return a time with the digits that its uncertainty allows: 12.35 s for +-0.02 s."""
+    digits = 3 if u <= 0 else min(6, max(0, -floor(log10(u))))
+    return f"{t:.{digits}f} s"
+
+
+def boot_table(boots: Sequence[Boot]) -> list[str]:
+    """Return a list of boots, a line each."""
+    rows = [["boot", "started", "trial", "how it went", "stage", "code", "after", "findings"]]
+    for boot in boots:
+        kinds = [f.kind for f in boot.findings]
+        counted = [(kind, kinds.count(kind)) for kind in dict.fromkeys(kinds)]
+        told = ", ".join(f"{kind} x{count}" if count > 1 else kind for kind, count in counted)
+        rows.append(
+            [
+                boot.id,
+                local(boot.started),
+                boot.trial or "-",
+                MARK[boot.outcome],
+                boot.last_stage or "-",
+                boot.last_code or "-",
+                seconds(boot.duration_s, 0.05),
+                told,
+            ]
+        )
+    return [clean(line) for line in columns(rows)]
+
+
+def finding_lines(finding: Finding) -> Iterator[str]:
+    """Yield a finding in words: what, where, by which limit, what it means, what to try."""
+    where = f" in stage {finding.stage}" if finding.stage else ""
+    code = f", last code {finding.code}" if finding.code else ""
+    yield f"{finding.kind}: {finding.rule}{where}{code}, at {seconds(finding.t)}"
+    if finding.limit_s is not None:
+        kinds = {
+            "explicit": "set in the rule table",
+            "default": "the default, nothing is set",
+            "learned-normal": "learned from earlier good boots",
+            "distribution-free": "learned from many earlier good boots",
+        }
+        yield f"    limit {finding.limit_s:.3g} s ({kinds.get(finding.limit_kind or '', finding.limit_kind)})"
+    if finding.cleared_t is not None:
+        yield f"    over after {finding.cleared_t - finding.t:.3g} s: the machine moved on"
+    if finding.detail:
+        yield f"    {finding.detail}"
+    if finding.means:
+        yield from wrap(finding.means, WIDTH, initial_indent="    ", subsequent_indent="    ")
+    for number, step in enumerate(finding.try_, 1):
+        yield from wrap(f"{number}. {step}", WIDTH, initial_indent="    try ", subsequent_indent="           ")
+    if finding.caution:
+        yield from wrap(f"CAUTION: {finding.caution}", WIDTH, initial_indent="    ", subsequent_indent="    ")
+
+
+def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
+    """Yield everything about one boot."""
+    trial = f", trial {boot.trial}" if boot.trial else ""
+    yield clean(f"{boot.id}: {MARK[boot.outcome]}")
+    yield clean(f"started {local(boot.started)} by {boot.start_reason}{trial}, rules {boot.table}")
+    seen = f"{boot.codes} codes, {boot.lines} console lines"
+    yield seen + (f", {boot.lost} known lost" if boot.lost else "")
+    if boot.passes_of:
+        yield clean(f"an earlier pass of the loop {boot.passes_of}")
+    yield ""
+    if boot.stages:
+        rows = [["stage", "reached at", "", "took"]]
+        for here, after in zip(boot.stages, [*boot.stages[1:], None], strict=True):
+            took = seconds(after.t - here.t, max(here.u, after.u)) if after else ""
+            rows.append([here.name, seconds(here.t, here.u), f"+-{here.u * 1000:.3g} ms", took])
+        yield from (clean(line) for line in columns(rows))
+    else:
+        yield "no stage was reached"
+    for finding in boot.findings:
+        yield ""
+        yield from (clean(line) for line in finding_lines(finding))
+    if boot.checks:
+        yield ""
+        rows = [["check", "result", "at"]]
+        rows += [[c.name, "passed" if c.passed else "FAILED", seconds(c.t)] for c in boot.checks]
+        yield from (clean(line) for line in columns(rows))
+    if capture:
+        yield ""
+        yield clean(f"capture: {capture}")
+
+
+def boots_json(boots: Sequence[Boot]) -> list[dict[str, object]]:
+    """Return boots in their published form."""
     return [boot.model_dump(mode="json", by_alias=True) for boot in boots]
-
-
-def foretold(store: Store, boot: Boot) -> list[str]:
-    """What was foretold of the option-ROM scan for the boot's trial, against what the boot showed."""
-    if boot.trial is None or not store.predictions(boot.trial):
-        return []
-    from benchd.cli.studytext import wrapped
-    from benchd.studies.comparing import Group, events_of, predicted
-
-    group = Group(boot.id, (boot,), boot.trial)
-    told = predicted(store, group, events_of(store, [boot])[0])
-    return ["", "option-ROM scan, predicted against seen:", *(line for text in told for line in wrapped(text, "  "))]
 
 
 def _known(machine: str, config: Path | None, store: Store) -> None:
@@ -41,110 +125,35 @@ def _known(machine: str, config: Path | None, store: Store) -> None:
 
 
 def register(app: typer.Typer) -> None:
-    @app.command()
-    def boots(
-        machine: Annotated[str | None, typer.Option(help="Only this machine.")] = None,
-        trial: Annotated[str | None, typer.Option(help="Only boots of this trial.")] = None,
-        outcome: Annotated[str | None, typer.Option(help="Only boots that ended so, e.g. stalled.")] = None,
-        limit: Annotated[int, typer.Option(min=1, help="At most this many, the newest.")] = 50,
-        config: ConfigOption = None,
-        json: JsonOption = False,
-    ) -> None:
-        """List stored boots, newest last.
+    """Add the command."""
+    app.command()(boots)
 
-        Exit codes: 0 fine (also when there are none), 1 the store failed, 2 wrong use.
-        """
-        from benchd.cli.boottext import MARK, boot_table
 
-        if outcome is not None and (outcome := outcome.lower()) not in MARK:
-            raise UsageError(f"--outcome {outcome}: there is no such outcome; one of {', '.join(MARK)}")
-        with store_of(config) as store:
-            if machine is not None:
-                _known(machine, config, store)
-            found = store.boots(
-                machine=machine,
-                trial=trial,
-                outcome=outcome,  # type: ignore[arg-type]
-                limit=limit,
-                newest_first=False,
-            )
-        if json:
-            emit_json(boots_json(found))
-        elif not found:
-            say("No boots are stored yet.")
-        else:
-            for line in boot_table(found):
-                say(line)
+def boots(
+    machine: Annotated[str | None, typer.Option(help="Only this machine.")] = None,
+    trial: Annotated[str | None, typer.Option(help="Only boots of this trial.")] = None,
+    outcome: Annotated[str | None, typer.Option(help="Only boots that ended so, e.g. stalled.")] = None,
+    limit: Annotated[int, typer.Option(min=1, help="At most this many, the newest.")] = 50,
+    config: ConfigOption = None,
+    json: JsonOption = False,
+) -> None:
+    """List stored boots, newest last.
 
-    @app.command()
-    def show(
-        boot: Annotated[str, typer.Argument(help="A boot's id, or the beginning of it; `last` for the newest.")],
-        trace: Annotated[bool, typer.Option("--trace", help="Every code and line, from the capture.")] = False,
-        config: ConfigOption = None,
-        json: JsonOption = False,
-    ) -> None:
-        """Show one boot: ladder, findings, what to try.
-
-        Exit codes: 0 fine, 1 the boot stalled, looped or lost its link, or the store failed, 2 no such boot.
-        """
-        from benchd.cli.boottext import boot_page, trace_lines
-
-        with store_of(config) as store:
-            if boot == "last":
-                newest = store.boots(limit=1)
-                if not newest:
-                    raise UsageError("no boots are stored yet")
-                found = newest[0]
-            else:
-                found = store.boot(boot)
-            capture = store.capture_of(found.id)
-            told = [] if json else foretold(store, found)
-        if json:
-            emit_json(found.model_dump(mode="json", by_alias=True))
-        else:
-            for line in boot_page(found, capture):
-                say(line)
-            for line in told:
-                say(line)
-        if trace and not json:
-            if capture is None:
-                raise UsageError(f"boot {found.id} has no capture")
-            for line in trace_lines(Path(capture), found.id):
-                say(line)
-        if found.outcome in ("stalled", "looped", "link-lost"):
-            raise typer.Exit(1)
-
-    @app.command()
-    def replay(
-        files: Annotated[list[Path], typer.Argument(help="Capture files.", metavar="FILE...")],
-        rules: Annotated[
-            str | None, typer.Option(help="Judge by this rule table (path or name) instead of the one named.")
-        ] = None,
-        json: JsonOption = False,
-    ) -> None:
-        """Judge captures again, from the files alone.
-
-        The same boots as live, or as another table sees them.
-
-        Exit codes: 0 fine, 1 a file is damaged (what is whole was read), 2 no capture, or no such table.
-        """
-        import sys
-
-        from benchd.cli.boottext import boot_page, boot_table
-        from benchd.watch.replay import Replay
-
-        again = Replay(files, rules)
-        found = again.boots()
-        if json:
-            emit_json(boots_json(found))
-        else:
-            for line in boot_table(found) if found else ["No boots in these captures."]:
-                say(line)
-            if len(found) == 1:
-                say()
-                for line in boot_page(found[0], None):
-                    say(line)
-        for problem in again.problems:
-            print(f"benchd: {clean(problem)}", file=sys.stderr)
-        if again.problems:
-            raise typer.Exit(1)
+    Exit codes: 0 fine (also when there are none), 1 the store failed, 2 wrong use.
+    """
+    if outcome is not None and (outcome := outcome.lower()) not in MARK:
+        raise UsageError(f"--outcome {outcome}: there is no such outcome; one of {', '.join(MARK)}")
+    with store_of(config) as store:
+        if machine is not None:
+            _known(machine, config, store)
+        found = store.boots(
+            machine=machine,
+            trial=trial,
+            outcome=outcome,  # type: ignore[arg-type]
+            limit=limit,
+            newest_first=False,
+        )
+    if json:
+        emit_json(boots_json(found))
+    else:
+        tell(boot_table(found) if found else ["No boots are stored yet."])

@@ -1,42 +1,19 @@
-"""What commands share: finding the settings, opening the store, naming boots."""
+"""What commands share that need the store: opening it by the settings."""
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
 
-import typer
-
+from benchd.cli.options import ConfigOption, JsonOption, config_path
 from benchd.errors import ExternalError, UsageError
+from benchd.settings import LoadedSettings, load_settings
+from benchd.store import Store
 
-if TYPE_CHECKING:
-    from benchd.settings import LoadedSettings
-    from benchd.store import Store
-
-ConfigOption = Annotated[
-    Path | None,
-    typer.Option("--config", help="Settings file; default: $BENCHD_CONFIG, bench.toml, config/bench.toml."),
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (see `benchd schema`).")]
-PLACES = ("bench.toml", "config/bench.toml")
-
-
-def config_path(given: Path | None) -> Path:
-    """Return the settings file to use. Raises UsageError if none is given and none is found."""
-    if given is not None:
-        return given
-    if name := os.environ.get("BENCHD_CONFIG"):
-        return Path(name)
-    for place in PLACES:
-        if Path(place).is_file():
-            return Path(place)
-    raise UsageError(f"no settings file: give --config FILE, or make one of {', '.join(PLACES)}")
+__all__ = ["ConfigOption", "JsonOption", "config_path", "make_folder", "settings_of", "store_of"]
 
 
 def settings_of(given: Path | None) -> LoadedSettings:
-    from benchd.settings import load_settings
-
     return load_settings(config_path(given))
 
 
@@ -60,8 +37,6 @@ def _reachable(folder: Path) -> None:
 
 def store_of(given: Path | None, *, write: bool = False) -> Store:
     """Open the store of the settings; for reading it must exist."""
-    from benchd.store import Store
-
     loaded = settings_of(given)
     if write:
         make_folder(loaded.data)

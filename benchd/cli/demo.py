@@ -6,23 +6,33 @@ The machine, its cards and its trouble are of our own invention (benchd/demo/at2
 from __future__ import annotations
 
 import asyncio
+import json
+import logging
+import shutil
+import signal
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
-from benchd.cli.output import clean, say
-from benchd.errors import ExternalError
-
-if TYPE_CHECKING:
-    from benchd.daemon import Daemon
-    from benchd.demo.machine import Bench
-    from benchd.vocabulary.events import Event
-    from benchd.vocabulary.models import Boot
+from benchd.cli.boots import finding_lines
+from benchd.cli.common import store_of
+from benchd.cli.output import clean, say, tell
+from benchd.daemon import Daemon
+from benchd.demo import at286
+from benchd.demo.machine import Operator, SimMachine
+from benchd.demo.story import play_story
+from benchd.errors import ExternalError, UsageError
+from benchd.rules.files import shipped_dir
+from benchd.settings import load_settings
+from benchd.studies.comparing import compare_groups, find_groups
+from benchd.vocabulary.events import Event, FindingCleared, FindingRaised, LineSeen, StageEntered
+from benchd.vocabulary.models import Boot
 
 MACHINE = "at286"
 SPEED = 10.0
@@ -72,8 +82,6 @@ class Teller:
         self._closed = asyncio.Event()
 
     def offer(self, event: Event) -> None:
-        from benchd.vocabulary.events import FindingCleared, FindingRaised, LineSeen, StageEntered
-
         if not self.on:
             return
         match event:
@@ -82,14 +90,9 @@ class Teller:
             case LineSeen() if not event.partial:
                 say(f"    {event.t or 0:7.2f} s  text   {clean(event.text, 70)}")
             case FindingRaised():
-                finding = event.finding
-                say(f"    {finding.t:7.2f} s  {'ALARM' if event.alert else 'found'}  {finding.kind}: {finding.rule}")
-                if event.alert:
-                    say(f"               last code {finding.code}, limit {finding.limit_s:g} s: {finding.means}")
-                    for number, step in enumerate(finding.try_, 1):
-                        say(f"               try {number}: {step}")
-                    if finding.caution:
-                        say(f"               CAUTION: {finding.caution}")
+                head, *rest = finding_lines(event.finding)
+                say(f"    {event.finding.t:7.2f} s  {'ALARM' if event.alert else 'found'}  {clean(head)}")
+                tell(f"           {clean(line)}" for line in rest if event.alert)
             case FindingCleared():
                 say(f"               over after {event.stood_s:.1f} s: the machine moved on")
 
@@ -106,15 +109,13 @@ class Teller:
 class Demo:
     """The demo's parts; each runs in a thread beside the daemon's event loop."""
 
-    def __init__(self, daemon: Daemon, bench: Bench, teller: Teller, folder: Path) -> None:
-        self.daemon, self.bench, self.teller, self.folder = daemon, bench, teller, folder
+    def __init__(self, daemon: Daemon, operator: Operator, teller: Teller, folder: Path) -> None:
+        self.daemon, self.operator, self.teller, self.folder = daemon, operator, teller, folder
 
     def power_on(self, setup: Mapping[str, str], script: Any = None) -> Boot:
         """Boot the simulated machine once and return the boot as benchd stored it."""
-        import time
-
         known = {boot.id for boot in self.daemon.store.boots(machine=MACHINE)}
-        self.bench.boot(setup, script=script)
+        self.operator.boot(setup, script=script)
         deadline = time.monotonic() + SETTLE_S
         while time.monotonic() < deadline:
             for boot in self.daemon.store.boots(machine=MACHINE, limit=3):
@@ -125,8 +126,6 @@ class Demo:
 
     def watch(self) -> Boot:
         """Part 1: a boot, live."""
-        from benchd.demo import at286
-
         say("1. A boot, watched live (a simulated 286 with a diagnostic card and a null-modem console)")
         setup = {**at286.START, "network-card": "none"}
         self.teller.on = True
@@ -137,8 +136,6 @@ class Demo:
 
     def hang(self) -> Boot:
         """Part 3: a machine that hangs at POST, and the alarm."""
-        from benchd.demo import at286
-
         say("3. A machine that hangs at POST")
         trial = self.daemon.store.current_trial(MACHINE)
         if trial is not None:
@@ -162,8 +159,6 @@ class Demo:
 
     def story(self) -> tuple[str, tuple[str, str] | None]:
         """Part 2: an evening of trials. Returns the answer, and the first trial with one that works."""
-        from benchd.demo.story import play_story
-
         say("2. An evening of trials: the storage adapter's ROM is not seen. Bad card, bad image, or what?")
         answer = play_story(self.daemon.store, MACHINE, self.power_on, lambda line: say(f"    {clean(line, 200)}"))
         trials = sorted(self.daemon.store.trials(machine=MACHINE), key=lambda trial: trial.started)
@@ -171,18 +166,12 @@ class Demo:
         return answer, (trials[0].id, works[-1]) if works and works[-1] != trials[0].id else None
 
     def _works(self, trial: str) -> bool:
-        from benchd.demo.at286 import GOAL_STAGE
-
         boots = self.daemon.store.boots(trial=trial)
-        return bool(boots) and all(any(s.name == GOAL_STAGE for s in boot.stages) for boot in boots)
+        return bool(boots) and all(any(s.name == at286.GOAL_STAGE for s in boot.stages) for boot in boots)
 
 
 def copy_examples(folder: Path) -> None:
     """Put the shipped map of the machine and the study of its story into the folder. Raises ExternalError."""
-    import shutil
-
-    from benchd.rules.files import shipped_dir
-
     for name in ("at286-map.toml", "storage-rom.toml"):
         try:
             shutil.copyfile(shipped_dir() / "examples" / name, folder / name)
@@ -192,18 +181,9 @@ def copy_examples(folder: Path) -> None:
 
 async def run_demo(folder: Path, listen: str, keep: bool) -> int:
     """Run the demo in `folder`. Returns the exit code."""
-    import json
-    import logging
-    import signal
-
-    from benchd.daemon import Daemon
-    from benchd.demo import at286
-    from benchd.demo.machine import Bench, SimMachine
-    from benchd.settings import load_settings
-
     logging.basicConfig(filename=folder / "benchd.log", level=logging.INFO, force=True)
     links = {name: folder / f"tty-{name}" for name in ("post", "console")}
-    with Bench(at286.behaviour, SimMachine(speed=SPEED, seed=SEED, links=links)) as bench:
+    with Operator(at286.behaviour, SimMachine(speed=SPEED, seed=SEED, links=links)) as operator:
         config = folder / "bench.toml"
         copy_examples(folder)
         alarm = ALARM.format(out=str(folder / "alarms.jsonl"))
@@ -228,17 +208,17 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
 
         def end() -> None:
             interrupted.set()
-            bench.machine.stop()
+            operator.machine.stop()
             daemon.stop()
 
-        for number in (signal.SIGINT, signal.SIGTERM):
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             asyncio.get_running_loop().add_signal_handler(number, end)
         try:
             if running.done():
                 running.result()
             say(f"benchd demo: page and metrics at {daemon.server.url}, files in {folder}")
-            demo = Demo(daemon, bench, teller, folder)
-            parts: list[Callable[[], Any]] = [demo.watch, demo.story, demo.hang]
+            show = Demo(daemon, operator, teller, folder)
+            parts: list[Callable[[], Any]] = [show.watch, show.story, show.hang]
             seen = []
             for part in parts:
                 say()
@@ -247,7 +227,7 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
             summary(config, *seen)
             if keep:
                 say(f"Still serving at {daemon.server.url}, booting again and again; Ctrl-C ends it.")
-                boots = asyncio.create_task(keep_booting(bench), name="boots")
+                boots = asyncio.create_task(keep_booting(operator), name="boots")
                 await asyncio.wait({running, boots}, return_when=asyncio.FIRST_COMPLETED)
                 boots.cancel()
         except Exception:
@@ -263,14 +243,12 @@ async def run_demo(folder: Path, listen: str, keep: bool) -> int:
     return 0
 
 
-async def keep_booting(bench: Bench) -> None:
+async def keep_booting(operator: Operator) -> None:
     """Boot the machine over and over, now and then with its conflict, so that the page has something to show."""
-    from benchd.demo import at286
-
     setups = [{**at286.START, "network-card": level} for level in ("none", "window-off", "window-on")]
-    while not bench.machine.stopping.is_set():
+    while not operator.machine.stopping.is_set():
         for setup in setups:
-            await asyncio.to_thread(bench.boot, setup)
+            await asyncio.to_thread(operator.boot, setup)
             await asyncio.sleep(4.0)
 
 
@@ -291,37 +269,35 @@ def summary(config: Path, good: Boot, story: tuple[str, tuple[str, str] | None],
 
 def compare_sentence(config: Path, a: str, b: str) -> str:
     """Return the one plain sentence of `benchd compare`."""
-    from benchd.cli.common import store_of
-    from benchd.studies.comparing import compare_groups, find_groups
-
     with store_of(config) as store:
         return str(compare_groups(store, find_groups(store, [a, b])).to_json()["sentence"])
 
 
 def register(app: typer.Typer) -> None:
-    @app.command()
-    def demo(
-        keep: Annotated[bool, typer.Option("--keep", help="Go on serving afterwards, at 127.0.0.1:8650.")] = False,
-        folder: Annotated[
-            Path | None, typer.Option("--folder", help="Where to put its files; default: a new temporary folder.")
-        ] = None,
-    ) -> None:
-        """Show everything on a simulated machine.
+    """Add the command."""
+    app.command()(demo)
 
-        In under two minutes; no hardware, no broker, no root.
 
-        Exit codes: 0 fine, 1 something outside failed (a pty, an address in use) or stopped early, 2 wrong use.
-        """
-        from benchd.errors import UsageError
+def demo(
+    keep: Annotated[bool, typer.Option("--keep", help="Go on serving afterwards, at 127.0.0.1:8650.")] = False,
+    folder: Annotated[
+        Path | None, typer.Option("--folder", help="Where to put its files; default: a new temporary folder.")
+    ] = None,
+) -> None:
+    """Show everything on a simulated machine.
 
-        if folder is None:
-            folder = Path(tempfile.mkdtemp(prefix="benchd-demo-"))
-        else:
-            folder.mkdir(parents=True, exist_ok=True)
-            if any(folder.iterdir()):
-                raise UsageError(f"--folder {folder}: is not empty; name a new one")
-        try:
-            code = asyncio.run(run_demo(folder.absolute(), "127.0.0.1:8650" if keep else "127.0.0.1:0", keep))
-        except KeyboardInterrupt:
-            code = 0
-        raise typer.Exit(code)
+    In under two minutes; no hardware, no broker, no root.
+
+    Exit codes: 0 fine, 1 something outside failed (a pty, an address in use) or stopped early, 2 wrong use.
+    """
+    if folder is None:
+        folder = Path(tempfile.mkdtemp(prefix="benchd-demo-"))
+    else:
+        folder.mkdir(parents=True, exist_ok=True)
+        if any(folder.iterdir()):
+            raise UsageError(f"--folder {folder}: is not empty; name a new one")
+    try:
+        code = asyncio.run(run_demo(folder.absolute(), "127.0.0.1:8650" if keep else "127.0.0.1:0", keep))
+    except KeyboardInterrupt:
+        code = 0
+    raise typer.Exit(code)

@@ -1,4 +1,4 @@
-"""The command line. Each module in `COMMANDS` has `register(app)`; heavy imports stay inside commands.
+"""The command line: which commands there are. A command's module is imported only when it is asked for.
 
 Exit codes: 0 fine, 1 the thing asked about failed, 2 wrong use.
 """
@@ -9,56 +9,112 @@ import importlib
 import io
 import os
 import sys
+from collections.abc import Iterator, MutableMapping
 from functools import cache
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperCommand
+from typer.core import TyperCommand, TyperGroup
 
+from benchd import __version__
 from benchd.cli.output import clean_lines, say
 from benchd.errors import BenchError
 
-COMMANDS = [
-    "benchd.cli.run",
-    "benchd.cli.demo",
-    "benchd.cli.live",
-    "benchd.cli.boots",
-    "benchd.cli.ports",
-    "benchd.cli.rom",
-    "benchd.cli.rules",
-    "benchd.cli.map",
-    "benchd.cli.study",
-    "benchd.cli.trial",
-    "benchd.cli.weigh",
-    "benchd.cli.schema",
-]
-
-app = typer.Typer(
-    name="benchd",
-    help="Watch PC boots on the bench, compare trials, find out why a card does not work.",
-    no_args_is_help=True,
-    add_completion=False,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-)
+COMMANDS = {
+    "run": ("run", "Watch the machines of a settings file until Ctrl-C."),
+    "demo": ("demo", "Show everything on a simulated machine."),
+    "live": ("live", "Watch boots in the terminal while the daemon runs."),
+    "boots": ("boots", "List stored boots, newest last."),
+    "show": ("show", "Show one boot: ladder, findings, what to try."),
+    "replay": ("replay", "Judge captures again, from the files alone."),
+    "ports": ("ports", "List serial ports and what stands in their way."),
+    "map": ("map", "Map the first megabyte, predict the option-ROM scan."),
+    "compare": ("weigh", "Compare boots or trials with the first."),
+    "why": ("weigh", "Weigh the causes by the trials so far."),
+    "next": ("weigh", "Rank the next trials by what they tell per minute."),
+    "report": ("weigh", "Write a report for a stranger."),
+    "schema": ("schema", "Print the JSON Schema of a published form."),
+    "rom": ("rom", "Option-ROM images: inspect, pad, seal, fit, split, join."),
+    "rules": ("rules", "Rule tables: check, list, show, draft."),
+    "study": ("study", "Studies: one question, its factors, its goal."),
+    "trial": ("trial", "Trials: one setup, and the boots made with it."),
+}
+"""Command: the module in this package whose `register(app)` adds it, and its summary (the first line of its help)."""
 
 
 class Command(TyperCommand):
-    """A command whose help shows a metavar as it was given, without the library's `<list[Path]>` and dots."""
+    """A command whose help shows a metavar as it was given: the library would add the type, braces and dots."""
 
-    def __init__(self, *args: Any, **named: Any) -> None:
-        super().__init__(*args, **named)
-        for param in self.params:
-            metavar = getattr(param, "metavar", None)
-            if metavar:
-                usage = metavar if param.required else f"[{metavar}]"
-                vars(param).update(display_type=lambda ctx: "", _usage_display_name=lambda shown=usage: shown)
+    def collect_usage_pieces(self, ctx: Any) -> list[str]:
+        pieces = [self.options_metavar or ""]
+        for param in self.get_params(ctx):
+            if param.param_type_name == "argument" and (metavar := getattr(param, "metavar", None)):
+                pieces.append(metavar if param.required else f"[{metavar}]")
+            else:
+                pieces += param.get_usage_pieces(ctx)
+        return pieces
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        rows: dict[str, list[tuple[str, str]]] = {"Arguments": [], "Options": []}
+        for param in self.get_params(ctx):
+            if (row := param.get_help_record(ctx)) is None:
+                continue
+            if param.param_type_name == "argument":
+                rows["Arguments"].append((getattr(param, "metavar", None) or row[0], row[1]))
+            else:
+                rows["Options"].append(row)
+        for title, found in rows.items():
+            if found:
+                with formatter.section(title):
+                    formatter.write_dl(found)
+
+
+class Loaded(MutableMapping[str, Any]):
+    """The commands of `COMMANDS` by name; looking one up imports its module."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, Any] = {}
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self._known:
+            part = typer.Typer(rich_markup_mode=None)
+            importlib.import_module(f"benchd.cli.{COMMANDS[name][0]}").register(part)
+            for app in (part, *(group.typer_instance for group in part.registered_groups)):
+                for command in app.registered_commands if app else ():
+                    command.cls = Command
+            self._known |= typer.main.get_group(part).commands
+        return self._known[name]
+
+    def __setitem__(self, name: str, command: Any) -> None:
+        self._known[name] = command
+
+    def __delitem__(self, name: str) -> None:
+        del self._known[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(COMMANDS)
+
+    def __len__(self) -> int:
+        return len(COMMANDS)
+
+
+class Top(TyperGroup):
+    """The commands by name, listed from the table alone."""
+
+    def __init__(self, **named: Any) -> None:
+        super().__init__(**named | {"commands": {}})
+        self.commands = Loaded()
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(COMMANDS)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, summary) for name, (_, summary) in COMMANDS.items()])
 
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from benchd import __version__
-
         say(f"benchd {__version__}")
         raise typer.Exit()
 
@@ -73,13 +129,16 @@ def _top(
 
 @cache
 def build() -> typer.Typer:
-    """Return the application with every command registered, once."""
+    """Return the application, once."""
+    app = typer.Typer(
+        name="benchd",
+        cls=Top,
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
     app.callback()(_top)
-    for name in COMMANDS:
-        importlib.import_module(name).register(app)
-    for part in (app, *(group.typer_instance for group in app.registered_groups)):
-        for command in part.registered_commands if part else ():
-            command.cls = Command
     return app
 
 

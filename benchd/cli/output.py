@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import Any
 from unicodedata import category
 
 from benchd.harmless import HARMFUL, clean
 
-__all__ = ["HARMFUL", "clean", "clean_lines", "emit_json", "say"]
+__all__ = ["HARMFUL", "clean", "clean_lines", "columns", "emit_json", "local", "say", "tell"]
 
 
 def emit_json(value: Any) -> None:
@@ -35,3 +37,20 @@ def clean_lines(text: str, limit: int = 2000) -> str:
 def say(text: str = "") -> None:
     """Print one plain line."""
     print(text)
+
+
+def tell(lines: Iterable[str]) -> None:
+    """Print lines."""
+    for line in lines:
+        say(line)
+
+
+def local(iso: str) -> str:
+    """Return a time of day for people, in this computer's zone."""
+    return datetime.fromisoformat(iso).astimezone().strftime("%Y-%m-%d %H:%M:%S")
+
+
+def columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Return rows aligned by column, two spaces between."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return ["  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows]

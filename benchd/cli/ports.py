@@ -4,27 +4,25 @@ from __future__ import annotations
 
 import typer
 
-from benchd.cli.output import clean, emit_json, say
+from benchd.cli.options import JsonOption
+from benchd.cli.output import clean, emit_json, tell
+from benchd.links.ports import find_ports, ports_json, ports_text
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
+    app.command()(ports)
 
-    @app.command()
-    def ports(
-        json: bool = typer.Option(False, "--json", help="Print a JSON list."),
-    ) -> None:
-        """List serial ports and what stands in their way.
 
-        Each with kind, steady name, driver, and who has it open.
+def ports(json: JsonOption = False) -> None:
+    """List serial ports and what stands in their way.
 
-        Exit code 0, also when none is found.
-        """
-        from benchd.links.ports import find_ports, ports_json, ports_text
+    Each with kind, steady name, driver, and who has it open.
 
-        found = find_ports()
-        if json:
-            emit_json(ports_json(found))
-            return
-        for line in ports_text(found).split("\n"):
-            say(clean(line))
+    Exit code 0, also when none is found.
+    """
+    found = find_ports()
+    if json:
+        emit_json(ports_json(found))
+    else:
+        tell(clean(line) for line in ports_text(found).split("\n"))

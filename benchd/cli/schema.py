@@ -2,37 +2,31 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import typer
+from pydantic import BaseModel, RootModel
 
-from benchd.cli.output import emit_json, say
+from benchd.cli.output import emit_json, tell
 from benchd.errors import UsageError
+from benchd.links.ports import PortFacts
+from benchd.rom.responses import FORMS
+from benchd.sinks.alerts.message import AlertMessage
+from benchd.sinks.mqtt.payloads import PUBLISHED
+from benchd.sinks.page_feed import MachinePicture
+from benchd.studies.responses import FORMS as STUDY_FORMS
 
-if TYPE_CHECKING:
-    from pydantic import BaseModel
 
-
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("schema")(schema)
+class Port(RootModel[PortFacts]):
+    """A serial port in `benchd ports --json`: what it is, who has it open, what stands in the way."""
 
 
 def published() -> dict[str, type[BaseModel]]:
     """Return every published form by name."""
-    from pydantic import RootModel
-
-    from benchd.links.ports import PortFacts
-    from benchd.rom.responses import FORMS
-    from benchd.sinks.alerts.message import AlertMessage
-    from benchd.sinks.mqtt.payloads import PUBLISHED
-    from benchd.sinks.page_feed import MachinePicture
-    from benchd.studies.responses import FORMS as STUDY_FORMS
-
-    class Port(RootModel[PortFacts]):
-        """A serial port in `benchd ports --json`: what it is, who has it open, what stands in the way."""
-
     return {**PUBLISHED, "alert": AlertMessage, "machine-now": MachinePicture, "port": Port, **FORMS, **STUDY_FORMS}
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command()(schema)
 
 
 def schema(
@@ -51,8 +45,7 @@ def schema(
         if as_json:
             emit_json(forms)
         else:
-            for form, text in forms.items():
-                say(f"{form:15} {text}".rstrip())
+            tell(f"{form:15} {text}".rstrip() for form, text in forms.items())
         return
     if name not in known:
         raise UsageError(f"no published form {name!r}: one of {', '.join(known)}")

@@ -220,7 +220,7 @@ def edit(
 def list_(config: ConfigOption = None, json: JsonOption = False) -> None:
     """List the studies, the one edited last first. Exit codes: 0 fine, 1 the store failed, 2 no store."""
     from benchd.cli.benchfiles import speed_store
-    from benchd.cli.boottext import columns, local
+    from benchd.cli.output import columns, local
     from benchd.studies.loaded import summaries
 
     with speed_store(config) as store:

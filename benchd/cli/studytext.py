@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from benchd.cli.boottext import columns, local
-from benchd.cli.output import clean
+from benchd.cli.output import clean, columns, local
 from benchd.inference.wording import counted as numbered
 from benchd.inference.wording import folded
 from benchd.studies.loaded import LoadedStudy, TrialView

@@ -1,11 +1,11 @@
-"""Plays scripts on two ptys in real time: the simulated machine, and the bench that boots it repeatedly."""
+"""Plays scripts on two ptys in real time: the simulated machine, and the person who boots it."""
 
 from __future__ import annotations
 
 import random
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
@@ -101,26 +101,24 @@ class SimMachine:
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """One boot as it was played: number from 0, setup, script, bytes, and the monotonic ns of its beginning."""
+    """One boot as it was played: number from 0, setup, script, and the bytes with their times."""
 
     number: int
     setup: Mapping[str, str]
     script: Script
     wires: Timeline
-    began_ns: int
 
 
-class Bench:
-    """A simulated machine with a person: sets it up, powers it on, waits, powers it off, and again.
+class Operator:
+    """A simulated machine with a person, who sets it up, powers it on, waits, and powers it off.
 
-    `behaviour(setup, rng)` gives the script of each boot; the bench puts power-on before and power-off
-    (`off_s` simulated seconds) after it. `boot` plays one in the caller's thread; `start` a plan in its own.
+    `behaviour(setup, rng)` gives the script of each boot; the operator puts power-on before and power-off
+    (`off_s` simulated seconds) after it.
     """
 
     def __init__(self, behaviour: Behaviour, machine: SimMachine, *, off_s: float = 2.0) -> None:
         self._behaviour = behaviour
         self._off_s = off_s
-        self._thread: threading.Thread | None = None
         self.machine = machine
         self.ports = machine.ports
         self.played: list[Played] = []
@@ -134,39 +132,15 @@ class Bench:
         """Boot once and wait for it; `script` replaces what the behaviour would do (power steps are added)."""
         number = len(self.played)
         steps = self.script(number, setup) if script is None else (PowerOn(), *script, PowerOff(self._off_s))
-        began = time.monotonic_ns()
-        played = Played(number, dict(setup), steps, self.machine.play(number, steps), began)
+        played = Played(number, dict(setup), steps, self.machine.play(number, steps))
         self.played.append(played)
         return played
 
-    def run(self, plan: Iterable[tuple[Setup, int]], on_boot: Callable[[Played], None] | None = None) -> list[Played]:
-        """Play (setup, how many boots) one after the other; `on_boot` is told of each. Returns those played."""
-        first = len(self.played)
-        for setup, times in plan:
-            for _ in range(times):
-                if self.machine.stopping.is_set():
-                    return self.played[first:]
-                played = self.boot(setup)
-                if on_boot is not None:
-                    on_boot(played)
-        return self.played[first:]
-
-    def start(
-        self, plan: Iterable[tuple[Setup, int]], on_boot: Callable[[Played], None] | None = None
-    ) -> threading.Thread:
-        """`run` in a thread of its own."""
-        self._thread = threading.Thread(target=self.run, args=(plan, on_boot), name="simbench", daemon=True)
-        self._thread.start()
-        return self._thread
-
     def close(self) -> None:
-        """Stop, wait for the thread, hang up."""
-        self.machine.stop()
-        if self._thread is not None and self._thread is not threading.current_thread():
-            self._thread.join()
+        """Stop and hang up."""
         self.machine.close()
 
-    def __enter__(self) -> Bench:
+    def __enter__(self) -> Operator:
         return self
 
     def __exit__(self, *exc: object) -> None:

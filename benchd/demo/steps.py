@@ -63,11 +63,6 @@ class Hang:
 
 
 @dataclass(frozen=True, slots=True)
-class Reset:
-    """The reset line is pulled: nothing on the wires, a tenth of a second."""
-
-
-@dataclass(frozen=True, slots=True)
 class PowerOff:
     """Power off, for `seconds`."""
 
@@ -79,7 +74,7 @@ class PowerOn:
     """Power on; the supply needs 0.3 s until it says good."""
 
 
-Step: TypeAlias = Post | Say | Count | Wait | Hang | Reset | PowerOff | PowerOn
+Step: TypeAlias = Post | Say | Count | Wait | Hang | PowerOff | PowerOn
 Script: TypeAlias = Sequence[Step]
 PostFormat: TypeAlias = Callable[[int, int], bytes]
 """(port, code) to the bytes that the diagnostic card sends."""
@@ -96,10 +91,10 @@ class Sent:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Something that leaves no byte: "power-on", "reset", "hang" or "power-off"."""
+    """Something that leaves no byte: "power-on", "hang" or "power-off"."""
 
     t_s: float
-    what: Literal["power-on", "reset", "hang", "power-off"]
+    what: Literal["power-on", "hang", "power-off"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,9 +150,6 @@ def timeline(
             case Hang():
                 wires.mark("hang")
                 wires.now += step.seconds
-            case Reset():
-                wires.mark("reset")
-                wires.work(0.1, 0)
             case PowerOff():
                 wires.mark("power-off")
                 wires.work(step.seconds, 0)
@@ -204,5 +196,5 @@ class _Wires:
             self.now += self._console_s
             self.sent.append(Sent(self.now, "console", byte))
 
-    def mark(self, what: Literal["power-on", "reset", "hang", "power-off"]) -> None:
+    def mark(self, what: Literal["power-on", "hang", "power-off"]) -> None:
         self.marks.append(Mark(self.now, what))

@@ -1,4 +1,4 @@
-"""The story that `benchd demo` plays: an evening of trials on the simulated machine (`simbench.at286`).
+"""The story that `benchd demo` plays: an evening of trials on the simulated machine (`demo.at286`).
 
 A storage adapter will not come up. Two swaps later it looks like a bad adapter, and a spare one would be
 ordered; `why` says that this is premature, and `next` leads to what it is in a few trials. Nothing here knows
@@ -51,7 +51,7 @@ def document() -> StudyDocument:
             FactorPart(
                 name=name,
                 kind=KINDS[name],  # type: ignore[arg-type]
-                # The bench begins at the first levels, as a person would write them down.
+                # It begins at the first levels, as a person would write them down.
                 levels=[at286.START[name], *(one for one in at286.FACTORS[name] if one != at286.START[name])],
                 minutes=at286.COST_MINUTES[name],
                 moves_hardware=name in at286.NEEDS_POWER_OFF,

@@ -60,11 +60,13 @@ class Boots:
         trial: str | None = None,
         outcome: Outcome | None = None,
         since: datetime | str | None = None,
+        before: str | None = None,
         limit: int | None = None,
         newest_first: bool = True,
     ) -> list[Boot]:
         """The boots that fit all that is given, by start. `since` is a time with zone, inclusive.
 
+        `before` is a boot's whole id: only boots that come before it; none where there is no such boot.
         `limit` keeps the newest ones, whichever way they are sorted.
         """
         wanted = sa.select(schema.boot.c.id)
@@ -77,6 +79,9 @@ class Boots:
                 wanted = wanted.where(column == value)
         if since is not None:
             wanted = wanted.where(schema.boot.c.started_us >= microseconds(since))
+        if before is not None:
+            at = sa.select(schema.boot.c.started_us).where(schema.boot.c.id == before).scalar_subquery()
+            wanted = wanted.where(sa.tuple_(schema.boot.c.started_us, schema.boot.c.id) < sa.tuple_(at, before))
         if limit is not None and limit < 0:
             raise UsageError(f"a limit of {limit} boots cannot be; give 0 or more")
         if limit is not None:

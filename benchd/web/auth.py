@@ -1,48 +1,33 @@
-"""Who may ask: a token where one is set, known host names only, no writing from other sites, strict headers.
+"""What opens the door: the token, or a session signed with it; how late a wrong token is answered.
 
 A person logs in with a form and then carries a signed cookie; a program sends `Authorization: Bearer`. The
 token is in no address. Sessions are signed with the token itself, so they outlive the daemon and end with the
-token.
+token; those that were ended before their time are kept in a file until then.
 """
 
 from __future__ import annotations
 
+import hashlib
 import hmac
-import time
-from collections.abc import MutableMapping
-from http.cookies import CookieError, SimpleCookie
+import ipaddress
+import json
+import logging
+import secrets
+import threading
+from collections import OrderedDict
 from pathlib import Path
-from typing import Any
-from urllib.parse import quote, urlsplit
-
-from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
-from starlette.types import ASGIApp, Receive, Scope, Send
 
 from benchd.errors import UsageError
-from benchd.settings import HttpPart, is_loopback, split_listen
 
-READING = {"GET", "HEAD", "OPTIONS"}
-BODY_MOST = 64 * 1024
-"""Bytes of a request that changes something."""
-COOKIE = "benchd_session"
+log = logging.getLogger(__name__)
+
 SESSION_S = 30 * 24 * 3600
-LOGIN = "/login"
-OPEN_PATHS = ("/static/",)
-"""Served without token: the page's own program, the same for everyone."""
-HEADERS = {
-    "Content-Security-Policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
-        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'; "
-        "require-trusted-types-for 'script'; trusted-types 'none'"
-    ),
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Cache-Control": "no-store",
-}
-"""Set on every answer that does not set its own."""
+ENDED_MOST = 1000
+"""Sessions ended before their time that are kept; beyond it every session of before ends."""
+WRONG_S, WRONG_MOST_S = 0.5, 8.0
+"""The first wrong token of an address is answered this late; each further one twice as late, up to the second."""
+FORGOTTEN_S = 600.0
+ADDRESSES_MOST = 1024
 
 
 def read_token(path: Path) -> str:
@@ -56,11 +41,23 @@ def read_token(path: Path) -> str:
     return token
 
 
-class Keys:
-    """What opens the door: the token itself, or a session signed with it."""
+class Auth:
+    """Judges tokens and sessions. `ended` is the file that remembers sessions ended by a logout."""
 
-    def __init__(self, token: str) -> None:
+    def __init__(self, token: str, ended: Path | None = None) -> None:
         self._token = token.encode()
+        self._file = ended
+        self._lock = threading.Lock()
+        self._ended: dict[str, int] = {}
+        self._before = 0
+        self.delays = Delays()
+        if ended is not None and ended.exists():
+            try:
+                kept = json.loads(ended.read_text(encoding="ascii"))
+                self._before, self._ended = int(kept["before"]), {str(k): int(v) for k, v in kept["ended"].items()}
+            except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+                raise UsageError(f"{ended}: cannot be read ({error}); without it all sessions would be new: remove it "
+                                 "and change the token") from None  # fmt: skip
 
     def token_fits(self, given: str) -> bool:
         """Compare in constant time."""
@@ -68,91 +65,66 @@ class Keys:
 
     def session(self, now_s: float) -> str:
         """Return a session value, good for `SESSION_S` from `now_s` (seconds since 1970)."""
-        until = int(now_s) + SESSION_S
-        return f"{until}.{self._sign(until)}"
+        head = f"{int(now_s) + SESSION_S}.{secrets.token_hex(8)}"
+        return f"{head}.{self._sign(head)}"
 
     def session_fits(self, value: str, now_s: float) -> bool:
-        """Whether the value was signed with this token and is not over."""
-        until, _, mac = value.partition(".")
-        if not (until.isascii() and until.isdigit() and len(until) <= 12):
+        """Whether the value was signed with this token, is not over and was not ended."""
+        head, _, mac = value.rpartition(".")
+        if not hmac.compare_digest(mac.encode(), self._sign(head).encode()):
             return False
-        return hmac.compare_digest(mac.encode(), self._sign(int(until)).encode()) and now_s < int(until)
+        until = int(head.partition(".")[0])
+        return now_s < until and until - SESSION_S >= self._before and _digest(value) not in self._ended
 
-    def _sign(self, until: int) -> str:
-        return hmac.new(self._token, f"benchd page {until}".encode(), "sha256").hexdigest()
-
-
-class Guard:
-    """Middleware. A name in `Host` that is no address, localhost or named one is refused: DNS rebinding."""
-
-    def __init__(self, app: ASGIApp, http: HttpPart, keys: Keys | None) -> None:
-        self.app = app
-        self.names = {split_listen(http.listen)[0], *(name.lower() for name in http.names)}
-        self.keys = keys
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
+    def end_session(self, value: str, now_s: float) -> None:
+        """Make a session invalid, also after a restart; a value that is no session of ours changes nothing."""
+        if not self.session_fits(value, now_s):
             return
+        with self._lock:
+            self._ended = {one: until for one, until in self._ended.items() if until > now_s}
+            if len(self._ended) >= ENDED_MOST:
+                self._ended, self._before = {}, int(now_s) + 1
+            else:
+                self._ended[_digest(value)] = int(value.partition(".")[0])
+            if self._file is None:
+                return
+            fresh = self._file.with_suffix(".new")
+            try:
+                fresh.write_text(json.dumps({"before": self._before, "ended": self._ended}), encoding="ascii")
+                fresh.replace(self._file)
+            except OSError as error:
+                log.warning("%s: cannot be written: %s; a restart would let an ended session in", self._file, error)
 
-        async def careful(message: MutableMapping[str, Any]) -> None:
-            if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
-                    headers.setdefault(name, value)
-            await send(message)
+    def _sign(self, head: str) -> str:
+        return hmac.new(self._token, f"benchd page {head}".encode(), "sha256").hexdigest()
 
-        refusal = self._refuses(Headers(scope=scope), scope["method"], scope["path"])
-        await (refusal or self.app)(scope, receive, careful)
 
-    def _refuses(self, headers: Headers, method: str, path: str) -> Response | None:
-        host = headers.get("host", "")
-        if not self._host_known(host):
-            return PlainTextResponse("this host name is not served here; http.names in the settings adds one", 421)
-        if method not in READING and (refusal := self._refuses_writing(headers, host, path)):
-            return refusal
-        if self.keys is None or path == LOGIN or path.startswith(OPEN_PATHS) or self._let_in(headers, self.keys):
-            return None
-        if method == "GET" and "text/html" in headers.get("accept", ""):
-            return RedirectResponse(f"{LOGIN}?next={quote(path, safe='/')}", 303)
-        return PlainTextResponse("a token is needed", 401, {"WWW-Authenticate": "Bearer"})
+def _digest(value: str) -> str:
+    return hashlib.sha256(value.encode()).hexdigest()
 
-    def _host_known(self, host: str) -> bool:
+
+class Delays:
+    """How long an address waits for the answer to a wrong token; the newest `ADDRESSES_MOST` are remembered."""
+
+    def __init__(self) -> None:
+        self._wrong: OrderedDict[str, tuple[int, float]] = OrderedDict()
+
+    def wrong(self, address: str, now_s: float) -> float:
+        """Count a wrong token of an address at `now_s` (monotonic), and return the seconds to wait.
+
+        IPv6 hosts choose among 2^64 addresses, so those count by their network.
+        """
         try:
-            name = (urlsplit(f"//{host}").hostname or "") if host else ""
+            parsed = ipaddress.ip_address(address)
+            key = str(ipaddress.ip_network((parsed, 64), strict=False)) if parsed.version == 6 else address
         except ValueError:
-            return False
-        return is_loopback(name) or name in self.names or self._is_address(name)
+            key = address
+        count, last = self._wrong.pop(key, (0, now_s))
+        count = 0 if now_s - last > FORGOTTEN_S else count
+        self._wrong[key] = (count + 1, now_s)
+        if len(self._wrong) > ADDRESSES_MOST:
+            self._wrong.popitem(last=False)
+        return min(WRONG_MOST_S, WRONG_S * 2 ** min(count, 32))
 
-    @staticmethod
-    def _refuses_writing(headers: Headers, host: str, path: str) -> Response | None:
-        origin = headers.get("origin")
-        other = origin is not None and origin.partition("://")[2] != host
-        if other or headers.get("sec-fetch-site") not in (None, "same-origin", "none"):
-            return PlainTextResponse("requests from other sites are refused", 403)
-        # A form of another site cannot send this type, and a script there is asked for leave that is not given.
-        kind = headers.get("content-type", "").partition(";")[0].strip().lower()
-        if path != LOGIN and kind != "application/json":
-            return PlainTextResponse("send Content-Type: application/json", 415)
-        length = headers.get("content-length", "")
-        if not length.isdigit():
-            return PlainTextResponse("send Content-Length", 411)
-        if int(length) > BODY_MOST:
-            return PlainTextResponse(f"{length} bytes; at most {BODY_MOST} are read", 413)
-        return None
-
-    @staticmethod
-    def _is_address(name: str) -> bool:
-        parts = name.split(".")
-        return ":" in name or (len(parts) == 4 and all(p.isascii() and p.isdigit() and int(p) < 256 for p in parts))
-
-    @staticmethod
-    def _let_in(headers: Headers, keys: Keys) -> bool:
-        kind, _, given = headers.get("authorization", "").partition(" ")
-        if kind.lower() == "bearer":
-            return keys.token_fits(given)
-        try:
-            morsel = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
-        except CookieError:
-            return False
-        return morsel is not None and keys.session_fits(morsel.value, time.time())
+    def __len__(self) -> int:
+        return len(self._wrong)

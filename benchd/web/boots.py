@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 import statistics
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from fastapi import APIRouter, HTTPException, Query
-from fastapi.responses import FileResponse
+from fastapi.responses import FileResponse, Response
+from pydantic import TypeAdapter
 
 from benchd.boots.deadlines import stage_limit
 from benchd.errors import UsageError
@@ -20,23 +20,30 @@ from benchd.web.responses import BootPage, BootRecord, MachineTable, Usual
 if TYPE_CHECKING:
     from benchd.web.bench import ServedBench
 
-LIST_MOST = 10_000
+LIST_MOST = 1000
+"""Boots in one answer; `before` asks for those further back."""
 OPEN = ("running",)
+LIST = TypeAdapter(list[Boot])
 
 
 def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
     """Return the routes under /api/boots and a machine's usual times."""
     routes = APIRouter(prefix="/api")
 
-    @routes.get("/boots")
+    @routes.get("/boots", response_model=list[Boot])
     def boots(
         machine: str | None = None,
         trial: str | None = None,
         outcome: Outcome | None = None,
-        limit: Annotated[int, Query(ge=0)] = 100,
-    ) -> list[Boot]:
+        limit: Annotated[int, Query(ge=0, description=f"no more than {LIST_MOST} are given at once")] = 100,
+        before: Annotated[str | None, Query(description="only those before this boot: its whole id")] = None,
+    ) -> Response:
         """Return stored boots, newest first."""
-        return daemon.store.boots(machine=machine, trial=trial, outcome=outcome, limit=min(limit, LIST_MOST))
+        found = daemon.store.boots(
+            machine=machine, trial=trial, outcome=outcome, limit=min(limit, LIST_MOST), before=before
+        )
+        # Written here, in the request's thread: the daemon's loop does not wait for a long list.
+        return Response(LIST.dump_json(found, by_alias=True), media_type="application/json")
 
     @routes.get("/boots/{boot_id}")
     def boot(boot_id: str) -> Boot:
@@ -63,14 +70,9 @@ def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
         )
 
     @routes.get("/boots/{boot_id}/record")
-    async def record(boot_id: str) -> BootRecord:
+    def record(boot_id: str) -> BootRecord:
         """Return the boot's codes and console lines, read again from its capture."""
-
-        def read() -> BootRecord:
-            found = find_boot(daemon, boot_id)
-            return record_of(daemon, records, found)
-
-        return await asyncio.to_thread(read)
+        return record_of(daemon, records, find_boot(daemon, boot_id))
 
     @routes.get("/boots/{boot_id}/capture", response_class=FileResponse)
     def capture(boot_id: str) -> FileResponse:

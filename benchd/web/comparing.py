@@ -12,7 +12,7 @@ from fastapi.responses import Response
 
 from benchd.errors import UsageError
 from benchd.studies.responses import CompareForm
-from benchd.web.responses import ComparePage, Group, GroupStage
+from benchd.web.responses import ComparedGroup, ComparePage, GroupStage
 
 if TYPE_CHECKING:
     from benchd.inference.bootlog import BootGroup
@@ -74,7 +74,7 @@ def _logs(daemon: ServedBench, names: Sequence[str]) -> list[BootGroup]:
     ]
 
 
-def _group(group: BootGroup, trial: str | None, stages: Sequence[str]) -> Group:
+def _group(group: BootGroup, trial: str | None, stages: Sequence[str]) -> ComparedGroup:
     ladder = []
     for name in stages:
         marks = [next((m for m in boot.stages if m.name == name), None) for boot in group.boots]
@@ -89,7 +89,7 @@ def _group(group: BootGroup, trial: str | None, stages: Sequence[str]) -> Group:
                 took=[round(t, 6) for t in took[-TIMES_SHOWN:]],
             )
         )
-    return Group(
+    return ComparedGroup(
         name=group.name,
         trial=trial,
         boots=[boot.name for boot in group.boots],

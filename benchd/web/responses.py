@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from benchd.rom.agree import Agreement
 from benchd.rom.responses import MapForm
 from benchd.studies.responses import CompareForm
 from benchd.vocabulary.models import Boot, LimitKind, Model
@@ -89,7 +90,7 @@ class GroupStage(Model):
     took: list[float]
 
 
-class Group(Model):
+class ComparedGroup(Model):
     """One side of a comparison: the boots behind its name, and each stage's share and times (seconds)."""
 
     name: str
@@ -102,7 +103,7 @@ class Group(Model):
 class ComparePage(Model):
     """A comparison as `benchd compare --json` gives it (None with one group only), and what is drawn."""
 
-    groups: list[Group]
+    groups: list[ComparedGroup]
     stages: list[str]
     comparison: CompareForm | None
 
@@ -120,16 +121,6 @@ class MapWindow(Model):
     positions: list[int | None]
 
 
-class MapAgreement(Model):
-    """A ROM window held against a boot."""
-
-    window: str
-    predicted: bool | None
-    seen: bool | None
-    agrees: bool | None
-    text: str
-
-
 class MapPage(Model):
     """The first megabyte of one machine's setup. `map` as `benchd map --json` gives it, with windows `moved`."""
 
@@ -140,7 +131,7 @@ class MapPage(Model):
     map: MapForm
     notes: list[str]
     boot: str | None
-    agreement: list[MapAgreement]
+    agreement: list[Agreement]
 
 
 class MachineCard(Model):

@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import logging
 import socket
+import ssl
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import uvicorn
 
-from benchd.errors import ExternalError
-from benchd.settings import split_listen
+from benchd.errors import BenchError, ExternalError, UsageError
+from benchd.settings import is_loopback, split_listen
 from benchd.web.app import make_app
+from benchd.web.connections import Connections, Listener
 
 if TYPE_CHECKING:
     from benchd.web.bench import ServedBench
+
+
+log = logging.getLogger(__name__)
+
+BACKLOG = 32
+"""Connections taken at one look, and those that the system holds until then."""
 
 
 class _Server(uvicorn.Server):
@@ -29,20 +39,25 @@ class WebServer:
 
     def __init__(self, daemon: ServedBench) -> None:
         self._daemon = daemon
+        http = daemon.loaded.settings.http
+        self._tls = (daemon.loaded.resolve(http.tls_cert), daemon.loaded.resolve(http.tls_key))
+        self._connections = Connections()
         self._socket: socket.socket | None = None
         self._server: _Server | None = None
-        self.address: tuple[str, int] = split_listen(daemon.loaded.settings.http.listen)
+        self.address: tuple[str, int] = split_listen(http.listen)
 
     @property
     def url(self) -> str:
         host, port = self.address
-        return f"http://{f'[{host}]' if ':' in host else host}:{port}"
+        return f"{'https' if self._tls[0] else 'http'}://{f'[{host}]' if ':' in host else host}:{port}"
 
     def bind(self) -> None:
-        """Take the address. Raises ExternalError, saying which and why not; UsageError for a bad token file."""
+        """Take the address. Raises ExternalError, saying which and why not; UsageError for a bad token file
+        or certificate."""
         host, port = self.address
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        sock = socket.socket(family, socket.SOCK_STREAM)
+        sock = Listener(family, socket.SOCK_STREAM)
+        sock.connections = self._connections
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             sock.bind((host, port))
@@ -51,10 +66,30 @@ class WebServer:
             raise ExternalError(
                 f"http.listen {host}:{port} cannot be used: {error.strerror}; is benchd running already?"
             ) from None
-        self._app = make_app(self._daemon)  # before anything runs: a token file that is no good ends the daemon
-        sock.listen(128)
+        try:  # before anything runs: a token file or certificate that is no good ends the daemon
+            self._app = make_app(self._daemon, self._connections)
+            self._check_tls()
+        except BenchError:
+            sock.close()
+            raise
+        if self._tls[0] is None and not is_loopback(host):
+            log.warning(
+                "http.listen %s: pages and token cross the network unencrypted; set http.tls_cert and http.tls_key, "
+                "or listen on 127.0.0.1 behind a proxy that does TLS",
+                host,
+            )
+        sock.listen(BACKLOG)
         self.address = (host, sock.getsockname()[1])
         self._socket = sock
+
+    def _check_tls(self) -> None:
+        cert, key = self._tls
+        if cert is None or key is None:
+            return
+        try:
+            ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(cert, key, password=lambda: b"")
+        except (OSError, ssl.SSLError) as error:
+            raise UsageError(f"http.tls_cert {cert}, http.tls_key {key}: cannot be used: {error}") from None
 
     async def serve(self) -> None:
         """Serve until `stop`."""
@@ -66,9 +101,17 @@ class WebServer:
             lifespan="off",
             timeout_graceful_shutdown=1,
             server_header=False,
+            proxy_headers=False,  # nothing here depends on them, and anybody could write them
+            backlog=BACKLOG,
+            ssl_certfile=self._tls[0],
+            ssl_keyfile=self._tls[1],
         )
         self._server = _Server(config)
-        await self._server.serve(sockets=[self._socket])
+        watch = asyncio.create_task(self._connections.watch(), name="connections")
+        try:
+            await self._server.serve(sockets=[self._socket])
+        finally:
+            watch.cancel()
 
     def stop(self) -> None:
         if self._server is not None:

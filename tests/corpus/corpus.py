@@ -29,8 +29,7 @@ if __name__ == "__main__":  # run as a program: find the package and the tests' 
     sys.path[:1] = [str(HERE.parents[1]), str(HERE.parent)]
 
 from benchd.capture import Capture, read_capture  # noqa: E402
-from benchd.cli.boots import boots_json  # noqa: E402
-from benchd.cli.boottext import boot_page, boot_table  # noqa: E402
+from benchd.cli.boots import boot_page, boot_table, boots_json  # noqa: E402
 from benchd.rules import Matcher, RuleTable, load_text  # noqa: E402
 from benchd.rules.files import load_table, shipped_tables  # noqa: E402
 from benchd.vocabulary.records import ClockMark  # noqa: E402

@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from live.test_harmless import ANY, harmless
 
-from benchd.cli.boottext import MARK, WIDTH, boot_page, boot_table, columns, finding_lines, seconds
+from benchd.cli.boots import MARK, WIDTH, boot_page, boot_table, finding_lines, seconds
+from benchd.cli.output import columns
 from benchd.vocabulary.models import Boot, Check, Finding, Stage
 
 

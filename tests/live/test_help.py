@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import ast
+import json
+import subprocess
+import sys
 from collections.abc import Iterator
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 import pytest
 import typer
 from typer.testing import CliRunner
 
-from benchd.cli.main import build
+from benchd.cli import main
+from benchd.cli.main import COMMANDS, build
 
 LONGEST = 60
+STILL_LATE = {"study.py", "trial.py", "weigh.py", "weightext.py", "rules.py", "rom.py", "map.py", "benchfiles.py"}
+"""To be emptied: these put imports off from the time when every command was imported at start."""
 TOP: Any = typer.main.get_command(build())
 
 
@@ -56,3 +64,36 @@ def test_version() -> None:
     """`--version` prints what is installed, and ends with 0."""
     done = CliRunner().invoke(build(), ["--version"])
     assert (done.exit_code, done.output) == (0, f"benchd {version('benchd')}\n")
+
+
+def test_the_table_s_summaries_are_the_commands_own() -> None:
+    """What the list of commands shows without importing them is the first line of each one's help."""
+    for name, (_, summary) in COMMANDS.items():
+        own = TOP.commands[name].help
+        assert own.split("\n")[0].split(" Exit code")[0] == summary, name
+
+
+@pytest.mark.parametrize("words", [["--version"], ["--help"]])
+def test_what_needs_no_command_imports_none(words: list[str]) -> None:
+    """Neither a command's module nor what it builds on: start-up stays short."""
+    code = (
+        "import json, sys\nfrom benchd.cli import main\nsys.argv = ['benchd', *sys.argv[1:]]\n"
+        "try:\n    main.main()\nfinally:\n    print(json.dumps(sorted(sys.modules)), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, check=False)
+    modules = set(json.loads(done.stderr.splitlines()[-1]))
+    assert "benchd.cli.main" in modules
+    assert not modules & {f"benchd.cli.{module}" for module, _ in COMMANDS.values()}
+    assert not modules & {"sqlalchemy", "pydantic", "numpy", "fastapi", "rich"}
+
+
+def test_imports_stand_at_the_top() -> None:
+    """A command's module is imported only with that command, so nothing in it needs to be put off."""
+    late = {
+        path.name
+        for path in Path(main.__file__).parent.glob("*.py")
+        for function in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef)
+        if any(isinstance(node, ast.Import | ast.ImportFrom) for node in ast.walk(function))
+    }
+    assert late <= {"show.py"} | STILL_LATE

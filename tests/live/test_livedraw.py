@@ -12,7 +12,7 @@ from live.test_harmless import ANY, harmless
 from rich.console import Console
 from sinks.story import Teller
 
-from benchd.cli.livedraw import BAR, alarm_due, bar, draw
+from benchd.cli.live import BAR, alarm_due, bar, draw
 from benchd.sinks.page_feed import PageFeed
 from benchd.vocabulary.events import BootChanged, LineSeen
 from benchd.vocabulary.models import Finding, Stage

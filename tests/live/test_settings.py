@@ -27,6 +27,8 @@ capture_size_mb = 16
 [http]
 listen = "0.0.0.0:9000"
 token_file = "token"
+tls_cert = "page.pem"
+tls_key = "page.key"
 names = ["bench.lan"]
 [metrics]
 trial_series = 5

@@ -9,7 +9,7 @@ from typing import Any
 from support.daemon import DaemonProcess, benchd, link_toml, wait_for
 
 from benchd.demo import at286
-from benchd.demo.machine import Bench, SimMachine
+from benchd.demo.machine import Operator, SimMachine
 from benchd.demo.story import document
 from benchd.studies.document import to_toml
 
@@ -22,8 +22,10 @@ def over(daemon: DaemonProcess) -> list[dict[str, Any]]:
 
 def test_boots_attach_to_the_running_trial(tmp_path: Path) -> None:
     """Each boot belongs to the trial that ran when it began; the goal is judged from what the daemon saw."""
-    with Bench(at286.behaviour, SimMachine(speed=12, seed=2)) as bench:
-        links = link_toml("post", bench.ports["post"], code_port="80") + link_toml("console", bench.ports["console"])
+    with Operator(at286.behaviour, SimMachine(speed=12, seed=2)) as operator:
+        links = link_toml("post", operator.ports["post"], code_port="80") + link_toml(
+            "console", operator.ports["console"]
+        )
         with DaemonProcess(tmp_path, MACHINE + links) as daemon:
             config = ("--config", str(daemon.config))
 
@@ -32,7 +34,7 @@ def test_boots_attach_to_the_running_trial(tmp_path: Path) -> None:
 
             def boot(setup: dict[str, str], fate: at286.Fate) -> None:
                 before = len(daemon.api("/api/boots"))
-                bench.boot(setup, script=at286.boot_script(setup, fate))
+                operator.boot(setup, script=at286.boot_script(setup, fate))
                 wait_for(lambda: len(over(daemon)) > before, 20, 0.2)
 
             wait_for(daemon.links_up)

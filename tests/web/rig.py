@@ -128,13 +128,17 @@ class Rig:
 
     def start(self, headers: Mapping[str, str] | None = None) -> None:
         """Start the daemon and wait until it answers."""
+        self.launch()
+        self._wait("the daemon answers", lambda: self.get("/api/start", headers=headers))
+
+    def launch(self) -> None:
+        """Start the daemon."""
         log = (self.folder / "daemon.log").open("ab")
         self.process = subprocess.Popen(
             [sys.executable, "-m", "benchd", "run", "--config", str(self.folder / "bench.toml")],
             stdout=log, stderr=log, cwd=self.folder,
         )  # fmt: skip
         log.close()
-        self._wait("the daemon answers", lambda: self.get("/api/start", headers=headers))
 
     def wait_links(self) -> None:
         self._wait("links up", lambda: all(x["up"] for m in self.get("/api/machines") for x in m["links"].values()))
@@ -159,11 +163,11 @@ class Rig:
         self.process.send_signal(signal.SIGSTOP if frozen else signal.SIGCONT)
 
     def get(self, path: str, **more: object) -> object:
-        with httpx.Client(trust_env=False) as client:
+        with httpx.Client(trust_env=False, timeout=30) as client:
             return client.get(self.url + path, **more).raise_for_status().json()  # type: ignore[arg-type]
 
     def post(self, path: str, body: object) -> object:
-        with httpx.Client(trust_env=False) as client:
+        with httpx.Client(trust_env=False, timeout=30) as client:
             return client.post(self.url + path, json=body).raise_for_status().json()
 
     # ------------------------------------------------------------------ the machine

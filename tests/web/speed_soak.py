@@ -19,9 +19,8 @@ from types import SimpleNamespace
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from support.flood import Flood
 from web import conftest, rig
-
-from benchd.demo.load import Flood
 
 MACHINES = 8
 BYTES_PER_S = 11_520

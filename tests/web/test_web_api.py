@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import json
-import subprocess
-import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import httpx
 import jsonschema
 import pytest
+from typer.testing import CliRunner
 from web.rig import MACHINE, MAP, STUDY, Rig, save_many, save_story, save_study
 
+from benchd.cli.main import build
 from benchd.demo import at286
 from benchd.demo.steps import PowerOff, PowerOn
 from benchd.sinks.page_feed import PageFeed
@@ -21,9 +22,9 @@ from benchd.web.live import pictures
 
 
 @pytest.fixture(scope="module")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Any:
+def site(folders: Callable[[str], Path]) -> Any:
     """A bench with stored boots, trials, and one boot just seen from the simulated machine."""
-    rig = Rig(tmp_path_factory.mktemp("api"))
+    rig = Rig(folders("api"))
     try:
         save_study(rig.store, rig.folder)
         save_many(rig.store, 30)
@@ -39,10 +40,8 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Any:
 
 def told(rig: Rig, *arguments: str) -> Any:
     """What `benchd ... --json` prints."""
-    done = subprocess.run(
-        [sys.executable, "-m", "benchd", *arguments, "--json"], capture_output=True, text=True, timeout=60, check=False
-    )
-    assert done.returncode == 0, done.stderr
+    done = CliRunner().invoke(build(), [*arguments, "--json"])
+    assert done.exit_code == 0, done.output
     return json.loads(done.stdout)
 
 

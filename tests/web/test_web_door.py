@@ -6,7 +6,7 @@ import asyncio
 import hmac
 import logging
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -18,9 +18,10 @@ from benchd.daemon import Daemon
 from benchd.errors import UsageError
 from benchd.settings import Settings, load_settings, split_listen
 from benchd.store import Store
-from benchd.web import auth as guard
+from benchd.web import auth
 from benchd.web.app import make_app
-from benchd.web.auth import BODY_MOST, COOKIE, SESSION_S, Keys, read_token
+from benchd.web.auth import ADDRESSES_MOST, ENDED_MOST, SESSION_S, Auth, Delays, read_token
+from benchd.web.door import BODY_MOST, COOKIE
 from benchd.web.pages import STATIC, safe_onward
 
 TOKEN = "a-token-of-the-corner-bench-2026"
@@ -58,21 +59,36 @@ class Site:
         self.daemon.store.close()
 
 
-@pytest.fixture
-def open_site(tmp_path: Path) -> Iterator[Site]:
-    site = Site(tmp_path)
-    save_study(site.daemon.store, tmp_path)
+@pytest.fixture(scope="module")
+def open_site(folders: Callable[[str], Path]) -> Iterator[Site]:
+    folder = folders("open")
+    site = Site(folder)
+    save_study(site.daemon.store, folder)
     save_story(site.daemon.store)
     yield site
     site.close()
 
 
 @pytest.fixture
-def closed_site(tmp_path: Path) -> Iterator[Site]:
-    (tmp_path / "token").write_text(TOKEN + "\n")
-    site = Site(tmp_path, 'token_file = "token"')
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wrong tokens are answered at once, where that is not what is asked about."""
+    monkeypatch.setattr(auth, "WRONG_S", 0.0)
+
+
+@pytest.fixture(scope="module")
+def guarded(folders: Callable[[str], Path]) -> Iterator[Site]:
+    folder = folders("guarded")
+    (folder / "token").write_text(TOKEN + "\n")
+    site = Site(folder, 'token_file = "token"')
     yield site
     site.close()
+
+
+@pytest.fixture
+def closed_site(guarded: Site) -> Site:
+    """The guarded one, with nobody having tried anything yet."""
+    guarded.app = make_app(guarded.daemon)
+    return guarded
 
 
 # ---------------------------------------------------------------------- loopback
@@ -89,16 +105,11 @@ def test_loopback_is_the_default_and_wider_needs_a_token() -> None:
         assert Settings.model_validate({"http": {"listen": near}})
 
 
-def test_the_daemon_answers_on_its_own_address_only(tmp_path: Path) -> None:
+def test_the_daemon_answers_on_its_own_address_only(bench: Rig) -> None:
     """Bound to 127.0.0.1, it is not there on 127.0.0.2."""
-    rig = Rig(tmp_path)
-    try:
-        rig.start()
-        assert rig.get("/api/start")["bench"] == "corner bench"  # type: ignore[index,call-overload]
-        with pytest.raises(httpx.ConnectError), httpx.Client(trust_env=False) as client:
-            client.get(f"http://127.0.0.2:{rig.port}/api/start")
-    finally:
-        rig.close()
+    assert bench.get("/api/start")["bench"] == "corner bench"  # type: ignore[index,call-overload]
+    with pytest.raises(httpx.ConnectError), httpx.Client(trust_env=False) as client:
+        client.get(f"http://127.0.0.2:{bench.port}/api/start")
 
 
 @pytest.mark.parametrize("text", ["", "short", "fifteen-letters"])
@@ -127,7 +138,7 @@ def test_nothing_is_given_without_the_token(closed_site: Site, path: str) -> Non
 @pytest.mark.parametrize(
     "value", ["Bearer ", "Bearer wrong", f"Basic {TOKEN}", TOKEN, f"Bearer {TOKEN}x", f"Bearer {TOKEN[:-1]}"]
 )
-def test_wrong_credentials_are_refused(closed_site: Site, value: str) -> None:
+def test_wrong_credentials_are_refused(quick: None, closed_site: Site, value: str) -> None:
     assert closed_site.ask("GET", "/api/boots", headers={"Authorization": value}).status_code == 401
 
 
@@ -159,7 +170,8 @@ def test_the_login_gives_a_cookie_that_scripts_cannot_read(closed_site: Site) ->
     assert "HttpOnly" in cookie and "SameSite=strict" in cookie and "Path=/" in cookie and TOKEN not in cookie
     value = cookie.split("=", 1)[1].split(";")[0]
     assert closed_site.ask("GET", "/api/boots", headers={"Cookie": f"{COOKIE}={value}"}).status_code == 200
-    for other in (value[:-1], value + "0", f"{int(value.split('.')[0]) + 1}.{value.split('.')[1]}", "9" * 40, ""):
+    until, rest = value.split(".", 1)
+    for other in (value[:-1], value + "0", f"{int(until) + 1}.{rest}", "9" * 40, ""):
         assert closed_site.ask("GET", "/api/boots", headers={"Cookie": f"{COOKIE}={other}"}).status_code == 401
 
 
@@ -171,16 +183,67 @@ def test_a_wrong_token_at_the_form_is_answered_late_and_without_cookie(closed_si
     assert "set-cookie" not in told.headers
 
 
+def test_each_wrong_token_of_an_address_is_answered_later(closed_site: Site) -> None:
+    """A program that guesses waits as well; who asks rightly, or without any token, never does."""
+    spent = []
+    for headers in ({"Authorization": "Bearer guess"},) * 2 + ({"Authorization": f"Bearer {TOKEN}"}, {}):
+        began = time.monotonic()
+        closed_site.ask("GET", "/api/boots", headers=headers)
+        spent.append(time.monotonic() - began)
+    assert spent[0] >= 0.5 and spent[1] >= 1.0 and max(spent[2:]) < 0.5, spent
+
+
+def test_delays_grow_per_address_to_a_bound_and_are_forgotten() -> None:
+    """Doubling to 8 s; another address starts anew; all addresses of an IPv6 network are one (RFC 4291, 2.5.4)."""
+    delays = Delays()
+    assert [delays.wrong("192.0.2.1", 0.0) for _ in range(6)] == [0.5, 1.0, 2.0, 4.0, 8.0, 8.0]
+    assert delays.wrong("192.0.2.2", 0.0) == 0.5
+    assert delays.wrong("2001:db8::1", 0.0) == 0.5 and delays.wrong("2001:db8::ffff:2", 0.0) == 1.0
+    assert delays.wrong("192.0.2.1", 601.0) == 0.5
+    for n in range(3 * ADDRESSES_MOST):
+        delays.wrong(f"10.0.{n >> 8}.{n & 255}", 602.0)
+    assert len(delays) == ADDRESSES_MOST
+
+
 def test_sessions_end_and_end_with_the_token() -> None:
-    keys, now = Keys(TOKEN), 1_800_000_000.0
-    value = keys.session(now)
-    assert keys.session_fits(value, now + SESSION_S - 1)
-    assert not keys.session_fits(value, now + SESSION_S + 1)
-    assert not Keys(TOKEN + "2").session_fits(value, now)
-    assert not keys.session_fits("\u0661." + value.split(".")[1], now)
+    judge, now = Auth(TOKEN), 1_800_000_000.0
+    value = judge.session(now)
+    assert judge.session_fits(value, now + SESSION_S - 1)
+    assert not judge.session_fits(value, now + SESSION_S + 1)
+    assert not Auth(TOKEN + "2").session_fits(value, now)
+    assert not judge.session_fits("\u0661." + value.split(".", 1)[1], now)
 
 
-def test_tokens_are_compared_in_constant_time(closed_site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_logout_ends_the_session_on_the_server(closed_site: Site) -> None:
+    """The cookie that somebody kept opens no more; another session of the same moment goes on."""
+    mine, other = (log_in(closed_site).headers["set-cookie"].split(";")[0] for _ in range(2))
+    assert closed_site.ask("GET", "/api/boots", headers={"Cookie": mine}).status_code == 200
+    assert closed_site.ask("POST", "/logout", json={}, headers={"Cookie": mine}).status_code == 204
+    assert closed_site.ask("GET", "/api/boots", headers={"Cookie": mine}).status_code == 401
+    assert closed_site.ask("GET", "/api/boots", headers={"Cookie": other}).status_code == 200
+
+
+def test_an_ended_session_stays_ended_after_a_restart(tmp_path: Path) -> None:
+    """It is kept, not the session itself, until it would be over; too many end all that were before them."""
+    judge, now, file = Auth(TOKEN, tmp_path / "ended.json"), 1_800_000_000.0, tmp_path / "ended.json"
+    value, other = judge.session(now), judge.session(now)
+    judge.end_session("1.forged.00", now)
+    assert not file.exists()
+    judge.end_session(value, now)
+    again = Auth(TOKEN, file)
+    assert not again.session_fits(value, now) and again.session_fits(other, now)
+    assert value.split(".")[2] not in file.read_text()
+    for _ in range(ENDED_MOST):
+        again.end_session(again.session(now), now)
+    assert len(file.read_text()) < 100 * ENDED_MOST
+    last = Auth(TOKEN, file)
+    assert not last.session_fits(other, now) and last.session_fits(last.session(now + 2), now + 2)
+    file.write_text("{")
+    with pytest.raises(UsageError, match=r"ended\.json"):
+        Auth(TOKEN, file)
+
+
+def test_tokens_are_compared_in_constant_time(quick: None, closed_site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every judgement of a token or a session goes through hmac.compare_digest."""
     seen: list[tuple[object, object]] = []
     real = hmac.compare_digest
@@ -189,7 +252,7 @@ def test_tokens_are_compared_in_constant_time(closed_site: Site, monkeypatch: py
         seen.append((a, b))
         return real(a, b)
 
-    monkeypatch.setattr(guard.hmac, "compare_digest", spy)
+    monkeypatch.setattr(auth.hmac, "compare_digest", spy)
     closed_site.ask("GET", "/api/boots", headers={"Authorization": "Bearer nearly"})
     log_in(closed_site, "almost")
     closed_site.ask("GET", "/api/boots", headers={"Cookie": f"{COOKIE}=99999999999.abc"})

@@ -6,7 +6,7 @@ import contextlib
 import http.server
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -27,9 +27,9 @@ TOKEN = "a-token-of-the-corner-bench-2026"
 
 
 @pytest.fixture(scope="module")
-def own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
+def own(folders: Callable[[str], Path]) -> Iterator[Rig]:
     """A bench of their own for tests that enter results and start trials."""
-    rig = Rig(tmp_path_factory.mktemp("own"))
+    rig = Rig(folders("own"))
     try:
         save_study(rig.store, rig.folder)
         save_story(rig.store)
@@ -76,7 +76,7 @@ def test_boots_are_compared_by_keyboard_alone(bench: Rig, browser: Browser) -> N
     tab_to(browser, "nav a[href='/boots']")
     press(browser, Keys.ENTER)
     browser.until(
-        "return document.querySelectorAll('.boot-row').length > 9 && document.querySelector('main').dataset.ready"
+        "return document.querySelectorAll('.boot-row').length > 9 && document.querySelector('main')?.dataset.ready"
     )
     tab_to(browser, ".boot-row:nth-child(1) input")
     press(browser, Keys.SPACE)
@@ -112,7 +112,7 @@ def test_gloved_hands_enter_checks_and_take_them_back(own: Rig, browser: Browser
     """Buttons of 10 mm and more (44 CSS pixels is WCAG 2.2's enhanced target, 2.5.5; these are twice as high):
     a press stores a result for the newest boot; one entered by mistake is taken back. By keyboard too."""
     browser.open(own.url + "/study/storage%20rom")
-    browser.until("return document.querySelector('main').dataset.weighed === 'yes'")
+    browser.until("return document.querySelector('main')?.dataset.weighed === 'yes'")
     box = browser.js(
         "const b = document.querySelector('.glove .fail').getBoundingClientRect(); return [b.width, b.height]"
     )
@@ -140,7 +140,7 @@ def test_gloved_hands_enter_checks_and_take_them_back(own: Rig, browser: Browser
 def test_a_trial_is_started_from_the_page(own: Rig, browser: Browser) -> None:
     """The first proposal: its steps and caution stand there, a press begins it, and boots then belong to it."""
     browser.open(own.url + "/study/storage%20rom")
-    browser.until("return document.querySelector('main').dataset.weighed === 'yes'")
+    browser.until("return document.querySelector('main')?.dataset.weighed === 'yes'")
     step = browser.driver.find_element(By.CSS_SELECTOR, ".next-step")
     assert "Power off" in step.text and "min" in step.text and "Caution" in step.text
     wanted = own.get("/api/studies/storage%20rom/next")["next"][0]["setup"]  # type: ignore[index,call-overload]
@@ -182,9 +182,9 @@ def test_harmless_writes_out_what_could_mislead(bench: Rig, browser: Browser) ->
 
 
 @pytest.fixture(scope="module")
-def nasty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
+def nasty(folders: Callable[[str], Path]) -> Iterator[Rig]:
     """A bench whose machine, study, levels and console text are all hostile."""
-    rig = Rig(tmp_path_factory.mktemp("nasty"), machines=(NASTY,))
+    rig = Rig(folders("nasty"), machines=(NASTY,))
     document = {
         "question": f"{NASTY} {OVERRIDE}",
         "machine": NASTY,
@@ -231,7 +231,7 @@ def test_hostile_text_is_text_everywhere(nasty: Rig, browser: Browser) -> None:
         browser.open(nasty.url + path)
         browser.until("return document.body.textContent.includes(arguments[0])", 10, "<img")
         if path.startswith("/boot/"):
-            browser.until("return document.querySelector('main').dataset.record === 'yes'")
+            browser.until("return document.querySelector('main')?.dataset.record === 'yes'")
             text = browser.js("return document.querySelector('.both-body').textContent")
             assert "<script>window.hit=1</script>" in str(text)
         for _ in range(3):
@@ -244,6 +244,7 @@ def test_hostile_text_is_text_everywhere(nasty: Rig, browser: Browser) -> None:
         assert browser.complaints() == [], path
 
 
+@pytest.mark.slow
 def test_a_line_of_a_megabyte_is_cut_and_the_page_stays_quick(nasty: Rig, browser: Browser) -> None:
     """1,000,000 letters without a line end: what is kept and shown is bounded, and the page still answers."""
     browser.open(nasty.url + "/")
@@ -341,11 +342,12 @@ def test_another_site_cannot_frame_the_page(bench: Rig, browser: Browser) -> Non
         browser.driver.switch_to.default_content()
 
 
-def test_a_person_logs_in_once(tmp_path: Path, browser: Browser) -> None:
+def test_a_person_logs_in_once(folders: Callable[[str], Path], browser: Browser) -> None:
     """Sent to the form; a wrong token is told of; the right one leads on; the stream works with the cookie;
     scripts do not see it; the token is in no address; a new daemon with the same token asks no more."""
-    (tmp_path / "token").write_text(TOKEN)
-    rig = Rig(tmp_path, token_file='"token"')
+    folder = folders("login")
+    (folder / "token").write_text(TOKEN)
+    rig = Rig(folder, token_file='"token"')
     save_study(rig.store, rig.folder)
     save_story(rig.store)
     try:
@@ -366,7 +368,7 @@ def test_a_person_logs_in_once(tmp_path: Path, browser: Browser) -> None:
         browser.until("return document.body.dataset.old === 'yes'", 6)
         rig.start({"Authorization": f"Bearer {TOKEN}"})
         browser.until("return document.body.dataset.old === 'no'", 10)
-        assert TOKEN not in (tmp_path / "daemon.log").read_text()
+        assert TOKEN not in (folder / "daemon.log").read_text()
     finally:
         browser.driver.delete_all_cookies()
         rig.close()

@@ -15,9 +15,7 @@ export async function ask(path, options = {}) {
   if (!answer.ok) {
     let detail = `${answer.status} ${answer.statusText}`;
     try {
-      const told = (await answer.json()).detail;
-      if (typeof told === "string") detail = told;
-      else if (told) detail = told.map((one) => `${one.loc?.slice(1).join(".")}: ${one.msg}`).join("; ");
+      detail = (await answer.json()).detail ?? detail;
     } catch { /* not JSON: the status says it */ }
     throw new Error(detail);
   }

@@ -1,4 +1,4 @@
-"""The simulated bench on real ptys: what a reader gets, what nobody reads, and the load generator."""
+"""The simulated machine on real ptys: what a reader gets, what nobody reads; and the tests' own floods."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 import serial
+from support.flood import Flood, flood, stream
 
 from benchd.demo import at286
 from benchd.demo.line import PtyLine
-from benchd.demo.load import Flood, flood, stream
-from benchd.demo.machine import Bench, SimMachine
+from benchd.demo.machine import Operator, SimMachine
 from benchd.demo.steps import Hang, Post, Say, Wait
 
 
@@ -42,14 +42,14 @@ class Reader(threading.Thread):
 
 def test_boots_arrive_as_planned() -> None:
     """pyserial reads exactly the bytes of the timeline on both links, and none is lost."""
-    with Bench(at286.behaviour, SimMachine(speed=40, seed=3)) as bench:
-        readers = {name: Reader(path) for name, path in bench.ports.items()}
-        played = bench.run([(at286.START, 2), ({**at286.START, "rom-base": "D800"}, 1)])
+    with Operator(at286.behaviour, SimMachine(speed=40, seed=3)) as operator:
+        readers = {name: Reader(path) for name, path in operator.ports.items()}
+        played = [operator.boot({**at286.START, "rom-base": base}) for base in ("D000", "D000", "D800")]
         got = {name: reader.finish() for name, reader in readers.items()}
         assert [p.number for p in played] == [0, 1, 2]
         for link in ("post", "console"):
             assert got[link] == b"".join(p.wires.data(link) for p in played)
-            assert bench.machine.lines[link].lost == 0
+            assert operator.machine.lines[link].lost == 0
 
 
 def test_times_are_kept() -> None:
@@ -64,8 +64,8 @@ def test_times_are_kept() -> None:
 def test_same_seed_same_boots() -> None:
     """Scripts and bytes depend on seed and boot number only."""
     with (
-        Bench(at286.behaviour, SimMachine(speed=8, seed=5)) as one,
-        Bench(at286.behaviour, SimMachine(speed=8, seed=5)) as two,
+        Operator(at286.behaviour, SimMachine(speed=8, seed=5)) as one,
+        Operator(at286.behaviour, SimMachine(speed=8, seed=5)) as two,
     ):
         for number in range(30):
             script = one.script(number, at286.START)
@@ -97,12 +97,14 @@ def test_reader_that_stalls() -> None:
 
 def test_stop_ends_a_hang() -> None:
     """`close` ends a play in the middle of a long hang, and the reader sees the line go."""
-    bench = Bench(lambda _setup, _rng: [Post(1), Hang(60)], SimMachine(speed=10))
-    with serial.Serial(bench.ports["post"], timeout=5) as port:
-        bench.start([({}, 3)])
+    operator = Operator(lambda _setup, _rng: [Post(1), Hang(60)], SimMachine(speed=10))
+    playing = threading.Thread(target=operator.boot, args=({},), daemon=True)
+    with serial.Serial(operator.ports["post"], timeout=5) as port:
+        playing.start()
         assert port.read(1) == b"\x01"
         began = time.monotonic()
-        bench.close()
+        operator.close()
+        playing.join()
         assert time.monotonic() - began < 1
         with pytest.raises((serial.SerialException, OSError)):
             port.read(1)

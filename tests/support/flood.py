@@ -1,4 +1,4 @@
-"""Load: boot-like bytes at a set rate, for soak tests. The stream depends on the seed alone."""
+"""Boot-like bytes at a set rate on ptys, for soak tests. The stream depends on the seed alone."""
 
 from __future__ import annotations
 
@@ -63,28 +63,36 @@ def flood(
     if seconds is None and stop is None:
         raise ValueError("a flood without seconds or stop would never end")
     ending = stop or threading.Event()
-    streams = {name: stream(name, seed) for name in lines}
-    ready = {name: bytearray() for name in lines}
-    offered = dict.fromkeys(lines, 0)
+    waiting = {name: _Waiting(stream(name, seed)) for name in lines}
     before = {name: line.lost for name, line in lines.items()}
-    for name, source in streams.items():
-        ready[name] += next(source)
     started = time.monotonic()
-    while not ending.wait(_SLICE_S):
+    passed = 0.0
+    while not ending.wait(_SLICE_S) and (seconds is None or passed < seconds):
         passed = time.monotonic() - started
-        over = seconds is not None and passed >= seconds
-        total = int((min(passed, seconds) if seconds is not None else passed) * bytes_per_second)
+        total = int(min(passed, seconds or passed) * bytes_per_second)
         for name, line in lines.items():
-            due = total - offered[name]
-            while len(ready[name]) < due:
-                ready[name] += next(streams[name])
-            line.send(bytes(ready[name][:due]))
-            del ready[name][:due]
-            offered[name] += due
-        if over:
-            break
+            line.send(waiting[name].up_to(total))
     lost = {str(name): line.lost - before[name] for name, line in lines.items()}
-    return Flooded({str(name): count for name, count in offered.items()}, lost, time.monotonic() - started)
+    return Flooded({str(name): one.given for name, one in waiting.items()}, lost, time.monotonic() - started)
+
+
+class _Waiting:
+    """The bytes of one stream that were not given yet."""
+
+    def __init__(self, source: Iterator[bytes]) -> None:
+        self._source = source
+        self._ready = bytearray()
+        self.given = 0
+
+    def up_to(self, total: int) -> bytes:
+        """Return what brings the bytes given to `total`."""
+        due = total - self.given
+        while len(self._ready) < due:
+            self._ready += next(self._source)
+        out = bytes(self._ready[:due])
+        del self._ready[:due]
+        self.given += due
+        return out
 
 
 class Flood:

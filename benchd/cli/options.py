@@ -1,0 +1,30 @@
+"""Options that commands share, and where settings are looked for. Imports little: some commands need no store."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from benchd.errors import UsageError
+
+ConfigOption = Annotated[
+    Path | None,
+    typer.Option("--config", help="Settings file; default: $BENCHD_CONFIG, bench.toml, config/bench.toml."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (see `benchd schema`).")]
+PLACES = ("bench.toml", "config/bench.toml")
+
+
+def config_path(given: Path | None) -> Path:
+    """Return the settings file to use. Raises UsageError if none is given and none is found."""
+    if given is not None:
+        return given
+    if name := os.environ.get("BENCHD_CONFIG"):
+        return Path(name)
+    for place in PLACES:
+        if Path(place).is_file():
+            return Path(place)
+    raise UsageError(f"no settings file: give --config FILE, or make one of {', '.join(PLACES)}")

@@ -1,0 +1,91 @@
+"""`benchd show`: one boot, also code by code and line by line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from benchd.cli.boots import boot_page, seconds
+from benchd.cli.common import ConfigOption, JsonOption, store_of
+from benchd.cli.output import clean, emit_json, tell
+from benchd.errors import UsageError
+from benchd.store import Store
+from benchd.vocabulary.events import CodeSeen, Event, LineSeen, StageEntered
+from benchd.vocabulary.models import Boot
+from benchd.watch.replay import Replay
+
+UNWELL = ("stalled", "looped", "link-lost")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command()(show)
+
+
+def show(
+    boot: Annotated[str, typer.Argument(help="A boot's id, or the beginning of it; `last` for the newest.")],
+    trace: Annotated[bool, typer.Option("--trace", help="Every code and line, from the capture.")] = False,
+    config: ConfigOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Show one boot: ladder, findings, what to try.
+
+    Exit codes: 0 fine, 1 the boot stalled, looped or lost its link, or the store failed, 2 no such boot.
+    """
+    with store_of(config) as store:
+        found = _newest(store) if boot == "last" else store.boot(boot)
+        capture = store.capture_of(found.id)
+        told = [] if json else foretold(store, found)
+    if json:
+        emit_json(found.model_dump(mode="json", by_alias=True))
+    else:
+        tell([*boot_page(found, capture), *told])
+        if trace:
+            if capture is None:
+                raise UsageError(f"boot {found.id} has no capture")
+            tell(trace_lines(Path(capture), found.id))
+    if found.outcome in UNWELL:
+        raise typer.Exit(1)
+
+
+def _newest(store: Store) -> Boot:
+    newest = store.boots(limit=1)
+    if not newest:
+        raise UsageError("no boots are stored yet")
+    return newest[0]
+
+
+def foretold(store: Store, boot: Boot) -> list[str]:
+    """What was foretold of the option-ROM scan for the boot's trial, against what the boot showed."""
+    if boot.trial is None or not store.predictions(boot.trial):
+        return []
+    # Only a trial with a prediction needs these, and they take longer than all the rest of this command.
+    from benchd.cli.studytext import wrapped
+    from benchd.studies.comparing import Group, events_of, predicted
+
+    group = Group(boot.id, (boot,), boot.trial)
+    told = predicted(store, group, events_of(store, [boot])[0])
+    return ["", "option-ROM scan, predicted against seen:", *(line for text in told for line in wrapped(text, "  "))]
+
+
+def trace_lines(capture: Path, boot: str) -> Iterator[str]:
+    """Yield every code, console line and stage of one boot, from its capture."""
+    for event in Replay([capture]).events():
+        if getattr(event, "boot", None) == boot and (told := _told(event)):
+            t, u, what, text = told
+            yield f"{seconds(t, u):>12}  {what:>8}  {text}"
+
+
+def _told(event: Event) -> tuple[float, float, str, str] | None:
+    match event:
+        case CodeSeen():
+            port = f"{event.port:X}h" if event.port is not None else "post"
+            return event.t or 0, event.u_ns / 1e9, port, event.code
+        case LineSeen() if not event.partial:
+            return event.t or 0, event.u_ns / 1e9, "text", clean(event.text)
+        case StageEntered():
+            return event.t, event.u, "stage", clean(event.stage)
+    return None
