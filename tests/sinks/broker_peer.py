@@ -40,7 +40,8 @@ class Mosquitto:
 
     def start(self) -> None:
         lines = [f"listener {self.port} 127.0.0.1", *self.extra, "persistence true"]
-        lines += [f"persistence_location {self.folder}/", "log_type all"]
+        # A listener that is slow, or not back yet, must not lose what waits for it.
+        lines += [f"persistence_location {self.folder}/", "log_type all", "max_queued_messages 0"]
         if os.getuid() == 0:
             lines.append("user root")
         (self.folder / "broker.conf").write_text("\n".join(lines) + "\n")
