@@ -9,7 +9,7 @@ import importlib
 import io
 import os
 import sys
-from collections.abc import Iterator, MutableMapping
+from collections.abc import Iterator, Mapping
 from functools import cache
 from typing import Annotated, Any
 
@@ -69,7 +69,7 @@ class Command(TyperCommand):
                     formatter.write_dl(found)
 
 
-class Loaded(MutableMapping[str, Any]):
+class Loaded(Mapping[str, Any]):
     """The commands of `COMMANDS` by name; looking one up imports its module."""
 
     def __init__(self) -> None:
@@ -85,12 +85,6 @@ class Loaded(MutableMapping[str, Any]):
             self._known |= typer.main.get_group(part).commands
         return self._known[name]
 
-    def __setitem__(self, name: str, command: Any) -> None:
-        self._known[name] = command
-
-    def __delitem__(self, name: str) -> None:
-        del self._known[name]
-
     def __iter__(self) -> Iterator[str]:
         return iter(COMMANDS)
 
@@ -103,7 +97,7 @@ class Top(TyperGroup):
 
     def __init__(self, **named: Any) -> None:
         super().__init__(**named | {"commands": {}})
-        self.commands = Loaded()
+        self.commands = Loaded()  # type: ignore[assignment]  # it is only read
 
     def list_commands(self, ctx: Any) -> list[str]:
         return list(COMMANDS)

@@ -83,7 +83,8 @@ def make_app(daemon: ServedBench, connections: Connections | None = None) -> Fas
         return PageStart(bench=bench, version=__version__, machines=machines, guarded=auth is not None)
 
     app.include_router(live_routes(daemon.now))
-    turns = [Depends(Turns())]
+    # Given back before the answer is sent: who reads it slowly keeps nobody waiting.
+    turns = [Depends(Turns(), scope="function")]
     for routes in (
         boot_routes(daemon, records),
         compare_routes(daemon),

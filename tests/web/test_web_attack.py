@@ -247,6 +247,43 @@ def test_many_readers_wait_their_turn_and_the_rest_is_sent_away(site: Site, monk
     assert {one.status_code for one in answers} == {200, 503}
 
 
+def test_who_reads_an_answer_slowly_keeps_no_turn(site: Site) -> None:
+    """As many downloads of a capture as there are turns, none of them read: others are still answered."""
+    boot = site.daemon.store.boots(limit=1)[0]
+    file = site.daemon.loaded.data / "captures" / "at286" / "a.pcapng"
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_bytes(b"x" * (1 << 20))
+    site.daemon.store.save_boot(boot, capture=str(file))
+
+    async def story() -> None:
+        never, begun = asyncio.Event(), asyncio.Semaphore(0)
+
+        async def receive() -> dict[str, Any]:
+            await never.wait()
+            return {"type": "http.disconnect"}
+
+        async def send(message: Any) -> None:
+            if message["type"] == "http.response.body":
+                begun.release()
+                await never.wait()
+
+        path = f"/api/boots/{boot.id}/capture"
+        scope = {"type": "http", "method": "GET", "path": path, "raw_path": path.encode(), "query_string": b"",
+                 "headers": [(b"host", b"127.0.0.1")], "client": ("127.0.0.1", 5), "server": ("127.0.0.1", 80),
+                 "scheme": "http", "root_path": "", "http_version": "1.1"}  # fmt: skip
+        slow = [asyncio.create_task(site.app(dict(scope), receive, send)) for _ in range(turns.AT_ONCE)]
+        for _ in slow:
+            await asyncio.wait_for(begun.acquire(), 20)
+        transport = httpx.ASGITransport(app=site.app)
+        async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8650") as client:
+            assert (await asyncio.wait_for(client.get("/api/boots?limit=3"), 10)).status_code == 200
+        for one in slow:
+            one.cancel()
+        await asyncio.gather(*slow, return_exceptions=True)
+
+    asyncio.run(story())
+
+
 # ---------------------------------------------------------------------- over a network
 
 
