@@ -13,21 +13,20 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
-    ValidationError,
     field_validator,
     model_validator,
 )
-from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from benchd.decode import make_decoder
 from benchd.decode.charset import Charset
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import UsageError
+from benchd.files import read_toml
 from benchd.links.lines import port_timing
 from benchd.links.settings import HUNT, MAX_RATE, PortSettings
 from benchd.rules.values import compile_pattern, parse_port
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.mqtt.settings import MqttSettings
-from benchd.tomlfile import validate
+from benchd.tomlfile import misplaced
 from benchd.vocabulary.records import LinkInfo
 from benchd.vocabulary.times import parse_duration
 
@@ -48,12 +47,6 @@ def _printable(value: str) -> str:
     if not value.isprintable():
         raise ValueError("holds characters that cannot be shown")
     return value
-
-
-def wrong(title: str, where: tuple[str | int, ...], text: str) -> ValidationError:
-    """Return an error that names the key: one that a model's own check raises would name the model only."""
-    what = PydanticCustomError("value_error", "{text}", {"text": text})
-    return ValidationError.from_exception_data(title, [InitErrorDetails(type=what, loc=where, input=None)])
 
 
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
@@ -96,7 +89,7 @@ class HttpPart(Part):
     def _guarded(self) -> HttpPart:
         if self.token_file is None and not is_loopback(split_listen(self.listen)[0]):
             text = f"{self.listen!r} is reachable from other machines; that needs token_file, or use 127.0.0.1"
-            raise wrong("http", ("listen",), text)
+            raise misplaced("http", ("listen",), text)
         return self
 
 
@@ -146,18 +139,20 @@ class LinkPart(Part):
     @model_validator(mode="after")
     def _sense(self) -> LinkPart:
         if self.kind == "console" and self.framing is not None:
-            raise wrong("link", ("framing",), "framing is for post links; a console is text")
+            raise misplaced("link", ("framing",), "framing is for post links; a console is text")
         if (self.framing == "pattern") != (self.pattern is not None):
-            where = "pattern" if self.pattern is not None else "framing"
-            raise wrong("link", (where,), 'framing = "pattern" and pattern = "..." belong together')
+            key = "pattern" if self.pattern is not None else "framing"
+            raise misplaced("link", (key,), 'framing = "pattern" and pattern = "..." belong together')
         try:
             PortSettings(port=self.port, speed=self.speed)
         except UsageError as error:
-            raise wrong("link", ("port",), str(error).removeprefix("port: ")) from None
+            raise misplaced("link", ("port",), str(error).removeprefix("port: ")) from None
         try:
             make_decoder(self.info("link"))
         except UsageError as error:
-            raise wrong("link", ("pattern",) if self.pattern else (), str(error).removeprefix("link link: ")) from None
+            raise misplaced(
+                "link", ("pattern",) if self.pattern else (), str(error).removeprefix("link link: ")
+            ) from None
         return self
 
     @property
@@ -226,11 +221,11 @@ class Settings(Part):
         ports: set[str] = set()
         for m, machine in enumerate(self.machine):
             if machine.name in names:
-                raise wrong("settings", ("machine", m, "name"), f"{machine.name!r} is the name of two machines")
+                raise misplaced("settings", ("machine", m, "name"), f"{machine.name!r} is the name of two machines")
             names.add(machine.name)
             for n, link in enumerate(machine.link):
                 if link.port in ports:
-                    raise wrong("settings", ("machine", m, "link", n, "port"), f"{link.port} is used by two links")
+                    raise misplaced("settings", ("machine", m, "link", n, "port"), f"{link.port} is used by two links")
                 ports.add(link.port)
         return self
 
@@ -283,13 +278,8 @@ def is_loopback(host: str) -> bool:
 
 def load_settings(path: Path) -> LoadedSettings:
     """Read a settings file. Raises FileProblems (file, line, key) or ExternalError."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise UsageError(f"{path}: no such settings file; see config/bench.toml for an example") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ExternalError(f"{path}: cannot be read: {error}") from None
-    return LoadedSettings(validate(Settings, text, str(path)), path.absolute())
+    hint = f"{path}: no such settings file; see config/bench.toml for an example"
+    return LoadedSettings(read_toml(Settings, path, lambda _: UsageError(hint)), path.absolute())
 
 
 def link_infos(machine: MachinePart) -> list[LinkInfo]:

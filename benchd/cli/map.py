@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from benchd.cli.output import clean, emit_json, say
 from benchd.errors import UsageError
-from benchd.rom.files import write_new
-from benchd.rom.mapfiles import load, room_for
-
-if TYPE_CHECKING:
-    pass
+from benchd.files import write_new
+from benchd.rom.files import load_map
 
 LINE_LIMIT = 400
 
@@ -38,6 +35,7 @@ def show_map(
     Exit codes: 0 fine, 1 a file failed or --check found a conflict, 2 the map file is wrong.
     """
     from benchd.rom.drawtext import draw_text
+    from benchd.rom.mapfile import WantTable, room_for
     from benchd.rom.moves import ways_out
     from benchd.rom.numbers import parse_size, show_size
     from benchd.rom.predict import predict
@@ -46,10 +44,10 @@ def show_map(
         size = None if room is None else parse_size(room)
     except ValueError as error:
         raise UsageError(f"--room: {error}") from None
-    found, layout, notes = load(file)
+    found, layout, notes = load_map(file)
     prediction = predict(layout)
     ways = ways_out(layout)
-    extra = [] if size is None else [(f"an image of {show_size(size)}", size, ())]
+    extra = [] if size is None else [WantTable(name=f"an image of {show_size(size)}", size=size)]
     fits = room_for(found, layout, extra)
     if svg is not None:
         from benchd.rom.drawsvg import draw_svg

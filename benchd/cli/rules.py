@@ -242,8 +242,8 @@ def draft(
     """
     import sys
 
+    from benchd.files import write_new
     from benchd.inference.draft import draft as draft_ladder
-    from benchd.rom.files import write_new
     from benchd.rules import check_text
     from benchd.studies.drafting import draft_toml, read_boots
 

@@ -5,19 +5,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from benchd.errors import UsageError
-from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window
+from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window, free_bases
 from benchd.rom.numbers import MEGABYTE, hex_address, parse_address, parse_byte, parse_size
 from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, Pass, ScanRules, ZeroLength
-from benchd.tomlfile import parse as parse_toml
+from benchd.tomlfile import misplaced, validate
 
-FILE_LIMIT = 1 << 20
 TEXT_LIMIT = 200
 
 
@@ -181,6 +179,16 @@ class MapFile(_Table):
     want: list[WantTable] = Field(default_factory=list, max_length=WINDOW_LIMIT)
     floating: Byte = 0xFF
 
+    @model_validator(mode="after")
+    def _unique(self) -> MapFile:
+        names: set[str] = set()
+        for number, window in enumerate(self.window):
+            if window.name in names:
+                why = f"{window.name!r} is used twice; names tell parties apart"
+                raise misplaced("map", ("window", number, "name"), why)
+            names.add(window.name)
+        return self
+
     def image_names(self) -> list[str]:
         """Return the image files that the windows name, each once, in order."""
         return list(dict.fromkeys(w.image for w in self.window if w.image is not None))
@@ -214,68 +222,20 @@ class MapFile(_Table):
 def parse(text: str, name: str) -> MapFile:
     """Return the map that `text` (the content of file `name`) describes.
 
-    Raises UsageError naming file, line and key for everything that is wrong, one line each.
+    Raises FileProblems naming file, line and key of everything that is wrong.
     """
-    if len(text) > FILE_LIMIT:
-        raise UsageError(f"{name}: {len(text):,} characters, more than the {FILE_LIMIT:,} allowed")
-    data = parse_toml(text, name)
-    try:
-        found = MapFile.model_validate(data)
-    except ValidationError as error:
-        raise UsageError("\n".join(_complaint(text, name, one) for one in error.errors()[:20])) from None
-    seen: dict[str, int] = {}
-    for number, window in enumerate(found.window):
-        if window.name in seen:
-            line = find_line(text, ("window", number, "name"))
-            raise UsageError(
-                f"{name}, line {line}: window[{number + 1}].name: {window.name!r} is used twice; names tell "
-                "parties apart"
-            )
-        seen[window.name] = number
-    return found
+    return validate(MapFile, text, name)
 
 
-def _complaint(text: str, name: str, error: Any) -> str:
-    where = tuple(part for part in error["loc"] if not str(part).startswith("function-"))
-    key = ""
-    for part in where:
-        key += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if key else ''}{part}"
-    what = error["msg"].removeprefix("Value error, ")
-    if error["type"] == "missing":
-        what = "is missing: add it"
-    elif error["type"] == "extra_forbidden":
-        what = "is no key that a map file has: check its spelling"
-    return f"{name}, line {find_line(text, where)}: {key}: {what}"
-
-
-def find_line(text: str, where: tuple[str | int, ...]) -> int:
-    """Return the line (from 1) of the key that the path `where` leads to, or of the nearest table above it.
-
-    tomllib keeps no positions, so the headers are counted here: enough for the flat tables of a map file.
-    """
-    best = 1
-    depth = 0
-    index: dict[str, int] = {}
-    inside = True
-    for number, line in enumerate(text.splitlines(), 1):
-        word = line.strip()
-        if word.startswith("["):
-            path = tuple(part.strip().strip("\"'") for part in word.strip("[] \t").split("]")[0].split("."))
-            if word.startswith("[["):
-                joined = ".".join(path)
-                index[joined] = index.get(joined, -1) + 1
-                for other in [key for key in index if key.startswith(joined + ".")]:
-                    del index[other]
-            full: list[str | int] = []
-            for at in range(len(path)):
-                full.append(path[at])
-                if ".".join(path[: at + 1]) in index:
-                    full.append(index[".".join(path[: at + 1])])
-            inside = tuple(full) == where[: len(full)]
-            if inside and len(full) > depth:
-                best, depth = number, len(full)
-        elif (
-            inside and "=" in word and len(where) > depth and word.split("=", 1)[0].strip().strip("\"'") == where[depth]
-        ):
-            return number
-    return best
+def room_for(found: MapFile, layout: Layout, extra: Sequence[WantTable] = ()) -> list[dict[str, Any]]:
+    """Return the free bases for all that the map file wants, for `extra`, and for each window with jumpers."""
+    wanted: list[tuple[str, int, Sequence[int | None]]] = [(w.name, w.size, w.positions) for w in found.want]
+    wanted += [(w.name, w.size, w.positions) for w in extra]
+    wanted += [(w.name, w.size, w.positions) for w in layout.windows if w.positions]
+    fits: list[dict[str, Any]] = []
+    for name, size, positions in wanted:
+        others = tuple(window for window in layout.windows if window.name != name)
+        bases = free_bases(others, layout.rules, size)
+        shown = [hex_address(base) for base in bases if not positions or base in positions]
+        fits.append({"name": name, "size": size, "bases": shown})
+    return fits

@@ -63,23 +63,24 @@ def base_of(text: str) -> int | None:
 
 def read_image(image: Image) -> bytes:
     """The bytes of an image from where it was read. Raises ExternalError when they are not the same any more."""
-    from benchd.rom.files import read_image_file, read_raw
+    from benchd.files import read_bytes
+    from benchd.rom.files import read_image_file
 
     path = Path(image.path or "")
     if image.path is None:
         raise ExternalError(f"image {image.name}: its file is not known; enter it by file again")
-    if hashlib.sha256(read_raw(path)).hexdigest() != image.sha256:
+    if hashlib.sha256(read_bytes(path)).hexdigest() != image.sha256:
         raise ExternalError(f"{path}: not the image any more that the trial had ({image.sha256[:12]})")
     return read_image_file(path)[0]
 
 
 def layout_of(document: StudyDocument, setup: Mapping[str, str], images: Images) -> Layout:
     """The document's map, changed as `setup` says. Raises UsageError or ExternalError naming what is wrong."""
-    from benchd.rom.mapfiles import load
+    from benchd.rom.files import load_map
 
     if document.map is None:
         raise UsageError('the study names no map: add `map = "FILE.toml"` to its document')
-    layout = load(Path(document.map))[1]
+    layout = load_map(Path(document.map))[1]
     for factor in movers(document):
         level = setup.get(factor.name)
         if level is None:

@@ -51,7 +51,7 @@ def map_routes(daemon: ServedBench, records: Records) -> APIRouter:
 
 def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, list[str]]:
     """Return (map file, what it wants, the layout as the machine stands, notes). Raises UsageError for no map."""
-    from benchd.rom.mapfiles import load
+    from benchd.rom.files import load_map
     from benchd.studies.loaded import complete, open_study
     from benchd.studies.scan_prediction import can_foretell, layout_of
     from benchd.studies.service import images_of
@@ -62,19 +62,19 @@ def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, l
         known = open_study(daemon.store, trial.study)
         if can_foretell(known.document) and known.document.map is not None:
             own = Path(known.document.map)
-            found, _, notes = load(own)
+            found, _, notes = load_map(own)
             setup = complete(known.study, trial.setup)[0]
             layout = layout_of(known.document, setup, images_of(daemon.store, known.document))
             return own, found, layout, [*notes, f"as trial {trial.id} of study {trial.study} is set up"]
     if path is None:
         raise UsageError(f'the settings name no map file for {machine}: add map = "FILE" to it')
-    found, layout, notes = load(path)
+    found, layout, notes = load_map(path)
     return path, found, layout, notes
 
 
 def _page(daemon: ServedBench, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
     from benchd.rom.layout import Layout, areas
-    from benchd.rom.mapfiles import room_for
+    from benchd.rom.mapfile import room_for
     from benchd.rom.moves import apply, ways_out
     from benchd.rom.predict import predict
 
