@@ -17,8 +17,9 @@ from pydantic import (
     model_validator,
 )
 
-from benchd.decode import make_decoder
+from benchd.decode import framings_of, make_decoder
 from benchd.decode.charset import Charset
+from benchd.decode.framings import OWN_SETTINGS
 from benchd.errors import UsageError
 from benchd.files import read_toml
 from benchd.links.lines import port_timing
@@ -109,7 +110,7 @@ class LinkPart(Part):
     data_bits: Literal[5, 6, 7, 8] = 8
     parity: Literal["N", "E", "O", "M", "S"] = "N"
     stop_bits: Annotated[float, AfterValidator(_stop_bits)] = 1
-    framing: Literal["raw", "hex", "pattern", "bench"] | None = None
+    framing: str | None = None
     pattern: str | None = None
     code_port: Annotated[int, BeforeValidator(parse_port)] | None = None
     tick: Seconds | None = None
@@ -140,9 +141,18 @@ class LinkPart(Part):
     def _sense(self) -> LinkPart:
         if self.kind == "console" and self.framing is not None:
             raise misplaced("link", ("framing",), "framing is for post links; a console is text")
-        if (self.framing == "pattern") != (self.pattern is not None):
-            key = "pattern" if self.pattern is not None else "framing"
-            raise misplaced("link", (key,), 'framing = "pattern" and pattern = "..." belong together')
+        rows = {row.name: row for row in framings_of(self.kind)}
+        if self.framed not in rows:
+            known = ", ".join(repr(name) for name in rows)
+            raise misplaced("link", ("framing",), f"{self.framing!r} is no framing: use {known}")
+        row = rows[self.framed]
+        for key in OWN_SETTINGS:
+            if getattr(self, key) is None and key in row.needs:
+                raise misplaced("link", ("framing",), f'framing = "{row.name}" and {key} = "..." belong together')
+            if getattr(self, key) is not None and key not in row.takes:
+                takers = " or ".join(f'"{other.name}"' for other in rows.values() if key in other.takes)
+                why = f"{key} and framing = {takers} belong together" if takers else f"{key} is for post links"
+                raise misplaced("link", (key,), why)
         try:
             PortSettings(port=self.port, speed=self.speed)
         except UsageError as error:
@@ -157,7 +167,7 @@ class LinkPart(Part):
 
     @property
     def framed(self) -> str:
-        return "text" if self.kind == "console" else (self.framing or "raw")
+        return self.framing or framings_of(self.kind)[0].name
 
     def info(self, name: str) -> LinkInfo:
         """Return what decoding needs to know of this link; `paced` and latency by the kind of port."""

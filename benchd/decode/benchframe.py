@@ -8,16 +8,17 @@ CRC     = CRC-16/CCITT-FALSE over body, high byte first
 from __future__ import annotations
 
 import struct
+from binascii import crc_hqx
 from dataclasses import dataclass
 from enum import IntEnum
 
 from cobs import cobs
-from crccheck.crc import Crc16CcittFalse
 
 VERSION = 1
 HEAD = struct.Struct("<BHI")
 TICK = struct.Struct("<I")
 CRC_BYTES = 2
+CRC_START = 0xFFFF
 BODY_LIMIT = 252
 """Body and CRC stay within 254 bytes, so that COBS adds exactly one byte and a card needs no long blocks."""
 WIRE_LIMIT = BODY_LIMIT + CRC_BYTES + 1
@@ -116,8 +117,8 @@ def encode_frame(frame: Frame) -> bytes:
     Raises ValueError, OverflowError or struct.error for values that do not fit their fields.
     """
     body = encode_body(frame)
-    crc = Crc16CcittFalse.calc(body)
-    return bytes(cobs.encode(body + crc.to_bytes(CRC_BYTES, "big"))) + bytes((DELIMITER,))
+    crc = crc_hqx(body, CRC_START).to_bytes(CRC_BYTES, "big")
+    return bytes(cobs.encode(body + crc)) + bytes((DELIMITER,))
 
 
 def decode_frame(wire: bytes) -> Frame:
@@ -129,7 +130,7 @@ def decode_frame(wire: bytes) -> Frame:
     if len(plain) < HEAD.size + CRC_BYTES:
         raise FrameRefused("too-short")
     body, crc = plain[:-CRC_BYTES], plain[-CRC_BYTES:]
-    if Crc16CcittFalse.calc(body) != int.from_bytes(crc, "big"):
+    if crc_hqx(body, CRC_START) != int.from_bytes(crc, "big"):
         raise FrameRefused("bad-crc")
     first, sequence, ticks = HEAD.unpack_from(body)
     if first >> 4 != VERSION:
@@ -142,6 +143,15 @@ def decode_frame(wire: bytes) -> Frame:
     if len(rest) != TICK.size:
         raise FrameRefused("bad-layout")
     return Frame(sequence, ticks, (), Kind(first & 15), TICK.unpack(rest)[0])
+
+
+def is_frame(wire: bytes) -> bool:
+    """Whether the bytes before a delimiter are a sound frame; the speed hunt judges by it."""
+    try:
+        decode_frame(wire)
+    except FrameRefused:
+        return False
+    return True
 
 
 def _entries(rest: bytes) -> tuple[Entry, ...]:

@@ -181,6 +181,8 @@ def test_the_example_loads() -> None:
         (MACHINE + LINK + 'framing = "morse"\n', 7, "machine[1].link[1].framing", "'raw', 'hex'"),
         (MACHINE + LINK + 'framing = "pattern"\n', 7, "machine[1].link[1].framing", "belong together"),
         (MACHINE + LINK + 'pattern = "(?P<code>..)"\n', 7, "machine[1].link[1].pattern", "belong together"),
+        (MACHINE + LINK + 'tick = "1ms"\n', 7, "machine[1].link[1].tick", 'framing = "pattern" or "bench"'),
+        (MACHINE + LINK.replace("post", "console") + 'tick = "1ms"\n', 7, "machine[1].link[1].tick", "for post links"),
         (
             MACHINE + LINK + 'framing = "pattern"\npattern = "(?P<code>(?=x))"\n',
             8,
