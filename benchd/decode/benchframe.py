@@ -37,7 +37,7 @@ class Kind(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class CardWrite:
     """One write that the card saw, or only a reset or a loss (`code` None).
 
     `port` None repeats the port of the entry before, and in the first entry means the link's own port.
@@ -62,7 +62,7 @@ class Frame:
 
     sequence: int
     ticks: int
-    entries: tuple[Entry, ...] = ()
+    entries: tuple[CardWrite, ...] = ()
     kind: Kind = Kind.CODES
     tick_ns: int = 0
 
@@ -73,52 +73,6 @@ class FrameRefused(Exception):
     def __init__(self, reason: str) -> None:
         super().__init__(reason)
         self.reason = reason
-
-
-def _encode_entry(entry: Entry) -> bytes:
-    flags = WIDE if entry.wide else 0
-    rest = b""
-    if entry.delta:
-        flags |= DELTA
-        rest += entry.delta.to_bytes(2, "little")
-    if entry.lost:
-        flags |= LOST
-        rest += entry.lost.to_bytes(2, "little")
-    if entry.port is not None:
-        flags |= PORT
-        rest += entry.port.to_bytes(2, "little")
-    if entry.reset:
-        flags |= RESET
-    if entry.code is None:
-        flags |= NO_CODE
-    else:
-        rest += entry.code.to_bytes(2 if entry.wide else 1, "little")
-    return bytes((flags,)) + rest
-
-
-def encode_body(frame: Frame) -> bytes:
-    """Return the body of `frame` without CRC. Raises ValueError or OverflowError for values that do not fit."""
-    body = HEAD.pack(VERSION << 4 | frame.kind, frame.sequence, frame.ticks)
-    if frame.kind is not Kind.CODES:
-        if frame.entries:
-            raise ValueError(f"a {frame.kind.name} frame has no entries, got {len(frame.entries)}")
-        return body + TICK.pack(frame.tick_ns)
-    if not frame.entries or frame.entries[0].delta or frame.tick_ns:
-        raise ValueError("a CODES frame has entries, the first without delta, and no tick length")
-    body += b"".join(_encode_entry(entry) for entry in frame.entries)
-    if len(body) > BODY_LIMIT:
-        raise ValueError(f"the body has {len(body)} bytes, at most {BODY_LIMIT} fit: use fewer entries")
-    return body
-
-
-def encode_frame(frame: Frame) -> bytes:
-    """Return the bytes of `frame` on the wire, delimiter included.
-
-    Raises ValueError, OverflowError or struct.error for values that do not fit their fields.
-    """
-    body = encode_body(frame)
-    crc = crc_hqx(body, CRC_START).to_bytes(CRC_BYTES, "big")
-    return bytes(cobs.encode(body + crc)) + bytes((DELIMITER,))
 
 
 def decode_frame(wire: bytes) -> Frame:
@@ -154,8 +108,8 @@ def is_frame(wire: bytes) -> bool:
     return True
 
 
-def _entries(rest: bytes) -> tuple[Entry, ...]:
-    entries: list[Entry] = []
+def _entries(rest: bytes) -> tuple[CardWrite, ...]:
+    entries: list[CardWrite] = []
     at = 0
 
     def number(size: int) -> int:
@@ -173,7 +127,7 @@ def _entries(rest: bytes) -> tuple[Entry, ...]:
         lost = number(2) if flags & LOST else 0
         port = number(2) if flags & PORT else None
         code = None if flags & NO_CODE else number(2 if flags & WIDE else 1)
-        entries.append(Entry(code, port, bool(flags & WIDE), delta, bool(flags & RESET), lost))
+        entries.append(CardWrite(code, port, bool(flags & WIDE), delta, bool(flags & RESET), lost))
     if not entries:
         raise FrameRefused("bad-layout")
     return tuple(entries)

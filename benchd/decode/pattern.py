@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re2
 
-from benchd.decode.cardtime import CardTimes
+from benchd.decode.cardclock import CardTimes
 from benchd.decode.link import Outlet
 from benchd.decode.plain import SILENCE_BYTES, SILENCE_NS, read_hex
 from benchd.errors import UsageError
