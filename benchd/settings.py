@@ -24,7 +24,8 @@ from benchd.errors import UsageError
 from benchd.files import read_toml
 from benchd.links.lines import port_timing
 from benchd.links.settings import HUNT, MAX_RATE, PortSettings
-from benchd.rules.values import compile_pattern, parse_port
+from benchd.rules.schema import Pattern
+from benchd.rules.values import parse_port
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.mqtt.settings import MqttSettings
 from benchd.tomlfile import misplaced
@@ -54,11 +55,11 @@ Seconds = Annotated[float, BeforeValidator(parse_duration)]
 Name = Annotated[str, Field(min_length=1, max_length=64), AfterValidator(_printable)]
 
 
-class Part(BaseModel):
+class SettingsPart(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class BenchPart(Part):
+class BenchPart(SettingsPart):
     """`[bench]`: `name`; `data`, the folder of captures and store; `store`, a database URL instead of SQLite."""
 
     name: Name = "bench"
@@ -67,7 +68,7 @@ class BenchPart(Part):
     capture_size_mb: int = Field(64, ge=1, le=4096, description="a capture file is ended at about this size")
 
 
-class HttpPart(Part):
+class HttpPart(SettingsPart):
     """`[http]`: where the page, the API and /metrics are served. Beyond loopback a token file is demanded."""
 
     listen: str = "127.0.0.1:8650"
@@ -94,13 +95,13 @@ class HttpPart(Part):
         return self
 
 
-class MetricsPart(Part):
+class MetricsPart(SettingsPart):
     """`[metrics]`: how many trials keep time series of their own."""
 
     trial_series: int = Field(20, ge=1, le=1000)
 
 
-class LinkPart(Part):
+class LinkPart(SettingsPart):
     """`[[machine.link]]`: one port. `tick` is the length of a card tick; `latency` how late an adapter is."""
 
     kind: Literal["post", "console"]
@@ -111,7 +112,7 @@ class LinkPart(Part):
     parity: Literal["N", "E", "O", "M", "S"] = "N"
     stop_bits: Annotated[float, AfterValidator(_stop_bits)] = 1
     framing: str | None = None
-    pattern: str | None = None
+    pattern: Pattern | None = None
     code_port: Annotated[int, BeforeValidator(parse_port)] | None = None
     tick: Seconds | None = None
     latency: Seconds | None = None
@@ -120,13 +121,6 @@ class LinkPart(Part):
     modem_lines: bool = True
     dtr: bool = True
     rts: bool = True
-
-    @field_validator("pattern")
-    @classmethod
-    def _pattern(cls, value: str | None) -> str | None:
-        if value is not None:
-            compile_pattern(value)
-        return value
 
     @field_validator("encoding")
     @classmethod
@@ -192,7 +186,7 @@ class LinkPart(Part):
         )
 
 
-class MachinePart(Part):
+class MachinePart(SettingsPart):
     """`[[machine]]`: a PC on the bench, its rule table (a path or a name) and its links.
 
     `map` is a map file (see `benchd map`) of how it is set up now, shown on the page.
@@ -215,7 +209,7 @@ class MachinePart(Part):
         return out
 
 
-class Settings(Part):
+class Settings(SettingsPart):
     """The whole file."""
 
     bench: BenchPart = Field(default_factory=BenchPart)
