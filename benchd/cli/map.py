@@ -36,31 +36,25 @@ def show_map(
     """
     from benchd.rom.drawtext import draw_text
     from benchd.rom.mapfile import WantTable, room_for
-    from benchd.rom.moves import ways_out
+    from benchd.rom.moves import report
     from benchd.rom.numbers import parse_size, show_size
-    from benchd.rom.predict import predict
 
     try:
         size = None if room is None else parse_size(room)
     except ValueError as error:
         raise UsageError(f"--room: {error}") from None
     found, layout, notes = load_map(file)
-    prediction = predict(layout)
-    ways = ways_out(layout)
     extra = [] if size is None else [WantTable(name=f"an image of {show_size(size)}", size=size)]
-    fits = room_for(found, layout, extra)
+    told = report(layout, room_for(found, layout, extra))
     if svg is not None:
         from benchd.rom.drawsvg import draw_svg
 
-        drawn = draw_svg(layout, prediction, f"First megabyte: {file.name}")
+        drawn = draw_svg(layout, told, f"First megabyte: {file.name}")
         write_new(svg, drawn.encode(), force, [file, *(file.parent / name for name in found.image_names())])
     if json:
-        value = prediction.to_json()
-        value["findings"] = notes + list(prediction.findings)
-        emit_json(value | {"moves": [way.to_json() for way in ways], "room": fits})
+        emit_json(told.to_json() | {"findings": [*notes, *told.findings]})
     else:
-        pairs = [(str(f["name"]), ", ".join(f["bases"]) or "no free base") for f in fits]
-        for line in draw_text(layout, prediction, ways, pairs) + [f"note: {note}" for note in notes]:
+        for line in draw_text(layout, told) + [f"note: {note}" for note in notes]:
             say(clean(line, LINE_LIMIT))
-    if check and not prediction.sound:
+    if check and not told.sound:
         raise typer.Exit(1)

@@ -23,7 +23,7 @@ def published() -> dict[str, type[BaseModel]]:
     from pydantic import RootModel
 
     from benchd.links.ports import PortFacts
-    from benchd.rom.responses import FORMS
+    from benchd.rom import forms as rom
     from benchd.sinks.mqtt.payloads import PUBLISHED
     from benchd.sinks.page_feed import MachineNow
     from benchd.studies.responses import FORMS as STUDY_FORMS
@@ -31,7 +31,7 @@ def published() -> dict[str, type[BaseModel]]:
     class Port(RootModel[PortFacts]):
         """A serial port in `benchd ports --json`: what it is, who has it open, what stands in the way."""
 
-    return {**PUBLISHED, "machine-now": MachineNow, "port": Port, **FORMS, **STUDY_FORMS}
+    return {**PUBLISHED, "machine-now": MachineNow, "port": Port, **rom.published(), **STUDY_FORMS}
 
 
 def schema(

@@ -8,7 +8,7 @@ from html import escape
 from benchd.rom.drawtext import ROW, rows, scan_marks
 from benchd.rom.layout import REGIONS, Area, Layout, Window, areas
 from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, hex_address, show_size
-from benchd.rom.predict import Prediction
+from benchd.rom.predict import ScanPrediction
 
 WIDTH = 1060
 LEFT, RIGHT = 84, 24
@@ -48,7 +48,7 @@ def _lanes(places: list[Area], row: int) -> list[tuple[Area, int]]:
     return out
 
 
-def draw_svg(layout: Layout, prediction: Prediction, title: str) -> str:
+def draw_svg(layout: Layout, prediction: ScanPrediction, title: str) -> str:
     """Return the SVG document of the map."""
     places = areas(layout.windows)
     out = [f'<text class="title" x="{LEFT}" y="30">{_text(title, 90)}</text>']
@@ -87,7 +87,7 @@ def _strip(out: list[str], layout: Layout, places: list[Area], y: float) -> floa
     return y + 56
 
 
-def _row(out: list[str], layout: Layout, prediction: Prediction, places: list[Area], row: int, y: float) -> float:
+def _row(out: list[str], layout: Layout, prediction: ScanPrediction, places: list[Area], row: int, y: float) -> float:
     lanes = _lanes(places, row)
     deep = max((lane for _, lane in lanes), default=0) + 1
     high = deep * LANE
@@ -181,7 +181,7 @@ def _mark(out: list[str], x: float, y: float, mark: str) -> None:
     out.append(f'<path d="M{x:.1f} {y + 1:.1f}l6 9h-12z" transform="translate(1 0)" fill="{fill}" stroke="#1d2329"/>')
 
 
-def _key(out: list[str], layout: Layout, prediction: Prediction, y: float) -> float:
+def _key(out: list[str], layout: Layout, prediction: ScanPrediction, y: float) -> float:
     x = float(LEFT)
     for kind, colour in COLOURS.items():
         if any(window.kind == kind or (kind == "registers" and window.registers) for window in layout.windows):
@@ -205,7 +205,7 @@ def _key(out: list[str], layout: Layout, prediction: Prediction, y: float) -> fl
         + f" ({rom.why})"
         for rom in prediction.roms
     ]
-    room = ", ".join(f"{hex_address(a)}-{hex_address(b)} ({show_size(b - a + 1)})" for a, b in prediction.free)
+    room = ", ".join(f"{hex_address(f.first)}-{hex_address(f.last)} ({show_size(f.size)})" for f in prediction.free)
     lines.append(f"free for the scan: {room or 'nothing'}")
     for line in lines[:40]:
         out.append(f'<text x="{LEFT}" y="{y:.1f}">{_text(line, 135)}</text>')

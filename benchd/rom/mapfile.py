@@ -6,14 +6,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window, free_bases
+from benchd.rom.moves import Room
 from benchd.rom.numbers import MEGABYTE, hex_address, parse_address, parse_byte, parse_size
-from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, Pass, ScanRules, ZeroLength
+from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, ScanRules, Sweep, ZeroLength
 from benchd.tomlfile import misplaced, validate
 
 TEXT_LIMIT = 200
@@ -86,29 +88,24 @@ class ScanTable(_Table):
         passes = base.passes
         step = self.step or base.step
         if self.first is not None and self.last is not None:
-            passes = (Pass(self.first, self.last, step),)
+            passes = (Sweep(self.first, self.last, step),)
         elif self.step is not None:
-            passes = tuple(p if p.block else Pass(p.first, p.last, step) for p in passes)
+            passes = tuple(p if p.block else Sweep(p.first, p.last, step) for p in passes)
         if self.e0000 in ("once", "block"):
             passes = _with_e0000(passes, step, self.e0000 == "block")
-        changed = self.preset and passes != base.passes
-        return ScanRules(
-            name=f"{base.name}, ranges from the map file" if changed else base.name,
-            passes=passes,
-            checksum=base.checksum if self.checksum is None else self.checksum,
-            after_good=self.after_good or base.after_good,
-            after_bad=self.after_bad or base.after_bad,
-            zero_length=self.zero_length or base.zero_length,
-            sum_bits=base.sum_bits,
-            round_bits=base.round_bits,
-            source=base.source,
-            remark=base.remark,
-        )
+        given = {
+            key: getattr(self, key)
+            for key in ("checksum", "after_good", "after_bad", "zero_length")
+            if getattr(self, key) is not None
+        }
+        if self.preset and passes != base.passes:
+            given["name"] = f"{base.name}, ranges from the map file"
+        return replace(base, passes=passes, **given)
 
 
-def _with_e0000(passes: tuple[Pass, ...], step: int, block: bool) -> tuple[Pass, ...]:
-    kept = [Pass(p.first, min(p.last, E0000 - 1), p.step) for p in passes if p.first < E0000]
-    last = Pass(E0000, E0000, BLOCK_BYTES, block=True) if block else Pass(E0000, E0000, step)
+def _with_e0000(passes: tuple[Sweep, ...], step: int, block: bool) -> tuple[Sweep, ...]:
+    kept = [Sweep(p.first, min(p.last, E0000 - 1), p.step) for p in passes if p.first < E0000]
+    last = Sweep(E0000, E0000, BLOCK_BYTES, block=True) if block else Sweep(E0000, E0000, step)
     return (*kept, last)
 
 
@@ -139,18 +136,21 @@ class WindowTable(_Table):
     text: Text | None = None
 
     @model_validator(mode="after")
-    def _check(self) -> WindowTable:
+    def _fits(self) -> WindowTable:
         places = [base for base in (self.base, *self.mirrors) if base is not None]
-        for base in places + [base for base in self.positions if base is not None]:
-            if base + self.size > MEGABYTE:
+        for base in (*places, *self.positions):
+            if base is not None and base + self.size > MEGABYTE:
                 raise ValueError(
                     f"{self.size:,} bytes from {hex_address(base)} reach past FFFFF, the end of the megabyte"
                 )
         if self.mirrors and self.base is None:
             raise ValueError("`mirrors` need a `base` that is not off: they are kept as distances from it")
-        ordered = sorted(places)
-        if any(b - a < self.size for a, b in pairwise(ordered)):
+        if any(b - a < self.size for a, b in pairwise(sorted(places))):
             raise ValueError("`mirrors` lie closer together than `size`: the window would overlap itself")
+        return self
+
+    @model_validator(mode="after")
+    def _holds(self) -> WindowTable:
         for one in self.registers:
             if one.offset + one.size > self.size:
                 raise ValueError(
@@ -227,15 +227,13 @@ def parse(text: str, name: str) -> MapFile:
     return validate(MapFile, text, name)
 
 
-def room_for(found: MapFile, layout: Layout, extra: Sequence[WantTable] = ()) -> list[dict[str, Any]]:
+def room_for(found: MapFile, layout: Layout, extra: Sequence[WantTable] = ()) -> tuple[Room, ...]:
     """Return the free bases for all that the map file wants, for `extra`, and for each window with jumpers."""
-    wanted: list[tuple[str, int, Sequence[int | None]]] = [(w.name, w.size, w.positions) for w in found.want]
-    wanted += [(w.name, w.size, w.positions) for w in extra]
+    wanted: list[tuple[str, int, Sequence[int | None]]] = [(w.name, w.size, w.positions) for w in (*found.want, *extra)]
     wanted += [(w.name, w.size, w.positions) for w in layout.windows if w.positions]
-    fits: list[dict[str, Any]] = []
+    out = []
     for name, size, positions in wanted:
         others = tuple(window for window in layout.windows if window.name != name)
         bases = free_bases(others, layout.rules, size)
-        shown = [hex_address(base) for base in bases if not positions or base in positions]
-        fits.append({"name": name, "size": size, "bases": shown})
-    return fits
+        out.append(Room(name, size, tuple(base for base in bases if not positions or base in positions)))
+    return tuple(out)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated
 from fastapi import APIRouter, HTTPException, Query
 
 from benchd.errors import BenchError, UsageError
-from benchd.rom.responses import MapForm
 from benchd.web.boots import find_boot, record_of
 from benchd.web.record import Records
 from benchd.web.responses import MapAgreement, MapPage, MapWindow
@@ -16,7 +15,7 @@ from benchd.web.responses import MapAgreement, MapPage, MapWindow
 if TYPE_CHECKING:
     from benchd.rom.layout import Layout, Window
     from benchd.rom.mapfile import MapFile
-    from benchd.rom.predict import Prediction
+    from benchd.rom.predict import ScanPrediction
     from benchd.vocabulary.models import Boot
     from benchd.web.bench import ServedBench
 
@@ -75,14 +74,13 @@ def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, l
 def _page(daemon: ServedBench, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
     from benchd.rom.layout import Layout, areas
     from benchd.rom.mapfile import room_for
-    from benchd.rom.moves import apply, ways_out
-    from benchd.rom.predict import predict
+    from benchd.rom.moves import apply, report
 
     path, found, layout, notes = _stands(daemon, machine)
     moved = dict(_parse_move(text, layout.windows) for text in move)
     windows = apply(layout.windows, tuple(moved.items()))
     changed = Layout(windows, layout.rules, layout.floating)
-    prediction = predict(changed)
+    told = report(changed, room_for(found, changed))
     boot = find_boot(daemon, boot_id) if boot_id else _newest(daemon, machine)
     places: dict[int, list[int]] = {}
     for area in areas(windows):
@@ -104,13 +102,10 @@ def _page(daemon: ServedBench, records: Records, machine: str, move: list[str], 
             for n, w in enumerate(windows)
         ],
         moved=moved,
-        map=MapForm.model_validate(
-            prediction.to_json()
-            | {"moves": [way.to_json() for way in ways_out(changed)], "room": room_for(found, changed)}
-        ),
+        map=told,
         notes=notes,
         boot=boot.id if boot else None,
-        agreement=_agreement(daemon, records, prediction, boot),
+        agreement=_agreement(daemon, records, told, boot),
     )
 
 
@@ -138,7 +133,9 @@ def _newest(daemon: ServedBench, machine: str) -> Boot | None:
     return next((boot for boot in boots if boot.outcome != "running"), None)
 
 
-def _agreement(daemon: ServedBench, records: Records, prediction: Prediction, boot: Boot | None) -> list[MapAgreement]:
+def _agreement(
+    daemon: ServedBench, records: Records, prediction: ScanPrediction, boot: Boot | None
+) -> list[MapAgreement]:
     from benchd.rom.agree import compare
 
     if boot is None:
