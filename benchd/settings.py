@@ -135,6 +135,20 @@ class LinkPart(SettingsPart):
     def _sense(self) -> LinkPart:
         if self.kind == "console" and self.framing is not None:
             raise misplaced("link", ("framing",), "framing is for post links; a console is text")
+        self._check_framing()
+        try:
+            PortSettings(port=self.port, speed=self.speed)
+        except UsageError as error:
+            raise misplaced("link", ("port",), str(error).removeprefix("port: ")) from None
+        try:
+            make_decoder(self.info("link"))
+        except UsageError as error:
+            raise misplaced(
+                "link", ("pattern",) if self.pattern else (), str(error).removeprefix("link link: ")
+            ) from None
+        return self
+
+    def _check_framing(self) -> None:
         rows = {row.name: row for row in framings_of(self.kind)}
         if self.framed not in rows:
             known = ", ".join(repr(name) for name in rows)
@@ -147,17 +161,6 @@ class LinkPart(SettingsPart):
                 takers = " or ".join(f'"{other.name}"' for other in rows.values() if key in other.takes)
                 why = f"{key} and framing = {takers} belong together" if takers else f"{key} is for post links"
                 raise misplaced("link", (key,), why)
-        try:
-            PortSettings(port=self.port, speed=self.speed)
-        except UsageError as error:
-            raise misplaced("link", ("port",), str(error).removeprefix("port: ")) from None
-        try:
-            make_decoder(self.info("link"))
-        except UsageError as error:
-            raise misplaced(
-                "link", ("pattern",) if self.pattern else (), str(error).removeprefix("link link: ")
-            ) from None
-        return self
 
     @property
     def framed(self) -> str:

@@ -106,7 +106,7 @@ class BenchFrames:
         if frame.tick_ns and not self._told_by_settings:
             times.clock.tick_ns = frame.tick_ns
         first = self._expected is None
-        gap = 0 if self._expected is None else (frame.sequence - self._expected) % SEQUENCES
+        gap = self._ahead(frame.sequence)
         started = frame.kind is Kind.STARTED
         restarted = started or gap >= SEQUENCES // 2
         if restarted:
@@ -121,6 +121,9 @@ class BenchFrames:
             outlet.lost("sequence-gap", missed, *placed[0])
         self._expected = (frame.sequence + len(frame.entries)) % SEQUENCES
         self._tell(frame.entries, placed)
+
+    def _ahead(self, sequence: int) -> int:
+        return 0 if self._expected is None else (sequence - self._expected) % SEQUENCES
 
     def _tell(self, entries: Sequence[CardWrite], placed: Sequence[tuple[int, int]]) -> None:
         outlet = self._outlet

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from struct import unpack_from
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import Field, PlainSerializer
 
@@ -150,13 +150,17 @@ def read_image(data: bytes, at: int) -> RomImage:
         kind = CODE_TYPES.get(pci.code_type, f"code type {pci.code_type:02X}h")
     return RomImage(
         at, kind, length, total, complete and total == 0, complete,
-        next((one for one in expansions if one.signature == "$PnP"), None), pci, expansions, entry,
-        tuple(text for grave, text in told if grave), tuple(text for grave, text in told if not grave),
+        next(filter(lambda one: one.signature == "$PnP", expansions), None), pci, expansions, entry,
+        _texts(told, True), _texts(told, False),
     )  # fmt: skip
 
 
 Judgements = Iterator[tuple[bool, str]]
 """(True for a problem, False for a note; text)."""
+
+
+def _texts(told: Iterable[tuple[bool, str]], problems: bool) -> tuple[str, ...]:
+    return tuple(text for grave, text in told if grave == problems)
 
 
 def _judge_length(data: bytes, at: int, length: int, complete: bool) -> Judgements:
@@ -304,11 +308,6 @@ def inspect(data: bytes, at: int = 0) -> Report:
     if len(data) % BLOCK and data:
         problems.append(f"the file has {len(data):,} bytes, no multiple of 512: it is no whole chip")
     first = images[0] if signature_ok and images else None
-    top = {name: getattr(first, name) for name in ("length_bytes", "checksum", "checksum_ok", "kind", "pnp") if first}
-    if first is not None:
-        top["pcir"] = first.pci
-    if first is not None and first.entry is not None:
-        top |= {"entry": first.entry.target, "disassembly": first.entry.listing}
     return Report(
         size=len(data),
         sha256=hashlib.sha256(data).hexdigest(),
@@ -320,8 +319,18 @@ def inspect(data: bytes, at: int = 0) -> Report:
         notes=tuple(notes),
         verdict=_verdict(first, images),
         strings=tuple(FoundText(*one) for one in strings(seen)),
-        **top,
+        **(_top(first) if first else {}),
     )
+
+
+def _top(image: RomImage) -> dict[str, Any]:
+    """The fields of the report that are those of the image looked at."""
+    return {
+        **{name: getattr(image, name) for name in ("length_bytes", "checksum", "checksum_ok", "kind", "pnp")},
+        "pcir": image.pci,
+        "entry": image.entry.target if image.entry else None,
+        "disassembly": image.entry.listing if image.entry else (),
+    }
 
 
 def _no_signature(data: bytes, at: int, images: list[RomImage]) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
-from itertools import combinations, islice, product
+from itertools import chain, combinations, islice, product
 
 from benchd.rom.contention import compose
 from benchd.rom.forms import Address, Count, Form
@@ -107,12 +107,29 @@ def _judge(layout: Layout, moves: Moves) -> Way:
     return Way(tuple(Placed(*move) for move in moves), left, idle, solves=not left and not idle)
 
 
-class _Shared:
-    """Bytes that windows share, pair by pair: nothing is shared exactly if nothing overlaps."""
+class _Tries:
+    """Other positions of the windows, and the bytes that windows share: none exactly if nothing overlaps.
 
-    def __init__(self, windows: tuple[Window, ...]) -> None:
+    `troubled` are the numbers of windows that share bytes or are `idle`; `gain` is what a window at another of
+    its bases shares more than now.
+    """
+
+    def __init__(self, windows: tuple[Window, ...], idle: tuple[str, ...]) -> None:
         self.windows = windows
         self.now = [(w.party, base, base + w.size) for w in windows for base in w.bases]
+        shared = [self.alone(n, window.base) for n, window in enumerate(windows)]
+        self.troubled = {n for n, window in enumerate(windows) if window.name in idle or shared[n]}
+        self.choices = [[base for base in dict.fromkeys(w.positions) if base != w.base] for w in windows]
+        self.gain = {
+            (n, base): self.alone(n, base) - shared[n] for n, bases in enumerate(self.choices) for base in bases
+        }
+
+    def pairs(self) -> Iterator[tuple[tuple[int, int | None], ...]]:
+        """Yield two moves at once, one of them of a troubled window."""
+        for a, b in combinations(range(len(self.windows)), 2):
+            if not self.troubled.isdisjoint((a, b)):
+                for base_a, base_b in product(self.choices[a], self.choices[b]):
+                    yield (a, base_a), (b, base_b)
 
     def alone(self, a: int, base: int | None) -> int:
         """What window `a` at `base` shares with all others where they are."""
@@ -137,32 +154,24 @@ class _Shared:
             for y in two.bases_at(base_b)
         )
 
+    def both_moved(self, a: int, base_a: int | None, b: int, base_b: int | None) -> int:
+        """What moving both shares more than the sum of what each alone would."""
+        here_a, here_b = self.windows[a].base, self.windows[b].base
+        together = self.pair(a, base_a, b, base_b) + self.pair(a, here_a, b, here_b)
+        return together - self.pair(a, base_a, b, here_b) - self.pair(a, here_a, b, base_b)
+
 
 def _rough(windows: tuple[Window, ...], idle: tuple[str, ...]) -> Iterator[tuple[int, int, int, Moves]]:
     """Yield (shared bytes against now, moves, number, which) for one and two moves that do not add to them.
 
     At least one of the moved windows shares bytes or is `idle`.
     """
-    shared = _Shared(windows)
-    now = {n: shared.alone(n, window.base) for n, window in enumerate(windows)}
-    troubled = {n for n, window in enumerate(windows) if window.name in idle or now[n]}
-    choices = {
-        n: [base for base in dict.fromkeys(window.positions) if base != window.base] for n, window in enumerate(windows)
-    }
-    gain = {(n, base): shared.alone(n, base) - now[n] for n, bases in choices.items() for base in bases}
-    for number, ((n, base), change) in enumerate(gain.items()):
-        if change <= 0 and n in troubled:
-            yield change, 1, number, ((windows[n].name, base),)
-    pairs = (
-        (a, base_a, b, base_b)
-        for a, b in combinations(choices, 2)
-        if not troubled.isdisjoint((a, b))
-        for base_a, base_b in product(choices[a], choices[b])
-    )
-    for number, (a, base_a, b, base_b) in enumerate(islice(pairs, max(0, TRY_LIMIT - len(gain)))):
-        here_a, here_b = windows[a].base, windows[b].base
-        together = shared.pair(a, base_a, b, base_b) + shared.pair(a, here_a, b, here_b)
-        apart = shared.pair(a, base_a, b, here_b) + shared.pair(a, here_a, b, base_b)
-        change = gain[a, base_a] + gain[b, base_b] + together - apart
+    tries = _Tries(windows, idle)
+    singles = ((one,) for one in tries.gain if one[0] in tries.troubled)
+    pairs = islice(tries.pairs(), max(0, TRY_LIMIT - len(tries.gain)))
+    for number, moved in enumerate(chain(singles, pairs)):
+        change = sum(tries.gain[one] for one in moved)
+        if len(moved) == 2:
+            change += tries.both_moved(*moved[0], *moved[1])
         if change <= 0:
-            yield change, 2, number, ((windows[a].name, base_a), (windows[b].name, base_b))
+            yield change, len(moved), number, tuple((windows[n].name, base) for n, base in moved)

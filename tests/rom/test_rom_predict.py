@@ -55,7 +55,7 @@ def test_a_00_pad_does_not() -> None:
     board = next(c for c in prediction.clashes if c.window == "board")
     assert (board.header_survives, board.checksum_survives) == (False, False)
     assert board.changed == sum(1 for byte in BOARD if byte)
-    assert "card shows only 00h" in board.text
+    assert "card shows only 00h" in board.note
     rom = next(r for r in prediction.roms if r.window == "board")
     assert rom.runs is False and "00 00 instead of 55 AA" in rom.why
 
