@@ -5,14 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TypeVar
-
-from pydantic import BaseModel
+from typing import TYPE_CHECKING, TypeVar
 
 from benchd.errors import BenchError, ExternalError, UsageError
-from benchd.tomlfile import FileProblems, Problem, validate
 
-M = TypeVar("M", bound=BaseModel)
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+M = TypeVar("M", bound="BaseModel")
 Missing = Callable[[str], BenchError]
 READ_LIMIT = 64 << 20
 TEXT_LIMIT = 16 << 20
@@ -44,6 +44,8 @@ def decode_text(data: bytes, file: str) -> str:
     try:
         return data.decode("utf-8").removeprefix("\ufeff").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
+        from benchd.tomlfile import FileProblems, Problem
+
         line = data.count(b"\n", 0, error.start) + 1
         why = f"Save the file as UTF-8 (line {line} has a byte that is not)"
         raise FileProblems([Problem(file, line, "", why)]) from None
@@ -56,6 +58,8 @@ def read_text(path: Path, limit: int = TEXT_LIMIT, missing: Missing = ExternalEr
 
 def read_toml(model: type[M], path: Path, missing: Missing = ExternalError) -> M:
     """Read and check a TOML file. Raises as `read_text`, and FileProblems with file, line and key of each error."""
+    from benchd.tomlfile import validate  # here: it loads the checking of models, which few commands need
+
     return validate(model, read_text(path, TOML_LIMIT, missing), str(path))
 
 

@@ -10,7 +10,7 @@ import typer
 from benchd.cli.output import clean, emit_json, say
 from benchd.errors import UsageError
 from benchd.files import write_new
-from benchd.rom.files import load_map
+from benchd.rom.loading import load_map
 
 LINE_LIMIT = 400
 

@@ -12,7 +12,7 @@ import typer
 from benchd.cli.output import clean, emit_json, say
 from benchd.errors import UsageError
 from benchd.files import write_new
-from benchd.rom.files import read_image_file
+from benchd.rom.loading import read_image_file
 
 if TYPE_CHECKING:
     from benchd.rom.edit import Edited

@@ -64,7 +64,7 @@ def base_of(text: str) -> int | None:
 def read_image(image: Image) -> bytes:
     """The bytes of an image from where it was read. Raises ExternalError when they are not the same any more."""
     from benchd.files import read_bytes
-    from benchd.rom.files import read_image_file
+    from benchd.rom.loading import read_image_file
 
     path = Path(image.path or "")
     if image.path is None:
@@ -76,7 +76,7 @@ def read_image(image: Image) -> bytes:
 
 def layout_of(document: StudyDocument, setup: Mapping[str, str], images: Images) -> Layout:
     """The document's map, changed as `setup` says. Raises UsageError or ExternalError naming what is wrong."""
-    from benchd.rom.files import load_map
+    from benchd.rom.loading import load_map
 
     if document.map is None:
         raise UsageError('the study names no map: add `map = "FILE.toml"` to its document')

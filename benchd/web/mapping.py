@@ -50,7 +50,7 @@ def map_routes(daemon: ServedBench, records: Records) -> APIRouter:
 
 def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, list[str]]:
     """Return (map file, what it wants, the layout as the machine stands, notes). Raises UsageError for no map."""
-    from benchd.rom.files import load_map
+    from benchd.rom.loading import load_map
     from benchd.studies.loaded import complete, open_study
     from benchd.studies.scan_prediction import can_foretell, layout_of
     from benchd.studies.service import images_of

@@ -11,7 +11,7 @@ import typer.main
 from benchd.cli.main import build
 from benchd.errors import ExternalError, UsageError
 from benchd.files import TOML_LIMIT, read_bytes, read_text
-from benchd.rom.files import load_map
+from benchd.rom.loading import load_map
 from benchd.rules.files import load_table
 from benchd.settings import load_settings
 

@@ -12,8 +12,8 @@ from studies.conftest import COMMAND, Commands
 from benchd.cli.demo import SETTINGS, copy_examples
 from benchd.demo import at286
 from benchd.demo.story import document
-from benchd.rom.files import load_map
 from benchd.rom.layout import Window
+from benchd.rom.loading import load_map
 from benchd.rules.files import shipped_dir, shipped_tables
 from benchd.settings import load_settings
 from benchd.studies.loaded import open_study, save

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from benchd.errors import ExternalError, UsageError
 from benchd.files import TOML_LIMIT, read_bytes, read_text
 from benchd.rom.textforms import from_text_form
-from benchd.tomlfile import Problem, locate
 
 if TYPE_CHECKING:
     from benchd.rom.layout import Layout
@@ -30,6 +29,7 @@ def load_map(path: Path) -> tuple[MapFile, Layout, list[str]]:
     Raises UsageError for a wrong map file (file, line and key), ExternalError for an unreadable image.
     """
     from benchd.rom.mapfile import parse
+    from benchd.tomlfile import Problem, locate
 
     text = read_text(path, TOML_LIMIT)
     found = parse(text, str(path))
