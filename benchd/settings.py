@@ -170,22 +170,15 @@ class LinkPart(SettingsPart):
         """Return what decoding needs to know of this link; `paced` and latency by the kind of port."""
         speed = 9600 if self.speed == "hunt" else self.speed
         timing = port_timing(self.port, speed, self.data_bits, self.parity, self.stop_bits)
+        same = ("kind", "port", "data_bits", "parity", "stop_bits", "code_port", "lossy", "pattern", "encoding")
         return LinkInfo(
             name=name,
-            kind=self.kind,
             framing=self.framed,
-            port=self.port,
             speed=speed,
-            data_bits=self.data_bits,
-            parity=self.parity,
-            stop_bits=self.stop_bits,
             latency_ns=timing.latency_ns if self.latency is None else round(self.latency * 1e9),
             paced=timing.paced,
-            code_port=self.code_port,
-            lossy=self.lossy,
-            pattern=self.pattern,
             tick_s=self.tick,
-            encoding=self.encoding,
+            **{key: getattr(self, key) for key in same},
         )
 
 

@@ -16,7 +16,7 @@ from benchd.decode.link import Framing, Outlet
 from benchd.decode.pattern import Pattern
 from benchd.decode.plain import HexText, Raw
 from benchd.errors import UsageError
-from benchd.vocabulary.hunting import Scoring
+from benchd.vocabulary.hunting import HuntScoring
 from benchd.vocabulary.records import LinkInfo
 
 OWN_SETTINGS = ("pattern", "tick")
@@ -36,7 +36,7 @@ class FramingKind:
     name: str
     link: Literal["post", "console"]
     make: Callable[[Outlet], Framing]
-    hunt: Scoring
+    hunt: HuntScoring
     sends: str
     tells_port: str = "no"
     tells_losses: str = "no"

@@ -13,7 +13,7 @@ import string
 from collections.abc import Callable
 
 from benchd.decode.benchframe import DELIMITER, is_frame
-from benchd.vocabulary.hunting import HuntLimits, Scoring, Tally
+from benchd.vocabulary.hunting import HuntLimits, HuntScoring, Tally
 
 
 def _weights(full: bytes, some: dict[int, float]) -> tuple[float, ...]:
@@ -62,13 +62,17 @@ def frames(data: bytes, bad: int, good_frame: Callable[[bytes], bool] = is_frame
     return Tally(float(good), max(seen - cut, good), len(set(data)), sum(held))
 
 
-TEXT = Scoring(_text, HuntLimits(out=24, few=32, many=160, variety=8, lock=0.80, reject=0.65, window=128, garbage=0.60))
-HEX = Scoring(_hex, HuntLimits(out=16, few=24, many=120, variety=5, lock=0.85, reject=0.70, window=96, garbage=0.60))
-FRAMES = Scoring(
+TEXT = HuntScoring(
+    _text, HuntLimits(out=24, few=32, many=160, variety=8, lock=0.80, reject=0.65, window=128, garbage=0.60)
+)
+HEX = HuntScoring(
+    _hex, HuntLimits(out=16, few=24, many=120, variety=5, lock=0.85, reject=0.70, window=96, garbage=0.60)
+)
+FRAMES = HuntScoring(
     frames,
     HuntLimits(out=192, few=24, many=192, variety=2, lock=0.0, reject=0.0, window=256, garbage=0.10),
     proofs=3,
 )
-ANY_BYTE = Scoring(
+ANY_BYTE = HuntScoring(
     _any, HuntLimits(out=8, few=24, many=96, variety=8, lock=0.85, reject=0.90, window=32, garbage=0.60), any_byte=True
 )

@@ -23,7 +23,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
-from benchd.vocabulary.hunting import Scoring, Tally
+from benchd.vocabulary.hunting import HuntScoring, Tally
 
 SUSTAINED_NS = 2_000_000_000
 PATIENCE_NS = 5_000_000_000
@@ -65,7 +65,7 @@ class Hunter:
     """
 
     rates: tuple[int, ...]
-    scoring: Scoring
+    scoring: HuntScoring
     marks: bool = False
     state: Literal["seeking", "locked", "taken"] = "seeking"
     rate: int = 0

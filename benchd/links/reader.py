@@ -27,7 +27,7 @@ from benchd.links.opening import Lines, Opener, OpenPort, leftover, open_port, r
 from benchd.links.ports import holders
 from benchd.links.settings import HUNT, PortSettings, hunt_order
 from benchd.links.trouble import State, Trouble, why_gone, why_not_open
-from benchd.vocabulary.hunting import Scoring
+from benchd.vocabulary.hunting import HuntScoring
 from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
 from benchd.vocabulary.times import byte_time_ns
 
@@ -103,7 +103,7 @@ class LinkReader:
         rng: random.Random | None = None,
         opener: Opener = serial.serial_for_url,
         retry: Retry | None = None,
-        scoring: Scoring | None = None,
+        scoring: HuntScoring | None = None,
     ) -> None:
         self.info, self.settings = info, settings
         if settings.speed == HUNT and scoring is None:

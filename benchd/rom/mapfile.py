@@ -195,24 +195,16 @@ class MapFile(_Table):
 
     def layout(self, images: Mapping[str, bytes]) -> Layout:
         """Return the layout, with `images` by the names that `image_names` gave. Raises KeyError."""
+        same = ("name", "base", "size", "kind", "card", "front", "pad", "bits", "stage", "text")
         windows = tuple(
             Window(
-                name=w.name,
-                base=w.base,
-                size=w.size,
-                kind=w.kind,
                 image=None if w.image is None else images[w.image],
                 image_name=w.image,
-                card=w.card,
-                front=w.front,
-                pad=w.pad,
                 mirrors=tuple(m - w.base for m in w.mirrors) if w.base is not None else (),
                 registers=tuple((r.offset, r.size) for r in w.registers),
                 positions=tuple(w.positions),
-                bits=w.bits,
                 codes=tuple(w.codes),
-                stage=w.stage,
-                text=w.text,
+                **{key: getattr(w, key) for key in same},
             )
             for w in self.window
         )

@@ -55,7 +55,7 @@ class HuntLimits:
 
 
 @dataclass(frozen=True, slots=True)
-class Scoring:
+class HuntScoring:
     """How the bytes of a framing are scored.
 
     `judge(data, bad)` tells how well `data` reads, `bad` characters of it having had a fault. With `proofs`,

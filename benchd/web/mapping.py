@@ -10,12 +10,13 @@ from fastapi import APIRouter, HTTPException, Query
 from benchd.errors import BenchError, UsageError
 from benchd.web.boots import find_boot, record_of
 from benchd.web.record import Records
-from benchd.web.responses import MapAgreement, MapPage, MapWindow
+from benchd.web.responses import MapPage, MapWindow
 
 if TYPE_CHECKING:
+    from benchd.rom.agree import Agreement
     from benchd.rom.layout import Layout, Window
     from benchd.rom.mapfile import MapFile
-    from benchd.rom.predict import ScanPrediction
+    from benchd.rom.moves import MapReport
     from benchd.vocabulary.models import Boot
     from benchd.web.bench import ServedBench
 
@@ -133,9 +134,7 @@ def _newest(daemon: ServedBench, machine: str) -> Boot | None:
     return next((boot for boot in boots if boot.outcome != "running"), None)
 
 
-def _agreement(
-    daemon: ServedBench, records: Records, prediction: ScanPrediction, boot: Boot | None
-) -> list[MapAgreement]:
+def _agreement(daemon: ServedBench, records: Records, told: MapReport, boot: Boot | None) -> list[Agreement]:
     from benchd.rom.agree import compare
 
     if boot is None:
@@ -143,8 +142,4 @@ def _agreement(
     record = record_of(daemon, records, boot)
     codes = {int(code.code, 16) for code in record.codes}
     lines = [line.text for line in record.lines]
-    held = compare(prediction, codes, lines, [stage.name for stage in boot.stages])
-    return [
-        MapAgreement(window=one.window, predicted=one.predicted, seen=one.seen, agrees=one.agrees, text=one.text)
-        for one in held
-    ]
+    return list(compare(told, codes, lines, [stage.name for stage in boot.stages]))

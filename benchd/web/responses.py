@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from benchd.rom.agree import Agreement
 from benchd.rom.moves import MapReport
 from benchd.studies.responses import CompareForm
 from benchd.vocabulary.models import Boot, LimitKind, Model
@@ -120,16 +121,6 @@ class MapWindow(Model):
     positions: list[int | None]
 
 
-class MapAgreement(Model):
-    """A ROM window held against a boot."""
-
-    window: str
-    predicted: bool | None
-    seen: bool | None
-    agrees: bool | None
-    text: str
-
-
 class MapPage(Model):
     """The first megabyte of one machine's setup. `map` as `benchd map --json` gives it, with windows `moved`."""
 
@@ -140,7 +131,7 @@ class MapPage(Model):
     map: MapReport
     notes: list[str]
     boot: str | None
-    agreement: list[MapAgreement]
+    agreement: list[Agreement]
 
 
 class MachineCard(Model):

@@ -22,7 +22,7 @@ from benchd.rules import load_text
 from benchd.settings import LoadedSettings, link_infos, load_settings
 from benchd.tomlfile import FileProblems
 from benchd.vocabulary.events import CodeSeen
-from benchd.vocabulary.hunting import HuntLimits, Scoring, Tally
+from benchd.vocabulary.hunting import HuntLimits, HuntScoring, Tally
 from benchd.vocabulary.observations import Code
 from benchd.vocabulary.records import LinkState
 from benchd.vocabulary.times import Anchor
@@ -86,7 +86,7 @@ ROW = FramingKind(
     "octal",
     "post",
     Octal,
-    Scoring(judge, HuntLimits(out=16, few=24, many=120, variety=5, lock=0.85, reject=0.7, window=96, garbage=0.6)),
+    HuntScoring(judge, HuntLimits(out=16, few=24, many=120, variety=5, lock=0.85, reject=0.7, window=96, garbage=0.6)),
     "text, three octal digits a code",
     refuses=("no-octal",),
 )
