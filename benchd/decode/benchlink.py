@@ -16,7 +16,7 @@ from itertools import accumulate
 
 from benchd.decode.benchframe import DELIMITER, WIRE_LIMIT, CardWrite, Frame, FrameRefused, Kind, decode_frame
 from benchd.decode.cardclock import CardTimes
-from benchd.decode.link import Outlet
+from benchd.decode.link import Framing, Outlet
 from benchd.vocabulary.observations import Code, Reset
 
 HALF_NS = 500_000_000
@@ -26,11 +26,13 @@ JUNK_REPORT = 1024
 SEQUENCES = 1 << 16
 
 
-class BenchFrames:
+class BenchFrames(Framing):
     """Decodes the bench frame; refusals are named after the check that failed."""
 
+    SILENCE_NS, SILENCE_BYTES = HALF_NS, HALF_BYTES
+
     def __init__(self, outlet: Outlet) -> None:
-        self._outlet = outlet
+        super().__init__(outlet)
         self._times = CardTimes(outlet.info.tick_s, 32)
         self._told_by_settings = outlet.info.tick_s is not None
         self._buffer = bytearray()
@@ -38,11 +40,6 @@ class BenchFrames:
         self._t_ns = self._u_ns = 0
         self._expected: int | None = None
         self._previous = b""
-        self._half_ns = HALF_NS
-        self.deadline: int | None = None
-
-    def set_byte_time(self, byte_ns: int) -> None:
-        self._half_ns = max(HALF_NS, HALF_BYTES * byte_ns)
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         if value == DELIMITER:
@@ -50,7 +47,7 @@ class BenchFrames:
             return
         if not self._buffer and not self._junk:
             self._t_ns, self._u_ns = t_ns, u_ns
-        self.deadline = t_ns + self._half_ns
+        self.deadline = t_ns + self.silence_ns
         self._buffer.append(value)
         if len(self._buffer) > WIRE_LIMIT or self._junk:
             self._junk += len(self._buffer)

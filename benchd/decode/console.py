@@ -21,7 +21,7 @@ from collections.abc import Callable
 
 from benchd.decode.charset import Charset
 from benchd.decode.escapes import ESC, Escapes, EscapeStep
-from benchd.decode.link import Outlet
+from benchd.decode.link import Framing, Outlet
 from benchd.decode.screenline import LineShown, ScreenLine
 from benchd.vocabulary.observations import Text
 
@@ -63,11 +63,13 @@ def counts_on(before: str, after: str) -> bool:
     return old.startswith(new) or new.startswith(old)
 
 
-class Console:
+class Console(Framing):
     """The framing of console links ("text")."""
 
+    SILENCE_NS, SILENCE_BYTES = SILENCE_NS, SILENCE_BYTES
+
     def __init__(self, outlet: Outlet) -> None:
-        self._outlet = outlet
+        super().__init__(outlet)
         self._charset = Charset(outlet.info.name, outlet.info.encoding)
         self._escapes = Escapes()
         self._screen = ScreenLine()
@@ -75,16 +77,14 @@ class Console:
         self._row: int | None = None
         self._line = 0
         self._char_ns = 0
-        self._silence_ns = SILENCE_NS
         self._u_ns = outlet.info.latency_ns
         self._changed_ns: int | None = None
         self._partial_ns: int | None = None
         self._partial: str | None = None
-        self.deadline: int | None = None
 
     def set_byte_time(self, byte_ns: int) -> None:
         self._char_ns = byte_ns if self._outlet.info.paced else 0
-        self._silence_ns = max(SILENCE_NS, SILENCE_BYTES * byte_ns)
+        super().set_byte_time(byte_ns)
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         escapes, counts = self._escapes, self._outlet.counts
@@ -181,7 +181,7 @@ class Console:
             return
         if self._changed_ns is None:
             self._changed_ns = t_ns
-        when = min(t_ns + self._silence_ns, self._changed_ns + GROWING_NS)
+        when = min(t_ns + self.silence_ns, self._changed_ns + GROWING_NS)
         if self._partial_ns is not None:
             when = max(when, self._partial_ns + GROWING_NS)
         self.deadline = when

@@ -15,7 +15,7 @@ from support.delivery import accounted, cut, run, ways
 
 from benchd.decode import framing_of, framings, framings_of
 from benchd.decode.framings import FRAMINGS, FramingKind
-from benchd.decode.link import Outlet
+from benchd.decode.link import Framing, Outlet
 from benchd.links.hunt import Hunter, Lock
 from benchd.links.lines import STANDARD_RATES
 from benchd.rules import load_text
@@ -44,13 +44,12 @@ speed = "hunt"
 TABLE = '[table]\nname = "t"\nsource = "own"\n[[stage]]\nname = "a"\nenter = [{ code = "FE" }]\nfinal = true\n'
 
 
-class Octal:
+class Octal(Framing):
     """Three octal digits and a line end a code."""
 
     def __init__(self, outlet: Outlet) -> None:
-        self._outlet = outlet
+        super().__init__(outlet)
         self._digits = b""
-        self.deadline: int | None = None
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         if value not in b"\r\n":
@@ -58,12 +57,6 @@ class Octal:
             return
         self._end("no-octal", t_ns, u_ns)
         self._outlet.counts.settle()
-
-    def fire(self, t_ns: int) -> None:
-        raise AssertionError("sets no deadline")
-
-    def set_byte_time(self, byte_ns: int) -> None:
-        pass
 
     def drop(self, reason: str, t_ns: int, u_ns: int) -> None:
         self._end(reason, t_ns, u_ns)
