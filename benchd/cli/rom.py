@@ -46,9 +46,12 @@ def _given(parse: Callable[[object], T], text: str, option: str) -> T:
 def _offset(text: str, option: str) -> int:
     digits = text.strip().upper().removeprefix("0X").removesuffix("H")
     try:
-        return int(digits, 16)
+        value = int(digits, 16)
     except ValueError:
         raise UsageError(f"{option}: {text!r} is no hexadecimal offset: write 4000 or 4000h") from None
+    if value < 0:
+        raise UsageError(f"{option}: {text} lies before the start of the file")
+    return value
 
 
 @sub.command()
@@ -67,8 +70,6 @@ def inspect(
     from benchd.rom.image import inspect as look
 
     where = _offset(at, "--at")
-    if where < 0:
-        raise UsageError(f"--at: {at} lies before the start of the file")
     data, read_notes = read_image_file(file)
     report = look(data, where)
     report = replace(report, file=str(file), notes=(*read_notes, *report.notes))
@@ -209,10 +210,7 @@ def seal(
 
     where = None if byte is None else _offset(byte, "--byte")
     data, _ = read_image_file(file)
-    start = _offset(at, "--at")
-    if start < 0:
-        raise UsageError(f"--at: {at} lies before the start of the file")
-    made = edit.seal(data, start, where, replace_last)
+    made = edit.seal(data, _offset(at, "--at"), where, replace_last)
     _finish([(out, made)], [file], force, json)
 
 
