@@ -112,3 +112,9 @@ def test_every_module_says_what_it_is() -> None:
     """Each file begins with what it is for."""
     mute = [str(p.relative_to(ROOT)) for p in ROOT.rglob("*.py") if not ast.get_docstring(ast.parse(p.read_text()))]
     assert not mute
+
+
+def test_toml_is_read_and_written_in_one_place() -> None:
+    """Whoever needs TOML asks for it there: so all kinds of files accept and refuse the same."""
+    users = {str(p.relative_to(ROOT)) for p in ROOT.rglob("*.py") if imports(p) & {"tomllib", "tomlkit", "tomli_w"}}
+    assert users == {"tomlfile.py", "tomlplaces.py"}
