@@ -85,7 +85,7 @@ def compose(layout: Layout) -> Memory:
 class Clash(Stretch):
     """What an overlap does to one ROM in it, by the rule named.
 
-    `changed` of the `count` bytes it shows there read otherwise, `unknown` more cannot be told.
+    `changed` of the bytes it shows there read otherwise, `unknown` more cannot be told.
     `header_survives` and `checksum_survives` are about the ROM's headers anywhere (None: cannot be told).
     """
 
