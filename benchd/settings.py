@@ -13,21 +13,22 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
-    ValidationError,
     field_validator,
     model_validator,
 )
-from pydantic_core import InitErrorDetails, PydanticCustomError
 
-from benchd.decode import make_decoder
+from benchd.decode import framings_of, make_decoder
 from benchd.decode.charset import Charset
-from benchd.errors import ExternalError, UsageError
+from benchd.decode.framings import OWN_SETTINGS
+from benchd.errors import UsageError
+from benchd.files import read_toml
 from benchd.links.lines import port_timing
 from benchd.links.settings import HUNT, MAX_RATE, PortSettings
-from benchd.rules.values import compile_pattern, parse_port
+from benchd.rules.schema import Pattern
+from benchd.rules.values import parse_port
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.mqtt.settings import MqttSettings
-from benchd.tomlfile import validate
+from benchd.tomlfile import misplaced
 from benchd.vocabulary.records import LinkInfo
 from benchd.vocabulary.times import parse_duration
 
@@ -50,21 +51,15 @@ def _printable(value: str) -> str:
     return value
 
 
-def wrong(title: str, where: tuple[str | int, ...], text: str) -> ValidationError:
-    """Return an error that names the key: one that a model's own check raises would name the model only."""
-    what = PydanticCustomError("value_error", "{text}", {"text": text})
-    return ValidationError.from_exception_data(title, [InitErrorDetails(type=what, loc=where, input=None)])
-
-
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
 Name = Annotated[str, Field(min_length=1, max_length=64), AfterValidator(_printable)]
 
 
-class Part(BaseModel):
+class SettingsPart(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class BenchPart(Part):
+class BenchPart(SettingsPart):
     """`[bench]`: `name`; `data`, the folder of captures and store; `store`, a database URL instead of SQLite."""
 
     name: Name = "bench"
@@ -73,7 +68,7 @@ class BenchPart(Part):
     capture_size_mb: int = Field(64, ge=1, le=4096, description="a capture file is ended at about this size")
 
 
-class HttpPart(Part):
+class HttpPart(SettingsPart):
     """`[http]`: where the page, the API and /metrics are served. Beyond loopback a token file is demanded."""
 
     listen: str = "127.0.0.1:8650"
@@ -98,19 +93,19 @@ class HttpPart(Part):
     def _guarded(self) -> HttpPart:
         if self.token_file is None and not is_loopback(split_listen(self.listen)[0]):
             text = f"{self.listen!r} is reachable from other machines; that needs token_file, or use 127.0.0.1"
-            raise wrong("http", ("listen",), text)
+            raise misplaced("http", ("listen",), text)
         if (self.tls_cert is None) != (self.tls_key is None):
-            raise wrong("http", ("tls_cert" if self.tls_cert else "tls_key",), "tls_cert and tls_key go together")
+            raise misplaced("http", ("tls_cert" if self.tls_cert else "tls_key",), "tls_cert and tls_key go together")
         return self
 
 
-class MetricsPart(Part):
+class MetricsPart(SettingsPart):
     """`[metrics]`: how many trials keep time series of their own."""
 
     trial_series: int = Field(20, ge=1, le=1000)
 
 
-class LinkPart(Part):
+class LinkPart(SettingsPart):
     """`[[machine.link]]`: one port. `tick` is the length of a card tick; `latency` how late an adapter is."""
 
     kind: Literal["post", "console"]
@@ -120,8 +115,8 @@ class LinkPart(Part):
     data_bits: Literal[5, 6, 7, 8] = 8
     parity: Literal["N", "E", "O", "M", "S"] = "N"
     stop_bits: Annotated[float, AfterValidator(_stop_bits)] = 1
-    framing: Literal["raw", "hex", "pattern", "bench"] | None = None
-    pattern: str | None = None
+    framing: str | None = None
+    pattern: Pattern | None = None
     code_port: Annotated[int, BeforeValidator(parse_port)] | None = None
     tick: Seconds | None = None
     latency: Seconds | None = None
@@ -130,13 +125,6 @@ class LinkPart(Part):
     modem_lines: bool = True
     dtr: bool = True
     rts: bool = True
-
-    @field_validator("pattern")
-    @classmethod
-    def _pattern(cls, value: str | None) -> str | None:
-        if value is not None:
-            compile_pattern(value)
-        return value
 
     @field_validator("encoding")
     @classmethod
@@ -150,48 +138,55 @@ class LinkPart(Part):
     @model_validator(mode="after")
     def _sense(self) -> LinkPart:
         if self.kind == "console" and self.framing is not None:
-            raise wrong("link", ("framing",), "framing is for post links; a console is text")
-        if (self.framing == "pattern") != (self.pattern is not None):
-            where = "pattern" if self.pattern is not None else "framing"
-            raise wrong("link", (where,), 'framing = "pattern" and pattern = "..." belong together')
+            raise misplaced("link", ("framing",), "framing is for post links; a console is text")
+        self._check_framing()
         try:
             PortSettings(port=self.port, speed=self.speed)
         except UsageError as error:
-            raise wrong("link", ("port",), str(error).removeprefix("port: ")) from None
+            raise misplaced("link", ("port",), str(error).removeprefix("port: ")) from None
         try:
             make_decoder(self.info("link"))
         except UsageError as error:
-            raise wrong("link", ("pattern",) if self.pattern else (), str(error).removeprefix("link link: ")) from None
+            raise misplaced(
+                "link", ("pattern",) if self.pattern else (), str(error).removeprefix("link link: ")
+            ) from None
         return self
+
+    def _check_framing(self) -> None:
+        rows = {row.name: row for row in framings_of(self.kind)}
+        if self.framed not in rows:
+            known = ", ".join(repr(name) for name in rows)
+            raise misplaced("link", ("framing",), f"{self.framing!r} is no framing: use {known}")
+        row = rows[self.framed]
+        for key in OWN_SETTINGS:
+            if getattr(self, key) is None and key in row.needs:
+                raise misplaced("link", ("framing",), f'framing = "{row.name}" and {key} = "..." belong together')
+            if getattr(self, key) is not None and key not in row.takes:
+                takers = " or ".join(f'"{other.name}"' for other in rows.values() if key in other.takes)
+                why = f"{key} and framing = {takers} belong together" if takers else f"{key} is for post links"
+                raise misplaced("link", (key,), why)
 
     @property
     def framed(self) -> str:
-        return "text" if self.kind == "console" else (self.framing or "raw")
+        return self.framing or framings_of(self.kind)[0].name
 
     def info(self, name: str) -> LinkInfo:
         """Return what decoding needs to know of this link; `paced` and latency by the kind of port."""
         speed = 9600 if self.speed == "hunt" else self.speed
         timing = port_timing(self.port, speed, self.data_bits, self.parity, self.stop_bits)
+        same = ("kind", "port", "data_bits", "parity", "stop_bits", "code_port", "lossy", "pattern", "encoding")
         return LinkInfo(
             name=name,
-            kind=self.kind,
             framing=self.framed,
-            port=self.port,
             speed=speed,
-            data_bits=self.data_bits,
-            parity=self.parity,
-            stop_bits=self.stop_bits,
             latency_ns=timing.latency_ns if self.latency is None else round(self.latency * 1e9),
             paced=timing.paced,
-            code_port=self.code_port,
-            lossy=self.lossy,
-            pattern=self.pattern,
             tick_s=self.tick,
-            encoding=self.encoding,
+            **{key: getattr(self, key) for key in same},
         )
 
 
-class MachinePart(Part):
+class MachinePart(SettingsPart):
     """`[[machine]]`: a PC on the bench, its rule table (a path or a name) and its links.
 
     `map` is a map file (see `benchd map`) of how it is set up now, shown on the page.
@@ -214,7 +209,7 @@ class MachinePart(Part):
         return out
 
 
-class Settings(Part):
+class Settings(SettingsPart):
     """The whole file."""
 
     bench: BenchPart = Field(default_factory=BenchPart)
@@ -230,11 +225,11 @@ class Settings(Part):
         ports: set[str] = set()
         for m, machine in enumerate(self.machine):
             if machine.name in names:
-                raise wrong("settings", ("machine", m, "name"), f"{machine.name!r} is the name of two machines")
+                raise misplaced("settings", ("machine", m, "name"), f"{machine.name!r} is the name of two machines")
             names.add(machine.name)
             for n, link in enumerate(machine.link):
                 if link.port in ports:
-                    raise wrong("settings", ("machine", m, "link", n, "port"), f"{link.port} is used by two links")
+                    raise misplaced("settings", ("machine", m, "link", n, "port"), f"{link.port} is used by two links")
                 ports.add(link.port)
         return self
 
@@ -287,13 +282,8 @@ def is_loopback(host: str) -> bool:
 
 def load_settings(path: Path) -> LoadedSettings:
     """Read a settings file. Raises FileProblems (file, line, key) or ExternalError."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise UsageError(f"{path}: no such settings file; see config/bench.toml for an example") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ExternalError(f"{path}: cannot be read: {error}") from None
-    return LoadedSettings(validate(Settings, text, str(path)), path.absolute())
+    hint = f"{path}: no such settings file; see config/bench.toml for an example"
+    return LoadedSettings(read_toml(Settings, path, lambda _: UsageError(hint)), path.absolute())
 
 
 def link_infos(machine: MachinePart) -> list[LinkInfo]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from benchd.errors import UsageError
 from benchd.tomlplaces import Places
@@ -88,6 +89,12 @@ def problems_of(error: ValidationError, text: str, file: str) -> list[Problem]:
     return out
 
 
+def misplaced(title: str, where: tuple[str | int, ...], text: str) -> ValidationError:
+    """Return an error that names the key: one that a model's own check raises would name the model only."""
+    what = PydanticCustomError("value_error", "{text}", {"text": text})
+    return ValidationError.from_exception_data(title, [InitErrorDetails(type=what, loc=where, input=None)])
+
+
 def _in_file(path: Sequence[str | int], data: Any, missing: bool) -> list[str | int]:
     """Return the part of an error's path that is in the file: the rest names a type within a union."""
     out: list[str | int] = []
@@ -109,3 +116,34 @@ def validate(model: type[M], text: str, file: str) -> M:
         return model.model_validate(data)
     except ValidationError as error:
         raise FileProblems(problems_of(error, text, file)) from None
+
+
+def toml_value(value: object) -> str:
+    """Return `value` (text, number, list, mapping) as TOML in one line. Half surrogate pairs become U+FFFD."""
+    return _item(value).as_string()
+
+
+def toml_key(name: str) -> str:
+    """Return `name` as a TOML key, quoted where it must be."""
+    import tomlkit
+
+    return tomlkit.key(name).as_string()
+
+
+def _item(value: object) -> Any:
+    import tomlkit
+
+    if isinstance(value, Mapping):
+        table = tomlkit.inline_table()
+        for key, one in value.items():
+            table.add(tomlkit.key(key), _item(one))
+        return table
+    if isinstance(value, list | tuple):
+        array = tomlkit.array()
+        array.extend(_item(one) for one in value)
+        return array
+    if isinstance(value, str):
+        value = re.sub("[\ud800-\udfff]", "\ufffd", value)
+    elif isinstance(value, float):
+        value = int(value) if value.is_integer() else float(f"{value:.12g}")
+    return tomlkit.item(value)

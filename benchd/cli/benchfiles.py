@@ -1,4 +1,4 @@
-"""What the study and trial commands share: the store (also without settings), the time, text files, pairs."""
+"""What the study and trial commands share: the store (also without settings), the time, pairs."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchd.cli.common import config_path, make_folder, store_of
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import UsageError
 
 if TYPE_CHECKING:
     from benchd.settings import LoadedSettings
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
 LOOSE_STORE = Path("data/benchd.db")
 """Where studies live when there is no settings file: weighing a CSV needs no machine."""
-MAX_TEXT_FILE = 16 << 20
 
 
 def now() -> str:
@@ -58,23 +57,6 @@ def machine_names(config: Path | None) -> list[str]:
     """The machines of the settings."""
     loaded = found_settings(config)
     return [machine.name for machine in loaded.settings.machine] if loaded else []
-
-
-def read_text(path: Path) -> str:
-    """A text file, UTF-8. Raises ExternalError or UsageError."""
-    try:
-        with path.open("rb") as file:
-            data = file.read(MAX_TEXT_FILE + 1)
-    except OSError as error:
-        kind = UsageError if isinstance(error, FileNotFoundError | IsADirectoryError) else ExternalError
-        raise kind(f"{path}: cannot be read: {error.strerror or error}") from None
-    if len(data) > MAX_TEXT_FILE:
-        raise UsageError(f"{path}: more than {MAX_TEXT_FILE} bytes")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise UsageError(f"{path}:{line}: not UTF-8 at byte {error.start}: save the file as UTF-8") from None
 
 
 def pairs(words: Sequence[str], what: str = "factor=level") -> dict[str, str]:

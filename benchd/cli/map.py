@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from benchd.cli.output import clean, emit_json, say
 from benchd.errors import UsageError
-from benchd.rom.files import write_new
-from benchd.rom.mapfiles import load, room_for
-
-if TYPE_CHECKING:
-    pass
+from benchd.files import write_new
+from benchd.rom.loading import load_map
 
 LINE_LIMIT = 400
 
@@ -38,31 +35,26 @@ def show_map(
     Exit codes: 0 fine, 1 a file failed or --check found a conflict, 2 the map file is wrong.
     """
     from benchd.rom.drawtext import draw_text
-    from benchd.rom.moves import ways_out
+    from benchd.rom.mapfile import WantTable, room_for
+    from benchd.rom.moves import report
     from benchd.rom.numbers import parse_size, show_size
-    from benchd.rom.predict import predict
 
     try:
         size = None if room is None else parse_size(room)
     except ValueError as error:
         raise UsageError(f"--room: {error}") from None
-    found, layout, notes = load(file)
-    prediction = predict(layout)
-    ways = ways_out(layout)
-    extra = [] if size is None else [(f"an image of {show_size(size)}", size, ())]
-    fits = room_for(found, layout, extra)
+    found, layout, notes = load_map(file)
+    extra = [] if size is None else [WantTable(name=f"an image of {show_size(size)}", size=size)]
+    told = report(layout, room_for(found, layout, extra))
     if svg is not None:
         from benchd.rom.drawsvg import draw_svg
 
-        drawn = draw_svg(layout, prediction, f"First megabyte: {file.name}")
+        drawn = draw_svg(layout, told, f"First megabyte: {file.name}")
         write_new(svg, drawn.encode(), force, [file, *(file.parent / name for name in found.image_names())])
     if json:
-        value = prediction.to_json()
-        value["findings"] = notes + list(prediction.findings)
-        emit_json(value | {"moves": [way.to_json() for way in ways], "room": fits})
+        emit_json(told.to_json() | {"findings": [*notes, *told.findings]})
     else:
-        pairs = [(str(f["name"]), ", ".join(f["bases"]) or "no free base") for f in fits]
-        for line in draw_text(layout, prediction, ways, pairs) + [f"note: {note}" for note in notes]:
+        for line in draw_text(layout, told) + [f"note: {note}" for note in notes]:
             say(clean(line, LINE_LIMIT))
-    if check and not prediction.sound:
+    if check and not told.sound:
         raise typer.Exit(1)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -10,11 +11,12 @@ import typer
 
 from benchd.cli.output import clean, emit_json, say
 from benchd.errors import UsageError
-from benchd.rom.files import read_image_file, write_new
+from benchd.files import write_new
+from benchd.rom.loading import read_image_file
 
 if TYPE_CHECKING:
     from benchd.rom.edit import Edited
-    from benchd.rom.image import Report
+    from benchd.rom.image import Report, RomImage
 
 sub = typer.Typer(no_args_is_help=True, help="Option-ROM images: inspect, pad, seal, fit, split, join.")
 
@@ -44,9 +46,12 @@ def _given(parse: Callable[[object], T], text: str, option: str) -> T:
 def _offset(text: str, option: str) -> int:
     digits = text.strip().upper().removeprefix("0X").removesuffix("H")
     try:
-        return int(digits, 16)
+        value = int(digits, 16)
     except ValueError:
         raise UsageError(f"{option}: {text!r} is no hexadecimal offset: write 4000 or 4000h") from None
+    if value < 0:
+        raise UsageError(f"{option}: {text} lies before the start of the file")
+    return value
 
 
 @sub.command()
@@ -65,60 +70,63 @@ def inspect(
     from benchd.rom.image import inspect as look
 
     where = _offset(at, "--at")
-    if where < 0:
-        raise UsageError(f"--at: {at} lies before the start of the file")
     data, read_notes = read_image_file(file)
     report = look(data, where)
+    report = replace(report, file=str(file), notes=(*read_notes, *report.notes))
     if json:
-        emit_json(report.to_json() | {"file": str(file), "notes": read_notes + list(report.notes)})
+        emit_json(report.to_json())
     else:
-        _show(file, report, read_notes)
+        _show(report)
     if check and report.problems:
         raise typer.Exit(1)
 
 
-def _show(file: Path, report: Report, read_notes: list[str]) -> None:
-    say(f"{clean(str(file))}: {report.size:,} bytes, SHA-256 {report.sha256}")
-    for image in report.images:
-        state = "good" if image.checksum_ok else "bad"
-        say(
-            f"image at {image.at:05X}: {image.kind}, {image.length_bytes:,} bytes declared, "
-            f"sum {image.checksum:02X} ({state})"
-        )
-        if image.pci is not None:
-            pci = image.pci
-            say(
-                f"  PCIR at {pci.offset:04X}: vendor {pci.vendor:04X}, device {pci.device:04X}, class "
-                f"{pci.class_code:06X}, {pci.length_bytes:,} bytes, code type {pci.code_type:02X}"
-                f"{', last image' if pci.last else ''}"
-            )
-        for one in image.expansions:
-            state = "good" if one.checksum_ok else "bad"
-            names = " / ".join(clean(name) for name in (one.manufacturer, one.product) if name)
-            what = "" if one.signature == "$PnP" else " (a header in the form of $PnP that no scan acts on)"
-            say(f"  {one.signature}{what} at {one.offset:04X}: sum {one.checksum:02X} ({state}) {names}".rstrip())
-            if one.bootstrap_entry is not None:
-                say(
-                    f"    boot connection {one.boot_connection:04X}, disconnect {one.disconnect:04X}, "
-                    f"bootstrap entry {one.bootstrap_entry:04X}"
-                )
-        if image.entry is not None:
-            for ins in image.entry.listing:
-                say(f"  {ins.offset:04X}  {ins.raw.hex(' ').upper():<21} {clean(ins.text)}")
+def _show(report: Report) -> None:
+    say(f"{clean(report.file)}: {report.size:,} bytes, SHA-256 {report.sha256}")
+    for image in report.image_list:
+        for line in _image_lines(image):
+            say(clean(line))
     for text in report.problems:
         say(f"problem: {clean(text)}")
-    for text in read_notes + list(report.notes):
+    for text in report.notes:
         say(f"note: {clean(text)}")
     say(report.verdict)
     if report.strings:
         from benchd.rom.image import wordlike
 
-        best = sorted(report.strings, key=lambda one: -wordlike(one[1]))[:STRINGS_SHOWN]
+        best = sorted(report.strings, key=lambda one: -wordlike(one.text))[:STRINGS_SHOWN]
         say("text inside:")
-        for offset, text in sorted(best):
-            say(f"  {offset:05X}  {clean(text)}")
+        for one in sorted(best, key=lambda one: one.offset):
+            say(f"  {one.offset:05X}  {clean(one.text)}")
         if len(report.strings) > len(best):
             say(f"  and {len(report.strings) - len(best)} more (--json lists them)")
+
+
+def _image_lines(image: RomImage) -> Iterator[str]:
+    good = {True: "good", False: "bad"}
+    yield (
+        f"image at {image.at:05X}: {image.kind}, {image.length_bytes:,} bytes declared, "
+        f"sum {image.checksum:02X} ({good[image.checksum_ok]})"
+    )
+    if image.pci is not None:
+        pci = image.pci
+        yield (
+            f"  PCIR at {pci.offset:04X}: vendor {pci.vendor:04X}, device {pci.device:04X}, class "
+            f"{pci.class_code:06X}, {pci.length_bytes:,} bytes, code type {pci.code_type:02X}"
+            f"{', last image' if pci.last else ''}"
+        )
+    for one in image.expansions:
+        names = " / ".join(name for name in (one.manufacturer, one.product) if name)
+        what = "" if one.signature == "$PnP" else " (a header in the form of $PnP that no scan acts on)"
+        line = f"  {one.signature}{what} at {one.offset:04X}: sum {one.checksum:02X} ({good[one.checksum_ok]}) {names}"
+        yield line.rstrip()
+        if one.bootstrap_entry is not None:
+            yield (
+                f"    boot connection {one.boot_connection:04X}, disconnect {one.disconnect:04X}, "
+                f"bootstrap entry {one.bootstrap_entry:04X}"
+            )
+    for ins in image.entry.listing if image.entry is not None else ():
+        yield f"  {ins.offset:04X}  {ins.raw.hex(' ').upper():<21} {ins.text}"
 
 
 def _finish(results: list[tuple[Path, Edited]], inputs: list[Path], force: bool, json: bool) -> None:
@@ -202,10 +210,7 @@ def seal(
 
     where = None if byte is None else _offset(byte, "--byte")
     data, _ = read_image_file(file)
-    start = _offset(at, "--at")
-    if start < 0:
-        raise UsageError(f"--at: {at} lies before the start of the file")
-    made = edit.seal(data, start, where, replace_last)
+    made = edit.seal(data, _offset(at, "--at"), where, replace_last)
     _finish([(out, made)], [file], force, json)
 
 

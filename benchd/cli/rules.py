@@ -176,51 +176,42 @@ def _show_ladder(table: RuleTable) -> None:
 
 
 def _show_rules(table: RuleTable) -> None:
-    groups: list[tuple[str, list[tuple[str, Help]]]] = [
-        (
-            "Stall points",
-            [
-                (f"{s.name}: {_span(s.quiet)} silent {f'after {s.after}' if s.after else f'in {s.in_}'}", s)
-                for s in table.stall
-            ],
-        ),
-        ("Faults told by the machine", [(f"{f.name}: {f.seen}", f) for f in table.fault]),
-        ("Order", [(f"{o.name}: {o.first} before {o.then}", o) for o in table.order]),
-        (
-            "Loops",
-            [(f"{p.name}: {' '.join(str(c) for c in p.codes)}, {p.times} times", p) for p in table.loop],
-        ),
-    ]
-    for title, rules in groups:
-        if rules:
-            say()
-            say(title)
-        for headline, rule in rules:
-            say(f"  {clean(headline)}")
-            if rule.means:
-                say(f"     {clean(rule.means)}")
-            for number, step in enumerate(rule.try_, 1):
-                say(f"     {number}. {clean(step)}")
-            if rule.caution:
-                say(f"     caution: {clean(rule.caution)}")
-            if rule.source:
-                say(f"     source: {clean(rule.source)}")
-    if table.check:
+    groups: dict[str, list[tuple[str, Help]]] = {
+        "Stall points": [
+            (f"{s.name}: {_span(s.quiet)} silent {f'after {s.after}' if s.after else f'in {s.in_}'}", s)
+            for s in table.stall
+        ],
+        "Faults told by the machine": [(f"{f.name}: {f.seen}", f) for f in table.fault],
+        "Order": [(f"{o.name}: {o.first} before {o.then}", o) for o in table.order],
+        "Loops": [(f"{p.name}: {' '.join(map(str, p.codes))}, {p.times} times", p) for p in table.loop],
+    }
+    for title, rules in groups.items():
+        _show_section(title, [line for headline, rule in rules for line in (headline, *_help_lines(rule))])
+    checks = [f"{c.name}: pass {clean(c.passed)!r}, fail {clean(c.failed)!r}" for c in table.check]
+    _show_section("Checks read from the console", checks)
+
+
+def _help_lines(rule: Help) -> list[str]:
+    steps = [f"   {number}. {step}" for number, step in enumerate(rule.try_, 1)]
+    rest = [f"   {word}: {text}" for word, text in (("caution", rule.caution), ("source", rule.source)) if text]
+    return [f"   {rule.means}"] * bool(rule.means) + steps + rest
+
+
+def _show_section(title: str, lines: list[str]) -> None:
+    if lines:
         say()
-        say("Checks read from the console")
-        for check_rule in table.check:
-            say(f"  {check_rule.name}: pass {clean(check_rule.passed)!r}, fail {clean(check_rule.failed)!r}")
+        say(title)
+    for line in lines:
+        say(f"  {clean(line)}")
 
 
 def _show_codes(table: RuleTable) -> None:
-    if not table.code:
-        return
-    say()
-    say("Codes")
+    lines = []
     for entry in table.code:
         port = f" on {entry.port:X}h" if entry.port is not None else ""
-        source = f"  ({clean(entry.source)})" if entry.source else ""
-        say(f"  {str(entry.code) + port:<11} {clean(entry.means)}{source}")
+        source = f"  ({entry.source})" if entry.source else ""
+        lines.append(f"{str(entry.code) + port:<11} {entry.means}{source}")
+    _show_section("Codes", lines)
 
 
 @sub.command()
@@ -242,8 +233,8 @@ def draft(
     """
     import sys
 
+    from benchd.files import write_new
     from benchd.inference.draft import draft as draft_ladder
-    from benchd.rom.files import write_new
     from benchd.rules import check_text
     from benchd.studies.drafting import draft_toml, read_boots
 

@@ -8,7 +8,7 @@ from pydantic import BaseModel, RootModel
 from benchd.cli.output import emit_json, tell
 from benchd.errors import UsageError
 from benchd.links.ports import PortFacts
-from benchd.rom.responses import FORMS
+from benchd.rom import forms as rom
 from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.mqtt.payloads import PUBLISHED
 from benchd.sinks.page_feed import MachinePicture
@@ -21,7 +21,14 @@ class Port(RootModel[PortFacts]):
 
 def published() -> dict[str, type[BaseModel]]:
     """Return every published form by name."""
-    return {**PUBLISHED, "alert": AlertMessage, "machine-now": MachinePicture, "port": Port, **FORMS, **STUDY_FORMS}
+    return {
+        **PUBLISHED,
+        "alert": AlertMessage,
+        "machine-now": MachinePicture,
+        "port": Port,
+        **rom.published(),
+        **STUDY_FORMS,
+    }
 
 
 def register(app: typer.Typer) -> None:

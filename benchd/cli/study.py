@@ -107,13 +107,14 @@ def import_(
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 the table or the TOML file is wrong.
     """
-    from benchd.cli.benchfiles import now, read_text, speed_store
+    from benchd.cli.benchfiles import now, speed_store
+    from benchd.files import read_text
     from benchd.inference.wording import counted
     from benchd.studies.csvfile import import_table, read_table
     from benchd.studies.loaded import gather
     from benchd.studies.service import resolve_images
 
-    table = read_table(read_text(file), str(file), goal_column)
+    table = read_table(read_text(file, missing=UsageError), str(file), goal_column)
     if beside is None:
         places = dict.fromkeys((file.with_name(f"{name}.toml") if "/" not in name else file, file.with_suffix(".toml")))
         beside = next((place for place in places if place.suffix == ".toml" and place.is_file()), None)
@@ -262,10 +263,10 @@ def show(name: Name, config: ConfigOption = None, json: JsonOption = False) -> N
 
 
 def _read(path: Path) -> tuple[StudyDocument, str]:
-    from benchd.cli.benchfiles import read_text
+    from benchd.files import read_text
     from benchd.studies.document import read_part
 
-    text = read_text(path)
+    text = read_text(path, missing=UsageError)
     return read_part(text, str(path)), text
 
 
@@ -286,7 +287,7 @@ def _keep(text: str, file: str) -> None:
 
 def _in_editor(text: str, name: str) -> tuple[str, str]:
     """Let the person edit `text`; return the new text and the name of a file it can be kept in."""
-    from benchd.cli.benchfiles import read_text
+    from benchd.files import read_text
 
     named = os.environ.get("VISUAL") or os.environ.get("EDITOR") or "vi"
     try:
@@ -303,7 +304,7 @@ def _in_editor(text: str, name: str) -> tuple[str, str]:
             raise ExternalError(f"the editor {words[0]!r} cannot be started: {error.strerror}; set $EDITOR") from None
         if done.returncode:
             raise ExternalError(f"the editor {words[0]!r} ended with {done.returncode}; study '{name}' is unchanged")
-        return read_text(Path(path)), path
+        return read_text(Path(path), missing=UsageError), path
     finally:
         Path(path).unlink(missing_ok=True)
 

@@ -223,7 +223,8 @@ def result(
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 no such boot or trial, or a wrong table.
     """
-    from benchd.cli.benchfiles import now, read_text, speed_store
+    from benchd.cli.benchfiles import now, speed_store
+    from benchd.files import read_text
     from benchd.studies.csvfile import passed_word, read_checks
     from benchd.studies.service import enter, enter_table
 
@@ -237,7 +238,7 @@ def result(
             say(f"Result {take_back} is taken back.")
             return
         if csv is not None:
-            rows = read_checks(read_text(csv), str(csv))
+            rows = read_checks(read_text(csv, missing=UsageError), str(csv))
             found = enter_table(store, rows, moment, file=str(csv), boot=boot, trial=trial, machine=machine)
         else:
             assert check is not None and outcome is not None

@@ -7,28 +7,16 @@ seen = decoder.advance(t_ns)    # when nothing came up to t_ns
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Protocol
 
-from benchd.decode.benchlink import BenchFrames
-from benchd.decode.console import Console
 from benchd.decode.counts import Counts
-from benchd.decode.link import Framing, LinkDecoder, Outlet
-from benchd.decode.pattern import Pattern
-from benchd.decode.plain import HexText, Raw
+from benchd.decode.framings import FRAMINGS, FramingKind, framing_of, framings_of
+from benchd.decode.link import LinkDecoder, Outlet
 from benchd.errors import UsageError
 from benchd.vocabulary.observations import Decoded
 from benchd.vocabulary.records import LinkInfo, Record
 
-__all__ = ["FRAMINGS", "Counts", "Decoder", "make_decoder"]
-
-FRAMINGS: dict[tuple[str, str], Callable[[Outlet], Framing]] = {
-    ("post", "raw"): Raw,
-    ("post", "hex"): HexText,
-    ("post", "pattern"): Pattern,
-    ("post", "bench"): BenchFrames,
-    ("console", "text"): Console,
-}
+__all__ = ["FRAMINGS", "Counts", "Decoder", "FramingKind", "framing_of", "framings_of", "make_decoder"]
 
 
 class Decoder(Protocol):
@@ -54,13 +42,9 @@ class Decoder(Protocol):
 
 def make_decoder(info: LinkInfo) -> Decoder:
     """Return a decoder for the link. Raises UsageError for an unknown framing, pattern, speed or encoding."""
-    make = FRAMINGS.get((info.kind, info.framing))
-    if make is None:
-        known = ", ".join(framing for kind, framing in FRAMINGS if kind == info.kind)
-        what = f'framing "{info.framing}" is unknown for a {info.kind} link'
-        raise UsageError(f"link {info.name}: {what}: use {known}")
+    row = framing_of(info)
     if info.tick_s is not None and not 0 < info.tick_s < float("inf"):
         what = f"tick_s {info.tick_s} must be above 0 s"
         raise UsageError(f"link {info.name}: {what}: give the length of a card tick")
     outlet = Outlet(info)
-    return LinkDecoder(info, make(outlet), outlet)
+    return LinkDecoder(info, row.make(outlet), outlet)

@@ -11,11 +11,12 @@ Judging a frame that is sound:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import accumulate
 
-from benchd.decode.benchframe import DELIMITER, WIRE_LIMIT, Frame, FrameRefused, Kind, decode_frame
-from benchd.decode.cardtime import CardTimes
-from benchd.decode.link import Outlet
+from benchd.decode.benchframe import DELIMITER, WIRE_LIMIT, CardWrite, Frame, FrameRefused, Kind, decode_frame
+from benchd.decode.cardclock import CardTimes
+from benchd.decode.link import Framing, Outlet
 from benchd.vocabulary.observations import Code, Reset
 
 HALF_NS = 500_000_000
@@ -25,11 +26,13 @@ JUNK_REPORT = 1024
 SEQUENCES = 1 << 16
 
 
-class BenchFrames:
+class BenchFrames(Framing):
     """Decodes the bench frame; refusals are named after the check that failed."""
 
+    SILENCE_NS, SILENCE_BYTES = HALF_NS, HALF_BYTES
+
     def __init__(self, outlet: Outlet) -> None:
-        self._outlet = outlet
+        super().__init__(outlet)
         self._times = CardTimes(outlet.info.tick_s, 32)
         self._told_by_settings = outlet.info.tick_s is not None
         self._buffer = bytearray()
@@ -37,11 +40,6 @@ class BenchFrames:
         self._t_ns = self._u_ns = 0
         self._expected: int | None = None
         self._previous = b""
-        self._half_ns = HALF_NS
-        self.deadline: int | None = None
-
-    def set_byte_time(self, byte_ns: int) -> None:
-        self._half_ns = max(HALF_NS, HALF_BYTES * byte_ns)
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         if value == DELIMITER:
@@ -49,7 +47,7 @@ class BenchFrames:
             return
         if not self._buffer and not self._junk:
             self._t_ns, self._u_ns = t_ns, u_ns
-        self.deadline = t_ns + self._half_ns
+        self.deadline = t_ns + self.silence_ns
         self._buffer.append(value)
         if len(self._buffer) > WIRE_LIMIT or self._junk:
             self._junk += len(self._buffer)
@@ -101,29 +99,33 @@ class BenchFrames:
         self._judge(frame)
 
     def _judge(self, frame: Frame) -> None:
-        t_ns, u_ns = self._t_ns, self._u_ns
-        outlet, times = self._outlet, self._times
+        t_ns, outlet, times = self._t_ns, self._outlet, self._times
         if frame.tick_ns and not self._told_by_settings:
             times.clock.tick_ns = frame.tick_ns
-        gap = 0 if self._expected is None else (frame.sequence - self._expected) % SEQUENCES
-        behind = gap >= SEQUENCES // 2
         first = self._expected is None
-        restarted = frame.kind is Kind.STARTED or behind
+        gap = self._ahead(frame.sequence)
+        started = frame.kind is Kind.STARTED
+        restarted = started or gap >= SEQUENCES // 2
         if restarted:
             times.restart()
         x, jumped = times.read(frame.ticks, t_ns)
         restarted |= jumped and (gap > 0 or frame.sequence == 0)
         xs = [x + passed for passed in accumulate(entry.delta for entry in frame.entries)] or [x]
-        placed = times.place(xs, t_ns, u_ns)
-        at, u = placed[0]
-        if restarted and (frame.kind is Kind.STARTED or not first):
-            outlet.emit(Reset(outlet.link, at, u))
-        missed = frame.sequence if restarted else gap
-        if missed and not (first and not restarted):
-            outlet.lost("sequence-gap", missed, at, u)
+        placed = times.place(xs, t_ns, self._u_ns)
+        if restarted and (started or not first):
+            outlet.emit(Reset(outlet.link, *placed[0]))
+        if missed := frame.sequence if restarted else gap:
+            outlet.lost("sequence-gap", missed, *placed[0])
         self._expected = (frame.sequence + len(frame.entries)) % SEQUENCES
+        self._tell(frame.entries, placed)
+
+    def _ahead(self, sequence: int) -> int:
+        return 0 if self._expected is None else (sequence - self._expected) % SEQUENCES
+
+    def _tell(self, entries: Sequence[CardWrite], placed: Sequence[tuple[int, int]]) -> None:
+        outlet = self._outlet
         port = outlet.info.code_port
-        for entry, (at, u) in zip(frame.entries, placed, strict=bool(frame.entries)):
+        for entry, (at, u) in zip(entries, placed, strict=bool(entries)):
             port = port if entry.port is None else entry.port
             if entry.lost:
                 outlet.lost("card-overrun", entry.lost, at, u)

@@ -12,6 +12,7 @@ bounded and a crystal that warms up is followed.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
@@ -34,6 +35,8 @@ ADRIFT_NS = 5_000_000_000
 ADRIFT_SAMPLES = 16
 """When this many samples in a row lie so far above the line, the line belongs to another run of the card."""
 COUNTER_BITS = (16, 24, 32)
+UNKNOWN_STEP_NS = 1_000_000_000
+"""What an earlier code of a frame may be early by at most, where the length of a tick is not known."""
 
 
 @dataclass(slots=True)
@@ -86,22 +89,6 @@ class LowerHull(Generic[Number]):
             else:
                 high = middle
         return corners[low - 1], corners[low]
-
-
-def fit(points: list[tuple[float, float]]) -> tuple[float, float]:
-    """Return (slope, intercept) of the line under all `points` that lies closest to them on average.
-
-    Raises ValueError for fewer than two different x.
-    """
-    hull: LowerHull[float] = LowerHull()
-    for x, y in sorted(points):
-        hull.add(x, y)
-    edge = hull.edge()
-    if edge is None:
-        raise ValueError(f"a line needs two different x, got {len(points)} point(s)")
-    (x0, y0), (x1, y1) = edge
-    slope = (y1 - y0) / (x1 - x0)
-    return slope, y0 - slope * x0
 
 
 class CardClock:
@@ -198,14 +185,6 @@ class CardClock:
         (x0, y0), (x1, y1) = self._edge
         return y0 + (x - x0) * (y1 - y0) // (x1 - x0)
 
-    @property
-    def slope_ns(self) -> float | None:
-        """The measured length of a tick in ns of the arrival clock, or None."""
-        if self._edge is None:
-            return None
-        (x0, y0), (x1, y1) = self._edge
-        return (y1 - y0) / (x1 - x0)
-
     def time_of(self, x: int) -> tuple[int, int] | None:
         """Return (t_ns, u_ns) of tick `x` (unwrapped), or None while the clock is not known.
 
@@ -223,3 +202,49 @@ class CardClock:
             self._slack_ns = max(0, slacks[min(SLACK_RANK, len(slacks) - 1)])
         outside = max(0, x - x1, x0 - x)
         return line, self._slack_ns + self._slack_ns * outside // (x1 - x0) + (y1 - y0) // (x1 - x0) + 1
+
+
+class CardTimes:
+    """One card's clock, and how it dates codes.
+
+    A code takes the card clock's time only where that is surer than the arrival. It is never dated after the
+    arrival of its frame: the line of the clock lies under every sample, this frame's included.
+    """
+
+    def __init__(self, tick_s: float | None, bits: int | None) -> None:
+        self.clock = CardClock(None if tick_s is None else tick_s * 1e9, bits)
+        self._previous_ns: int | None = None
+
+    def read(self, ticks: int, t_ns: int) -> tuple[int, bool]:
+        """Return (unwrapped ticks, restarted) of a frame that began to arrive at `t_ns`."""
+        x, restarted = self.clock.unwrap(ticks, t_ns)
+        if restarted:
+            self._previous_ns = None
+        return x, restarted
+
+    def restart(self) -> None:
+        """The card is known to have restarted before what comes next."""
+        self.clock.forget()
+        self._previous_ns = None
+
+    def place(self, xs: Sequence[int], t_ns: int, u_ns: int) -> list[tuple[int, int]]:
+        """Return (t_ns, u_ns) for each unwrapped tick in `xs` (ascending) of the frame that came at `t_ns`.
+
+        The last of `xs` is the newest thing the frame tells; the frame was sent after it.
+        """
+        clock = self.clock
+        clock.sample(xs[-1], t_ns)
+        gap = UNKNOWN_STEP_NS if self._previous_ns is None else min(UNKNOWN_STEP_NS, t_ns - self._previous_ns)
+        self._previous_ns = t_ns
+        placed = []
+        for x in xs:
+            behind = xs[-1] - x
+            if clock.tick_ns is not None:
+                at, u = t_ns - round(behind * clock.tick_ns), u_ns + round(behind * clock.tick_ns / 50)
+            else:
+                at, u = t_ns, u_ns + (gap if behind else 0)
+            known = clock.time_of(x)
+            if known is not None and known[1] < u:
+                at, u = known
+            placed.append((at, u))
+        return placed

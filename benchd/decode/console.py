@@ -17,11 +17,12 @@ Rules:
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 from benchd.decode.charset import Charset
-from benchd.decode.escapes import ESC, Escapes, Step
-from benchd.decode.link import Outlet
-from benchd.decode.screenline import ScreenLine, Shown
+from benchd.decode.escapes import ESC, Escapes, EscapeStep
+from benchd.decode.link import Framing, Outlet
+from benchd.decode.screenline import LineShown, ScreenLine
 from benchd.vocabulary.observations import Text
 
 SILENCE_NS = 250_000_000
@@ -33,6 +34,22 @@ SHIFTS = frozenset((SHIFT_OUT, SHIFT_IN))
 NUMBER = re.compile(r"[0-9]+")
 WORD = re.compile(r"[^\W\d_]{3}")
 PARAMETER_LIMIT = 9999
+
+MOVES: dict[str, Callable[[int, int], int]] = {
+    "C": lambda here, count: here + count,
+    "D": lambda here, count: here - count,
+    "G": lambda here, count: count - 1,
+    "`": lambda here, count: count - 1,
+}
+"""Where a horizontal move leads from column `here` (ECMA-48: CUF, CUB, CHA, HPA)."""
+
+WIPES: dict[tuple[str, int], Callable[[int, int], tuple[int, int]]] = {
+    **dict.fromkeys([("J", 0), ("K", 0)], lambda here, count: (here, PARAMETER_LIMIT)),
+    **dict.fromkeys([("J", 1), ("K", 1)], lambda here, count: (0, here + 1)),
+    ("K", 2): lambda here, count: (0, PARAMETER_LIMIT),
+    ("X", 0): lambda here, count: (here, here + count),
+}
+"""The columns that an erase clears, by final byte and parameter (ECMA-48: ED, EL, ECH)."""
 
 
 def parameters(text: str) -> list[int]:
@@ -46,46 +63,46 @@ def counts_on(before: str, after: str) -> bool:
     return old.startswith(new) or new.startswith(old)
 
 
-class Console:
+class Console(Framing):
     """The framing of console links ("text")."""
 
+    SILENCE_NS, SILENCE_BYTES = SILENCE_NS, SILENCE_BYTES
+
     def __init__(self, outlet: Outlet) -> None:
-        self._outlet = outlet
+        super().__init__(outlet)
         self._charset = Charset(outlet.info.name, outlet.info.encoding)
         self._escapes = Escapes()
         self._screen = ScreenLine()
-        self._held: Shown | None = None
+        self._held: LineShown | None = None
         self._row: int | None = None
         self._line = 0
         self._char_ns = 0
-        self._silence_ns = SILENCE_NS
         self._u_ns = outlet.info.latency_ns
         self._changed_ns: int | None = None
         self._partial_ns: int | None = None
         self._partial: str | None = None
-        self.deadline: int | None = None
 
     def set_byte_time(self, byte_ns: int) -> None:
         self._char_ns = byte_ns if self._outlet.info.paced else 0
-        self._silence_ns = max(SILENCE_NS, SILENCE_BYTES * byte_ns)
+        super().set_byte_time(byte_ns)
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         escapes, counts = self._escapes, self._outlet.counts
         if escapes.open:
             step = escapes.step(value)
-            if step is Step.INSIDE:
+            if step is EscapeStep.INSIDE:
                 return
-            if step is Step.DONE:
+            if step is EscapeStep.DONE:
                 self._steer(t_ns)
                 return
             counts.refuse("bad-escape", escapes.abort())
-            if step is Step.BROKEN:
+            if step is EscapeStep.BROKEN:
                 return
         if value < 0x20 or value == DEL:
             self._unfinished_character(t_ns, u_ns)
             self._control(value, t_ns)
         elif value in self._charset.c1:
-            if escapes.start(value - 0x40) is Step.DONE:
+            if escapes.start(value - 0x40) is EscapeStep.DONE:
                 self._steer(t_ns)
         else:
             self._character(value, t_ns, u_ns)
@@ -164,7 +181,7 @@ class Console:
             return
         if self._changed_ns is None:
             self._changed_ns = t_ns
-        when = min(t_ns + self._silence_ns, self._changed_ns + GROWING_NS)
+        when = min(t_ns + self.silence_ns, self._changed_ns + GROWING_NS)
         if self._partial_ns is not None:
             when = max(when, self._partial_ns + GROWING_NS)
         self.deadline = when
@@ -174,10 +191,10 @@ class Console:
             screen.clear(screen.column)
 
     @staticmethod
-    def _word(shown: Shown) -> bool:
+    def _word(shown: LineShown) -> bool:
         return WORD.search(shown.text) is not None
 
-    def _hold(self, wiped: Shown, t_ns: int) -> None:
+    def _hold(self, wiped: LineShown, t_ns: int) -> None:
         held = self._held
         if held is not None and self._word(held) and not counts_on(held.text, wiped.text):
             self._say(held, t_ns)
@@ -198,7 +215,7 @@ class Console:
         self._u_ns = self._outlet.info.latency_ns
         self._changed_ns = self._partial_ns = self.deadline = None
 
-    def _say(self, shown: Shown, t_ns: int, partial: bool = False) -> None:
+    def _say(self, shown: LineShown, t_ns: int, partial: bool = False) -> None:
         leeway_ns = self._outlet.info.latency_ns // 2
         marks = shown.marks(self._char_ns, leeway_ns)
         u_ns = self._u_ns + leeway_ns
@@ -221,28 +238,19 @@ class Console:
 
     def _csi(self, final: str, numbers: list[int], t_ns: int) -> None:
         screen = self._screen
-        first = numbers[0]
-        here = screen.column
+        first, here = numbers[0], screen.column
+        count = first or 1
         if final in "Hf":
-            row = first or 1
-            column = (numbers[1] if len(numbers) > 1 else 0) or 1
-            if row != self._row:
+            if count != self._row:
                 self._end_line(t_ns)
-                self._row = row
-            screen.move(column - 1)
+                self._row = count
+            screen.move((numbers[1] if len(numbers) > 1 and numbers[1] else 1) - 1)
         elif final in "ABEFd":
             self._end_line(t_ns, 0 if final in "EF" else here)
             self._row = None
-        elif final in "C":
-            screen.move(here + (first or 1))
-        elif final == "D":
-            screen.move(here - (first or 1))
-        elif final in "G`":
-            screen.move((first or 1) - 1)
+        elif final in MOVES:
+            screen.move(MOVES[final](here, count))
         elif final == "J" and first >= 2:
             self._end_line(t_ns, here)
-        elif final in "JK" and first <= 2:
-            begin, end = ((here, PARAMETER_LIMIT), (0, here + 1), (0, PARAMETER_LIMIT))[first]
-            self._changed(screen.wipe(begin, end, t_ns), t_ns)
-        elif final == "X":
-            self._changed(screen.wipe(here, here + (first or 1), t_ns), t_ns)
+        elif wiped := WIPES.get((final, first if final != "X" else 0)):
+            self._changed(screen.wipe(*wiped(here, count), t_ns), t_ns)

@@ -22,7 +22,6 @@ from enum import Enum
 ESC, BEL, CAN, SUB = 0x1B, 0x07, 0x18, 0x1A
 SEQUENCE_LIMIT = 64
 STRING_LIMIT = 512
-STRING_OPENERS = frozenset(b"]PX^_")
 
 
 class State(Enum):
@@ -34,7 +33,7 @@ class State(Enum):
     STRING_ESC = 5
 
 
-class Step(Enum):
+class EscapeStep(Enum):
     """What became of a byte: inside a sequence, its end, the end of a broken one (with it, or before it)."""
 
     INSIDE = 0
@@ -43,30 +42,24 @@ class Step(Enum):
     BROKEN_BEFORE = 3
 
 
-def _classes(ranges: dict[range, str]) -> list[str]:
-    table = ["other"] * 256
-    for span, name in ranges.items():
-        for value in span:
-            table[value] = name
-    return table
-
-
-BYTE_CLASS = _classes({range(0x20, 0x30): "middle", range(0x30, 0x40): "low", range(0x40, 0x7F): "high"})
-
-TABLE: dict[tuple[State, str], tuple[State, Step]] = {
-    (State.ESC, "middle"): (State.SHIFT, Step.INSIDE),
-    (State.ESC, "low"): (State.GROUND, Step.DONE),
-    (State.ESC, "high"): (State.GROUND, Step.DONE),
-    (State.SHIFT, "middle"): (State.SHIFT, Step.INSIDE),
-    (State.SHIFT, "low"): (State.GROUND, Step.DONE),
-    (State.SHIFT, "high"): (State.GROUND, Step.DONE),
-    (State.CSI, "middle"): (State.CSI, Step.INSIDE),
-    (State.CSI, "low"): (State.CSI, Step.INSIDE),
-    (State.CSI, "high"): (State.GROUND, Step.DONE),
-    (State.STRING, "middle"): (State.STRING, Step.INSIDE),
-    (State.STRING, "low"): (State.STRING, Step.INSIDE),
-    (State.STRING, "high"): (State.STRING, Step.INSIDE),
-}
+INSIDE, DONE = EscapeStep.INSIDE, EscapeStep.DONE
+TABLE: dict[tuple[State, int], tuple[State, EscapeStep]] = {}
+"""State and byte: the next state, and what became of the byte. Of the rows below the later one counts."""
+for _state, _values, _following in (
+    (State.ESC, range(0x20, 0x30), (State.SHIFT, INSIDE)),
+    (State.ESC, range(0x30, 0x7F), (State.GROUND, DONE)),
+    (State.ESC, b"[", (State.CSI, INSIDE)),
+    (State.ESC, b"]PX^_", (State.STRING, INSIDE)),
+    (State.SHIFT, range(0x20, 0x30), (State.SHIFT, INSIDE)),
+    (State.SHIFT, range(0x30, 0x7F), (State.GROUND, DONE)),
+    (State.CSI, range(0x20, 0x40), (State.CSI, INSIDE)),
+    (State.CSI, range(0x40, 0x7F), (State.GROUND, DONE)),
+    (State.STRING, (*range(0x20, 0x7F), *range(0x80, 0x100)), (State.STRING, INSIDE)),
+    (State.STRING, (BEL,), (State.GROUND, DONE)),
+    (State.STRING, (ESC,), (State.STRING_ESC, INSIDE)),
+    (State.STRING_ESC, b"\\", (State.GROUND, DONE)),
+):
+    TABLE.update(dict.fromkeys(((_state, _value) for _value in _values), _following))
 
 
 class Escapes:
@@ -82,12 +75,12 @@ class Escapes:
     def open(self) -> bool:
         return self.state is not State.GROUND
 
-    def start(self, opener: int | None = None) -> Step:
+    def start(self, opener: int | None = None) -> EscapeStep:
         """Open a sequence: at ESC, or at an 8-bit control that stands for ESC and `opener`."""
         self.size = 1
         self._seen.clear()
         self.state = State.ESC
-        step = Step.INSIDE if opener is None else self._advance(opener)
+        step = INSIDE if opener is None else self._advance(opener)
         self.text = self._seen.decode("latin-1")
         return step
 
@@ -97,48 +90,32 @@ class Escapes:
         self.state = State.GROUND
         return size
 
-    def step(self, value: int) -> Step:
+    def step(self, value: int) -> EscapeStep:
         """Take one byte of an open sequence. After BROKEN_BEFORE the byte is the caller's to judge again."""
         if value in (CAN, SUB):
             self.size += 1
             self.state = State.GROUND
-            return Step.BROKEN
+            return EscapeStep.BROKEN
         if value == ESC and self.state is not State.STRING:
             return self._broken()
         limit = STRING_LIMIT if self.state in (State.STRING, State.STRING_ESC) else SEQUENCE_LIMIT
         if self.size >= limit:
             return self._broken()
         step = self._advance(value)
-        if step in (Step.INSIDE, Step.DONE):
+        if step in (INSIDE, DONE):
             self.size += 1
-        if step is Step.DONE:
+        if step is DONE:
             self.text = self._seen.decode("latin-1")
         return step
 
-    def _broken(self) -> Step:
+    def _broken(self) -> EscapeStep:
         self.state = State.GROUND
-        return Step.BROKEN_BEFORE
+        return EscapeStep.BROKEN_BEFORE
 
-    def _advance(self, value: int) -> Step:
-        state = self.state
-        if state is State.ESC and value == 0x5B:
-            self.state, step = State.CSI, Step.INSIDE
-        elif state is State.ESC and value in STRING_OPENERS:
-            self.state, step = State.STRING, Step.INSIDE
-        elif state is State.STRING and value == BEL:
-            self.state, step = State.GROUND, Step.DONE
-        elif state is State.STRING and value == ESC:
-            self.state, step = State.STRING_ESC, Step.INSIDE
-        elif state is State.STRING_ESC:
-            if value != 0x5C:
-                return self._broken()
-            self.state, step = State.GROUND, Step.DONE
-        elif state is State.STRING and value >= 0x80:
-            step = Step.INSIDE
-        else:
-            following = TABLE.get((state, BYTE_CLASS[value]))
-            if following is None:
-                return self._broken()
-            self.state, step = following
+    def _advance(self, value: int) -> EscapeStep:
+        following = TABLE.get((self.state, value))
+        if following is None:
+            return self._broken()
+        self.state, step = following
         self._seen.append(value)
         return step

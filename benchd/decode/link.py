@@ -12,7 +12,6 @@ A caller may call `advance(t)` only when every record up to t has been fed.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Protocol
 
 from benchd.decode.arrival import Arrivals
 from benchd.decode.counts import Counts
@@ -60,19 +59,31 @@ class Outlet:
         return out
 
 
-class Framing(Protocol):
-    """How bytes become observations. `deadline` is when `fire` wants to be called, or None."""
+class Framing:
+    """How bytes become observations. `deadline` is when `fire` wants to be called, or None.
 
-    deadline: int | None
+    `silence_ns` is SILENCE_NS or the time of SILENCE_BYTES bytes, whichever is longer.
+    """
+
+    SILENCE_NS = 0
+    SILENCE_BYTES = 0
+
+    def __init__(self, outlet: Outlet) -> None:
+        self._outlet = outlet
+        self.silence_ns = self.SILENCE_NS
+        self.deadline: int | None = None
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         """Take one byte, already counted as pending."""
+        raise NotImplementedError
 
     def fire(self, t_ns: int) -> None:
         """The deadline has come."""
+        raise AssertionError(f"{type(self).__name__} sets no deadline")
 
     def set_byte_time(self, byte_ns: int) -> None:
         """The line speed is now this many ns a byte."""
+        self.silence_ns = max(self.SILENCE_NS, self.SILENCE_BYTES * byte_ns)
 
     def drop(self, reason: str, t_ns: int, u_ns: int) -> None:
         """Say what is whole, refuse what is half; nothing stays pending."""

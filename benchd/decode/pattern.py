@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import re2
 
-from benchd.decode.cardtime import CardTimes
-from benchd.decode.link import Outlet
+from benchd.decode.cardclock import CardTimes
+from benchd.decode.link import Framing, Outlet
 from benchd.decode.plain import SILENCE_BYTES, SILENCE_NS, read_hex
 from benchd.errors import UsageError
 from benchd.vocabulary.observations import Code, Reset
@@ -47,12 +47,14 @@ def compile_pattern(link: str, pattern: str | None) -> re2._Regexp:
     return compiled
 
 
-class Pattern:
+class Pattern(Framing):
     """Finds codes in lines; refusals are named no-match, bad-value, line-too-long."""
 
+    SILENCE_NS, SILENCE_BYTES = SILENCE_NS, SILENCE_BYTES
+
     def __init__(self, outlet: Outlet) -> None:
+        super().__init__(outlet)
         info = outlet.info
-        self._outlet = outlet
         self._regexp = compile_pattern(info.name, info.pattern)
         names = self._regexp.groupindex
         self._groups = {(name.decode() if isinstance(name, bytes) else name): index for name, index in names.items()}
@@ -60,11 +62,6 @@ class Pattern:
         self._line = bytearray()
         self._stamps: list[tuple[int, int]] = []
         self._excess = 0
-        self._silence_ns = SILENCE_NS
-        self.deadline: int | None = None
-
-    def set_byte_time(self, byte_ns: int) -> None:
-        self._silence_ns = max(SILENCE_NS, SILENCE_BYTES * byte_ns)
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         if value in LINE_ENDS:
@@ -77,7 +74,7 @@ class Pattern:
         else:
             self._excess += 1
             self._outlet.counts.refuse("line-too-long")
-        self.deadline = t_ns + self._silence_ns
+        self.deadline = t_ns + self.silence_ns
 
     def fire(self, t_ns: int) -> None:
         self.deadline = None

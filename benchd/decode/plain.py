@@ -11,7 +11,7 @@ silence, because the last code before a hang must not wait for the next one.
 
 from __future__ import annotations
 
-from benchd.decode.link import Outlet
+from benchd.decode.link import Framing, Outlet
 from benchd.vocabulary.observations import Code
 
 SEPARATORS = frozenset(b" \t\r\n,;")
@@ -23,27 +23,12 @@ SILENCE_BYTES = 20
 """A token stands alone after 0.1 s or 20 byte times, whichever is longer: longer than any latency timer."""
 
 
-class Raw:
+class Raw(Framing):
     """A byte is a code."""
-
-    deadline: int | None = None
-
-    def __init__(self, outlet: Outlet) -> None:
-        self._outlet = outlet
-        self._port = outlet.info.code_port
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         self._outlet.counts.settle()
-        self._outlet.emit(Code(self._outlet.link, t_ns, u_ns, value, self._port))
-
-    def fire(self, t_ns: int) -> None:
-        raise AssertionError("the raw framing sets no deadline")
-
-    def set_byte_time(self, byte_ns: int) -> None:
-        pass
-
-    def drop(self, reason: str, t_ns: int, u_ns: int) -> None:
-        pass
+        self._outlet.emit(Code(self._outlet.link, t_ns, u_ns, value, self._outlet.info.code_port))
 
 
 def read_hex(text: str) -> tuple[int, int] | None:
@@ -75,20 +60,16 @@ def read_token(text: str) -> tuple[int | None, int, bool] | str:
     return "half-code" if digits < 4 else "too-long"
 
 
-class HexText:
+class HexText(Framing):
     """Hex digits as text; refusals are named not-hex, half-code, bad-port, too-long, nul."""
 
+    SILENCE_NS, SILENCE_BYTES = SILENCE_NS, SILENCE_BYTES
+
     def __init__(self, outlet: Outlet) -> None:
-        self._outlet = outlet
-        self._port = outlet.info.code_port
+        super().__init__(outlet)
         self._token = bytearray()
         self._excess = 0
         self._t_ns = self._u_ns = 0
-        self._silence_ns = SILENCE_NS
-        self.deadline: int | None = None
-
-    def set_byte_time(self, byte_ns: int) -> None:
-        self._silence_ns = max(SILENCE_NS, SILENCE_BYTES * byte_ns)
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         if value in SEPARATORS:
@@ -105,7 +86,7 @@ class HexText:
         else:
             self._excess += 1
             self._outlet.counts.refuse("too-long")
-        self.deadline = t_ns + self._silence_ns
+        self.deadline = t_ns + self.silence_ns
 
     def fire(self, t_ns: int) -> None:
         self._end()
@@ -134,7 +115,7 @@ class HexText:
         else:
             port, value, wide = result
             outlet.counts.settle(size)
-            port = self._port if port is None else port
+            port = outlet.info.code_port if port is None else port
             outlet.emit(Code(outlet.link, self._t_ns, self._u_ns, value, port, wide))
         self._token.clear()
         self._excess = 0

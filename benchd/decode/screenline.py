@@ -13,7 +13,7 @@ TAB = 8
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class LineShown:
     """What a line shows: text without trailing blanks, and each character's arrival in ns."""
 
     text: str
@@ -40,23 +40,19 @@ class ScreenLine:
         self._times: list[int] = []
         self._visible = 0
         self.column = column
-        self.erased: Shown | None = None
+        self.erased: LineShown | None = None
 
     @property
     def blank(self) -> bool:
         return self._visible == 0
 
     @property
-    def empty(self) -> bool:
-        return not self._cells
-
-    @property
     def full(self) -> bool:
         return self.column >= LINE_LIMIT
 
-    def shown(self) -> Shown:
+    def shown(self) -> LineShown:
         text = "".join(self._cells).rstrip()
-        return Shown(text, tuple(self._times[: len(text)]))
+        return LineShown(text, tuple(self._times[: len(text)]))
 
     def put(self, char: str, t_ns: int) -> bool:
         """Write `char` at the cursor (which is not `full`); return whether anything visible changed."""

@@ -8,7 +8,7 @@
     taken     | anything                         (5)         | taken
 
 1. The cautious share of good characters, not the share itself, must pass the mark; one repeated character
-   proves nothing, so some variety is asked for. A bench frame is proven by its check sum: three suffice.
+   proves nothing, so some variety is asked for. Where frames have check sums, those prove a rate: three suffice.
 2. Silence never rejects a rate: a machine that is off is no news about the line.
 3. The clock of a rate starts with its first character. A rate at which the little that came reads well is
    kept: short messages and sparse codes add up over time. On a raw link characters that all end in idle line
@@ -23,41 +23,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
-from benchd.links.score import FrameCheck, Tally, judge
+from benchd.vocabulary.hunting import HuntScoring, Tally
 
 SUSTAINED_NS = 2_000_000_000
 PATIENCE_NS = 5_000_000_000
 TAKEN_RATE = 9600
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """When to decide: `lock` is the cautious share to pass, `reject` the share below which a rate is out.
-
-    `few` characters are needed for a lock and `out` for a rejection; `many` force a decision. A locked rate
-    is judged by windows of `window` characters, which are garbage below the share `garbage`.
-    """
-
-    out: int
-    few: int
-    many: int
-    variety: int
-    lock: float
-    reject: float
-    window: int
-    garbage: float
-
-
-LIMITS = {
-    "text": Limits(out=24, few=32, many=160, variety=8, lock=0.80, reject=0.65, window=128, garbage=0.60),
-    "pattern": Limits(out=24, few=32, many=160, variety=8, lock=0.80, reject=0.65, window=128, garbage=0.60),
-    "hex": Limits(out=16, few=24, many=120, variety=5, lock=0.85, reject=0.70, window=96, garbage=0.60),
-    "bench": Limits(out=192, few=24, many=192, variety=2, lock=0.0, reject=0.0, window=256, garbage=0.10),
-    "raw": Limits(out=8, few=24, many=96, variety=8, lock=0.85, reject=0.90, window=32, garbage=0.60),
-}
-"""By framing. Chosen on simulated wrong-speed reading (tests/links/test_hunt.py): no false lock there."""
-
-BENCH_PROOFS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,13 +60,13 @@ Decision: TypeAlias = Move | Lock | Lost
 
 @dataclass(slots=True)
 class Hunter:
-    """The search of one link. `rates` in the order to try; `marks` says that faults would be reported."""
+    """The search of one link. `rates` in the order to try, `scoring` of its framing; `marks` says that faults
+    would be reported.
+    """
 
     rates: tuple[int, ...]
-    kind: str
-    framing: str
+    scoring: HuntScoring
     marks: bool = False
-    frame_ok: FrameCheck | None = None
     state: Literal["seeking", "locked", "taken"] = "seeking"
     rate: int = 0
     confidence: float | None = None
@@ -111,13 +81,9 @@ class Hunter:
             raise ValueError("no rates to try")
         self.rate = self.rates[0]
 
-    @property
-    def limits(self) -> Limits:
-        return LIMITS[self.framing if self.framing in LIMITS else "text"]
-
     def begin(self) -> Lock | None:
         """Return a decision that needs no data: a raw link that cannot be judged takes a usual rate."""
-        if self.framing != "raw" or self.marks:
+        if not self.scoring.any_byte or self.marks:
             return None
         self.state = "taken"
         self.rate = TAKEN_RATE if TAKEN_RATE in self.rates else self.rates[0]
@@ -143,24 +109,24 @@ class Hunter:
         """Let time pass: a rate that stays undecided too long is left."""
         if self.state != "seeking" or self._since is None or t_ns - self._since < PATIENCE_NS:
             return None
-        return None if self._tally().share >= max(self.limits.lock, 0.5) else self._move()
+        return None if self._tally().share >= max(self.scoring.limits.lock, 0.5) else self._move()
 
     def _tally(self) -> Tally:
-        return judge(bytes(self._data), self.kind, self.framing, self._bad, self.frame_ok)
+        return self.scoring.judge(bytes(self._data), self._bad)
 
     def _seek(self, t_ns: int) -> Decision | None:
-        limits, tally = self.limits, self._tally()
-        if self.framing == "bench":
-            proven = tally.proofs >= BENCH_PROOFS
+        limits, tally = self.scoring.limits, self._tally()
+        if self.scoring.proofs:
+            proven = tally.proofs >= self.scoring.proofs
         else:
             proven = tally.seen >= limits.few and tally.distinct >= limits.variety and tally.sure >= limits.lock
-            proven = proven and not (self.framing == "raw" and min(self._data) >= 0xE0)
+            proven = proven and not (self.scoring.any_byte and min(self._data) >= 0xE0)
         if proven:
             self.state, self.confidence = "locked", self._confidence(tally)
             reason = self._reason(tally)
             self._forget()
             return Lock(self.rate, self.confidence, reason)
-        if self.framing == "bench":
+        if self.scoring.proofs:
             hopeless = tally.proofs == 0 and len(self._data) + self._bad >= limits.many
         else:
             hopeless = tally.seen >= limits.out and tally.share < limits.reject
@@ -169,16 +135,16 @@ class Hunter:
         return self.tick(t_ns)
 
     def _confidence(self, tally: Tally) -> float:
-        if self.framing == "bench":
+        if self.scoring.proofs:
             return 1 - 2.0 ** (-16 * tally.proofs)
         # A raw link offers no positive proof, whatever the count: never more than likely.
-        return min(tally.sure, 0.5) if self.framing == "raw" else tally.sure
+        return min(tally.sure, 0.5) if self.scoring.any_byte else tally.sure
 
     def _reason(self, tally: Tally) -> str:
-        if self.framing == "bench":
+        if self.scoring.proofs:
             return f"speed {self.rate} found, {tally.proofs} frames with a good check sum"
         percent = f"{tally.share * 100:.0f} %"
-        if self.framing == "raw":
+        if self.scoring.any_byte:
             faster = "" if self.rate == self.rates[0] else " and faster rates with"
             return (
                 f"speed {self.rate} likely, {percent} of {tally.seen} characters without framing error"
@@ -187,7 +153,7 @@ class Hunter:
         return f"speed {self.rate} found, {percent} of {tally.seen} characters read well"
 
     def _watch(self, t_ns: int) -> Decision | None:
-        limits = self.limits
+        limits = self.scoring.limits
         if max(len(self._data), self._bad) < limits.window:
             return None
         tally, since = self._tally(), self._since

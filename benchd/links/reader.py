@@ -25,9 +25,9 @@ from benchd.links.hold import Hold
 from benchd.links.hunt import Hunter, Lock, Lost, Move
 from benchd.links.opening import Lines, Opener, OpenPort, leftover, open_port, read_some
 from benchd.links.ports import holders
-from benchd.links.score import FrameCheck
 from benchd.links.settings import HUNT, PortSettings, hunt_order
 from benchd.links.trouble import State, Trouble, why_gone, why_not_open
+from benchd.vocabulary.hunting import HuntScoring
 from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
 from benchd.vocabulary.times import byte_time_ns
 
@@ -90,7 +90,7 @@ class LinkReader:
     """Reads the port of one link. `start` once, `stop` once; `status` from any thread.
 
     `deliver` is called from the reader's thread with records in order of time. `clock` returns monotonic ns.
-    `opener` is called like `serial.serial_for_url`. `frame_ok` judges bench frames while hunting.
+    `opener` is called like `serial.serial_for_url`. `scoring` judges the bytes while hunting.
     """
 
     def __init__(
@@ -103,10 +103,12 @@ class LinkReader:
         rng: random.Random | None = None,
         opener: Opener = serial.serial_for_url,
         retry: Retry | None = None,
-        frame_ok: FrameCheck | None = None,
+        scoring: HuntScoring | None = None,
     ) -> None:
         self.info, self.settings = info, settings
-        self._clock, self._opener, self._frame_ok = clock, opener, frame_ok
+        if settings.speed == HUNT and scoring is None:
+            raise ValueError("hunting the speed needs the scoring of the link's framing")
+        self._clock, self._opener, self._scoring = clock, opener, scoring
         self._rng = rng if rng is not None else random.Random()
         self._retry = retry if retry is not None else Retry()
         self._hold = Hold(deliver)
@@ -210,7 +212,7 @@ class LinkReader:
         if self.settings.speed != HUNT:
             return int(self.settings.speed)
         # A replugged adapter starts with the speed that was right before.
-        return self._speed or hunt_order(self.settings, self.info.framing)[0]
+        return self._speed or self._rates()[0]
 
     def _explain(self, error: BaseException) -> Trouble:
         found = why_not_open(error, self.settings.port)
@@ -261,10 +263,14 @@ class LinkReader:
         self._hold.holding = self._hunter is not None and self._hunter.state == "seeking"
         self._hold.deliver(LinkState(self.info.name, t, True, reason + notes, speed))
 
+    def _rates(self) -> tuple[int, ...]:
+        return hunt_order(self.settings, self._scoring is not None and self._scoring.any_byte)
+
     def _begin_hunt(self, port: OpenPort) -> tuple[int | None, str]:
         """Set the hunt and the port up; return the speed, if there is one to begin with, and what to say."""
-        rates = hunt_order(self.settings, self.info.framing)
-        self._hunter = hunter = Hunter(rates, self.info.kind, self.info.framing, port.marked, self._frame_ok)
+        assert self._scoring is not None
+        rates = self._rates()
+        self._hunter = hunter = Hunter(rates, self._scoring, port.marked)
         taken = hunter.begin()
         if taken is not None:
             port.set_rate(taken.rate)

@@ -88,15 +88,12 @@ class PortSettings:
         )
 
 
-def hunt_order(settings: PortSettings, framing: str) -> tuple[int, ...]:
+def hunt_order(settings: PortSettings, any_byte: bool) -> tuple[int, ...]:
     """Return the rates to try, in order.
 
-    A raw link is tried from the fastest down: a receiver that is too slow sees well-formed characters (the
-    rest of each is idle line), so only the fastest rate without framing errors can be the right one.
+    A link that carries any byte is tried from the fastest down: a receiver that is too slow sees well-formed
+    characters (the rest of each is idle line), so only the fastest rate without framing errors can be right.
     """
-    if settings.hunt_rates:
-        return tuple(sorted(settings.hunt_rates, reverse=True)) if framing == "raw" else settings.hunt_rates
-    if framing == "raw":
-        return tuple(sorted(STANDARD_RATES, reverse=True))
-    usual = (9600, 115200, 19200, 38400, 57600, 2400, 1200, 4800, 300, 600)
-    return usual
+    if any_byte:
+        return tuple(sorted(settings.hunt_rates or STANDARD_RATES, reverse=True))
+    return settings.hunt_rates or (9600, 115200, 19200, 38400, 57600, 2400, 1200, 4800, 300, 600)

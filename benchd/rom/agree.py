@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from benchd.rom.forms import Form
 from benchd.rom.numbers import hex_address
-from benchd.rom.predict import Outcome, Prediction
+from benchd.rom.predict import Outcome, ScanPrediction
 
 
 @dataclass(frozen=True, slots=True)
-class Agreement:
+class Agreement(Form):
     """One ROM window held against a boot. `agrees` is None where there is nothing to compare."""
 
     window: str
@@ -21,7 +22,7 @@ class Agreement:
 
 
 def compare(
-    prediction: Prediction,
+    prediction: ScanPrediction,
     seen_codes: Iterable[int] = (),
     seen_lines: Iterable[str] = (),
     seen_stages: Iterable[str] = (),
@@ -42,14 +43,15 @@ def compare(
 
 
 def _sign(rom: Outcome, codes: set[int], lines: list[str], stages: set[str]) -> tuple[str, bool | None]:
-    if rom.stage is not None and rom.stage in stages:
-        return f"stage `{rom.stage}` was reached", True
-    hit = next((code for code in rom.codes if code in codes), None)
+    signs = rom.signs
+    if signs.stage in stages:
+        return f"stage `{signs.stage}` was reached", True
+    hit = next((code for code in signs.codes if code in codes), None)
     if hit is not None:
         return f"code {hit:02X}h was seen", True
-    if rom.text and any(rom.text in line for line in lines):
-        return f'"{rom.text}" was printed', True
-    if rom.stage is None and not rom.codes and not rom.text:
+    if signs.text and any(signs.text in line for line in lines):
+        return f'"{signs.text}" was printed', True
+    if signs.stage is None and not signs.codes and not signs.text:
         return "the map names no sign of it (codes, stage or text)", None
     return "no sign of it", False
 
@@ -83,7 +85,7 @@ def _agreement(rom: Outcome, sign: str, seen: bool | None) -> Agreement:
 
 
 def explain(
-    prediction: Prediction,
+    prediction: ScanPrediction,
     seen_codes: Iterable[int] = (),
     seen_lines: Iterable[str] = (),
     seen_stages: Iterable[str] = (),
@@ -91,7 +93,8 @@ def explain(
     """Return plain sentences, predicted against seen, one for each ROM window, then the order of stages."""
     stages = list(seen_stages)
     out = [one.text for one in compare(prediction, seen_codes, seen_lines, stages)]
-    ranked = sorted((rom.order, rom.stage) for rom in prediction.roms if rom.order and rom.stage in stages)
+    signed = [(rom.order, rom.signs.stage) for rom in prediction.roms if rom.order]
+    ranked = sorted((order, stage) for order, stage in signed if stage in stages)
     wanted = list(dict.fromkeys(stage for _, stage in ranked))
     met = [stage for stage in dict.fromkeys(stages) if stage in wanted]
     if met != wanted:

@@ -8,9 +8,13 @@ unless some other device pulls them low.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
-from benchd.rom.layout import Layout, Overlap, Window, areas, overlaps, pieces
-from benchd.rom.numbers import BLOCK, MEGABYTE, hex_address
+from pydantic import Field
+
+from benchd.rom.forms import Count
+from benchd.rom.layout import Layout, Overlap, Stretch, Window, areas, overlaps, pieces
+from benchd.rom.numbers import BLOCK, MEGABYTE
 
 AND_NOTE = "bitwise AND: common practice, no source"
 _PRIORITY = {"rom": 0, "ram": 1, "video": 1, "registers": 2}
@@ -78,39 +82,22 @@ def compose(layout: Layout) -> Memory:
 
 
 @dataclass(frozen=True, slots=True)
-class Clash:
-    """What an overlap does to one ROM in it.
+class Clash(Stretch):
+    """What an overlap does to one ROM in it, by the rule named.
 
-    `changed` of the `count` bytes it shows there read otherwise, `unknown` more cannot be told.
-    `header_survives` and `sum_survives` are about the ROM's headers anywhere (None: cannot be told).
+    `changed` of the bytes it shows there read otherwise, `unknown` more cannot be told.
+    `header_survives` and `checksum_survives` are about the ROM's headers anywhere (None: cannot be told).
     """
 
-    first: int
-    last: int
     window: str
     others: tuple[str, ...]
-    count: int
-    changed: int
-    unknown: int
+    count: Annotated[Count, Field(alias="bytes")]
+    changed: Count
+    unknown: Count
     header_survives: bool | None
-    sum_survives: bool | None
-    text: str
-
-    def to_json(self) -> dict[str, object]:
-        """JSON-ready; marks the rule used."""
-        return {
-            "from": hex_address(self.first),
-            "to": hex_address(self.last),
-            "window": self.window,
-            "others": list(self.others),
-            "bytes": self.count,
-            "changed": self.changed,
-            "unknown": self.unknown,
-            "header_survives": self.header_survives,
-            "checksum_survives": self.sum_survives,
-            "rule": AND_NOTE,
-            "note": self.text,
-        }
+    checksum_survives: bool | None
+    note: str
+    rule: str = AND_NOTE
 
 
 class _Shown:

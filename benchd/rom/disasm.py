@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import Field, PlainSerializer
+
+from benchd.rom.forms import Count, Form
 
 ENTRY = 3
 """Offset of the initialisation entry, reached by a far call (Plug and Play BIOS Specification 1.0A, 3.1)."""
@@ -19,20 +24,16 @@ _ENDS = frozenset({"ret", "retf", "iret", "hlt", "jmp", "ljmp"})
 
 
 @dataclass(frozen=True, slots=True)
-class Instruction:
-    """One decoded instruction: offset from the image start, raw bytes, text."""
+class Instruction(Form):
+    """One decoded instruction: offset from the image start, raw bytes (in JSON upper-case hex), text."""
 
-    offset: int
-    raw: bytes
+    offset: Count
+    raw: Annotated[bytes, PlainSerializer(lambda raw: raw.hex().upper(), return_type=str), Field(alias="bytes")]
     text: str
-
-    def to_json(self) -> dict[str, object]:
-        """Offset as a number, bytes as upper-case hex."""
-        return {"offset": self.offset, "bytes": self.raw.hex().upper(), "text": self.text}
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class EntryCode:
     """What stands at offset 3.
 
     `target` is the image offset that a near jump leads to (None for anything else), `far` the
@@ -63,19 +64,19 @@ def _decode(image: bytes, at: int, count: int) -> list[tuple[Instruction, str, l
     return out
 
 
-def read_entry(image: bytes, count: int = 6) -> Entry:
+def read_entry(image: bytes, count: int = 6) -> EntryCode:
     """Decode the entry of `image` (header at offset 0), at most `count` instructions after a jump, up to a return."""
     first = _decode(image, ENTRY, count)
     if not first:
-        return Entry(None, None, (), False)
+        return EntryCode(None, None, (), False)
     head, name, numbers = first[0]
     if name == "jmp" and numbers:
         target = numbers[0] & TARGET_MASK
         rest = _decode(image, target, count) if target < len(image) else []
-        return Entry(target, None, (head, *(ins for ins, _, _ in rest)), False)
+        return EntryCode(target, None, (head, *(ins for ins, _, _ in rest)), False)
     if name == "ljmp" and len(numbers) == 2:
-        return Entry(None, (numbers[0] & 0xFFFF, numbers[1] & 0xFFFF), (head,), False)
-    return Entry(None, None, tuple(ins for ins, _, _ in first), _runs_through(image))
+        return EntryCode(None, (numbers[0] & 0xFFFF, numbers[1] & 0xFFFF), (head,), False)
+    return EntryCode(None, None, tuple(ins for ins, _, _ in first), _runs_through(image))
 
 
 def _runs_through(image: bytes) -> bool:

@@ -8,7 +8,7 @@ from html import escape
 from benchd.rom.drawtext import ROW, rows, scan_marks
 from benchd.rom.layout import REGIONS, Area, Layout, Window, areas
 from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, hex_address, show_size
-from benchd.rom.predict import Prediction
+from benchd.rom.predict import ScanPrediction
 
 WIDTH = 1060
 LEFT, RIGHT = 84, 24
@@ -48,7 +48,7 @@ def _lanes(places: list[Area], row: int) -> list[tuple[Area, int]]:
     return out
 
 
-def draw_svg(layout: Layout, prediction: Prediction, title: str) -> str:
+def draw_svg(layout: Layout, prediction: ScanPrediction, title: str) -> str:
     """Return the SVG document of the map."""
     places = areas(layout.windows)
     out = [f'<text class="title" x="{LEFT}" y="30">{_text(title, 90)}</text>']
@@ -68,47 +68,47 @@ def draw_svg(layout: Layout, prediction: Prediction, title: str) -> str:
     return head + "".join(out) + "</svg>\n"
 
 
+def _rect(x: float, y: float, wide: float, high: float, look: str, inner: str = "") -> str:
+    return f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{high:.1f}" {look}' + (
+        f">{inner}</rect>" if inner else "/>"
+    )
+
+
+def _small(x: float, y: float, text: str) -> str:
+    return f'<text class="small" x="{x:.1f}" y="{y:.1f}">{text}</text>'
+
+
 def _strip(out: list[str], layout: Layout, places: list[Area], y: float) -> float:
     scale = INNER / MEGABYTE
     for first, last, name in REGIONS:
         x, wide = LEFT + first * scale, (last - first + 1) * scale
-        out.append(f'<rect class="free" x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="24"/>')
+        out.append(_rect(x, y, wide, 24, 'class="free"'))
         if wide > 60:
-            shown = _text(name, int(wide / 6.5))
-            out.append(f'<text class="small" x="{x + 4:.1f}" y="{y + 14:.1f}">{shown}</text>')
-        if first % 0x20000 == 0 or first == 0:
-            out.append(f'<text class="small" x="{x:.1f}" y="{y + 38:.1f}">{first:05X}</text>')
+            out.append(_small(x + 4, y + 14, _text(name, int(wide / 6.5))))
+        if first % 0x20000 == 0:
+            out.append(_small(x, y + 38, f"{first:05X}"))
     for area in places:
-        kind = layout.windows[area.window].kind
-        out.append(
-            f'<rect x="{LEFT + area.first * scale:.1f}" y="{y + 18:.1f}" '
-            f'width="{max(1.5, (area.end - area.first) * scale):.1f}" height="6" fill="{COLOURS[kind]}"/>'
-        )
+        wide = max(1.5, (area.end - area.first) * scale)
+        look = f'fill="{COLOURS[layout.windows[area.window].kind]}"'
+        out.append(_rect(LEFT + area.first * scale, y + 18, wide, 6, look))
     return y + 56
 
 
-def _row(out: list[str], layout: Layout, prediction: Prediction, places: list[Area], row: int, y: float) -> float:
+def _row(out: list[str], layout: Layout, prediction: ScanPrediction, places: list[Area], row: int, y: float) -> float:
     lanes = _lanes(places, row)
-    deep = max((lane for _, lane in lanes), default=0) + 1
-    high = deep * LANE
+    high = (max((lane for _, lane in lanes), default=0) + 1) * LANE
     out.append(f'<text x="16" y="{y + 18:.1f}">{row:05X}</text>')
-    out.append(f'<rect class="free" x="{LEFT}" y="{y:.1f}" width="{INNER}" height="{high}"/>')
+    out.append(_rect(LEFT, y, INNER, high, 'class="free"'))
     for at in range(row, row + ROW, SLOT):
         tall = high if (at - row) % 0x2000 == 0 else 5
         out.append(f'<path class="tick" d="M{_x(row, at):.1f} {y + high:.1f}v-{tall}"/>')
     for at in range(row, row + ROW, 0x2000):
-        out.append(f'<text class="small" x="{_x(row, at) + 10:.1f}" y="{y + high + 14:.1f}">{at:05X}</text>')
+        out.append(_small(_x(row, at) + 10, y + high + 14, f"{at:05X}"))
     for area, lane in lanes:
         _bar(out, layout, area, row, y + lane * LANE + 2)
     for one in prediction.overlaps:
-        first, end = max(one.first, row), min(one.last + 1, row + ROW)
-        if first < end:
-            x = _x(row, first)
-            out.append(
-                f'<rect class="clash" x="{x:.1f}" y="{y:.1f}" width="{max(2.0, _x(row, end) - x):.1f}" '
-                f'height="{high}"><title>{one.first:05X}-{one.last:05X}: '
-                f"{_text(' and '.join(one.parties), 300)}</title></rect>"
-            )
+        parties = f"<title>{one.first:05X}-{one.last:05X}: {_text(' and '.join(one.parties), 300)}</title>"
+        out += _part(row, one.first, one.last + 1, y, high, 'class="clash"', parties)
     for area, lane in lanes:
         _name(out, layout, area, row, y + lane * LANE + 2)
     for at, mark in scan_marks(prediction.slots).items():
@@ -117,29 +117,26 @@ def _row(out: list[str], layout: Layout, prediction: Prediction, places: list[Ar
     return y + high + AXIS + GAP
 
 
+def _part(row: int, first: int, end: int, y: float, high: float, look: str, inner: str = "") -> list[str]:
+    """The part of [first, end) that lies in the row, at least two wide; nothing where none does."""
+    first, end = max(first, row), min(end, row + ROW)
+    if first >= end:
+        return []
+    return [_rect(_x(row, first), y, max(2.0, _x(row, end) - _x(row, first)), high, look, inner)]
+
+
 def _bar(out: list[str], layout: Layout, area: Area, row: int, y: float) -> None:
     window = layout.windows[area.window]
-    first, end = max(area.first, row), min(area.end, row + ROW)
-    x, wide = _x(row, first), max(2.0, _x(row, end) - _x(row, first))
     dash = ' fill-opacity="0.55" stroke="#1d2329" stroke-dasharray="4 3"' if area.mirror else ""
     span = f"{hex_address(area.first)}-{hex_address(area.end - 1)}"
-    out.append(
-        f"<g><title>{_text(window.name, 200)}: {span}, {window.kind}</title>"
-        f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{LANE - 4}" rx="2" '
-        f'fill="{COLOURS[window.kind]}"{dash}/>'
-    )
-    for low, high in _blank(window):
-        low, high = max(first, area.first + low), min(end, area.first + high)
-        if low < high:
-            out.append(_shade(row, low, high, y))
+    out.append(f"<g><title>{_text(window.name, 200)}: {span}, {window.kind}</title>")
+    out += _part(row, area.first, area.end, y, LANE - 4, f'rx="2" fill="{COLOURS[window.kind]}"{dash}')
+    for low, high in _blank(window):  # padding: the bar lighter along its foot
+        low, high = area.first + low, min(area.end, area.first + high)
+        out += _part(row, low, high, y + LANE - 10, 6, 'fill="#ffffff" fill-opacity="0.6"')
     for offset, size in window.registers:
-        low, high = max(first, area.first + offset), min(end, area.first + offset + size)
-        if low < high:
-            span_x = max(2.0, _x(row, high) - _x(row, low))
-            out.append(
-                f'<rect x="{_x(row, low):.1f}" y="{y:.1f}" width="{span_x:.1f}" '
-                f'height="{LANE - 4}" fill="{COLOURS["registers"]}"/>'
-            )
+        low, high = area.first + offset, min(area.end, area.first + offset + size)
+        out += _part(row, low, high, y, LANE - 4, f'fill="{COLOURS["registers"]}"')
     out.append("</g>")
 
 
@@ -167,37 +164,26 @@ def _blank(window: Window) -> list[tuple[int, int]]:
     return out
 
 
-def _shade(row: int, first: int, end: int, y: float) -> str:
-    """Padding: the bar lighter along its foot."""
-    wide = _x(row, end) - _x(row, first)
-    return (
-        f'<rect x="{_x(row, first):.1f}" y="{y + LANE - 10:.1f}" width="{wide:.1f}" '
-        'height="6" fill="#ffffff" fill-opacity="0.6"/>'
-    )
-
-
 def _mark(out: list[str], x: float, y: float, mark: str) -> None:
     fill = {">": "#1d2329", "!": "#ffffff", "?": "#c3cad1"}[mark]
     out.append(f'<path d="M{x:.1f} {y + 1:.1f}l6 9h-12z" transform="translate(1 0)" fill="{fill}" stroke="#1d2329"/>')
 
 
-def _key(out: list[str], layout: Layout, prediction: Prediction, y: float) -> float:
+def _key(out: list[str], layout: Layout, prediction: ScanPrediction, y: float) -> float:
     x = float(LEFT)
     for kind, colour in COLOURS.items():
         if any(window.kind == kind or (kind == "registers" and window.registers) for window in layout.windows):
-            out.append(f'<rect x="{x:.1f}" y="{y:.1f}" width="14" height="14" fill="{colour}"/>')
-            out.append(f'<text class="small" x="{x + 20:.1f}" y="{y + 11:.1f}">{kind}</text>')
+            out += [_rect(x, y, 14, 14, f'fill="{colour}"'), _small(x + 20, y + 11, kind)]
             x += 92
     for mark, text in ((">", "scan runs it"), ("!", "found, not run"), ("?", "cannot be told")):
         _mark(out, x + 6, y, mark)
-        out.append(f'<text class="small" x="{x + 20:.1f}" y="{y + 11:.1f}">{text}</text>')
+        out.append(_small(x + 20, y + 11, text))
         x += 116
-    out.append(f'<rect class="clash" x="{x:.1f}" y="{y:.1f}" width="18" height="14"/>')
-    out.append(f'<text class="small" x="{x + 24:.1f}" y="{y + 11:.1f}">two or more answer</text>')
+    out += [_rect(x, y, 18, 14, 'class="clash"'), _small(x + 24, y + 11, "two or more answer")]
     x += 156
-    out.append(f'<rect x="{x:.1f}" y="{y:.1f}" width="18" height="14" fill="{COLOURS["rom"]}"/>')
-    out.append(f'<rect x="{x:.1f}" y="{y + 8:.1f}" width="18" height="6" fill="#fff" fill-opacity="0.6"/>')
-    out.append(f'<text class="small" x="{x + 24:.1f}" y="{y + 11:.1f}">padding</text>')
+    out.append(_rect(x, y, 18, 14, f'fill="{COLOURS["rom"]}"'))
+    out.append(_rect(x, y + 8, 18, 6, 'fill="#fff" fill-opacity="0.6"'))
+    out.append(_small(x + 24, y + 11, "padding"))
     y += 38
     lines = [
         f"{'off' if rom.at is None else hex_address(rom.at)}  {rom.window}: "
@@ -205,7 +191,7 @@ def _key(out: list[str], layout: Layout, prediction: Prediction, y: float) -> fl
         + f" ({rom.why})"
         for rom in prediction.roms
     ]
-    room = ", ".join(f"{hex_address(a)}-{hex_address(b)} ({show_size(b - a + 1)})" for a, b in prediction.free)
+    room = ", ".join(f"{hex_address(f.first)}-{hex_address(f.last)} ({show_size(f.size)})" for f in prediction.free)
     lines.append(f"free for the scan: {room or 'nothing'}")
     for line in lines[:40]:
         out.append(f'<text x="{LEFT}" y="{y:.1f}">{_text(line, 135)}</text>')

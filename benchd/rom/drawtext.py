@@ -7,9 +7,9 @@ from itertools import groupby
 
 from benchd.rom.contention import Clash
 from benchd.rom.layout import Area, Layout, areas
-from benchd.rom.moves import Way
+from benchd.rom.moves import MapReport, Way
 from benchd.rom.numbers import SLOT, hex_address, show_size
-from benchd.rom.predict import Prediction
+from benchd.rom.predict import ScanPrediction
 from benchd.rom.scan import Slot
 
 ROW = 0x8000
@@ -34,19 +34,19 @@ def rows(layout: Layout) -> list[int]:
 
 
 def _cell(layout: Layout, places: list[Area], marks: dict[int, str], at: int) -> str:
-    here = [area for area in places if area.first < at + SLOT and at < area.end]
-    mark = next((marks[slot] for slot in sorted(marks) if at <= slot < at + SLOT), " ")
+    end = at + SLOT
+    here = [area for area in places if area.first < end and at < area.end]
+    mark = next((mark for slot, mark in sorted(marks.items()) if at <= slot < end), " ")
     if not here:
         return " ." + mark
-    numbers = sorted({area.window for area in here})
-    parties = {layout.windows[number].party for number in numbers}
-    if len(parties) > 1 and _really_overlap(here, layout):
+    if _really_overlap(here, layout):
         return "##" + mark
-    whole = any(area.first <= at and at + SLOT <= area.end for area in here)
-    text = label(numbers[0])
+    text = label(min(area.window for area in here))
+    if not any(area.first <= at and end <= area.end for area in here):
+        text = text.lower()
     if mark == " " and all(area.mirror for area in here):
         mark = "'"
-    return f"{text if whole else text.lower():>2}{mark}"
+    return f"{text:>2}{mark}"
 
 
 def _really_overlap(here: list[Area], layout: Layout) -> bool:
@@ -62,7 +62,7 @@ def scan_marks(slots: Iterable[Slot]) -> dict[int, str]:
     return {s.at: ">" if s.runs else "?" if s.runs is None else "!" for s in slots if s.found}
 
 
-def cells(layout: Layout, prediction: Prediction) -> list[str]:
+def cells(layout: Layout, prediction: ScanPrediction) -> list[str]:
     """Return the lines of the cell map, a row for each 32 KiB."""
     places = areas(layout.windows)
     marks = scan_marks(prediction.slots)
@@ -98,13 +98,14 @@ def scan_lines(slots: Iterable[Slot]) -> list[str]:
 def move_text(way: Way) -> str:
     """Return one set of jumper moves as a sentence."""
     moves = " and ".join(
-        f"switch {name} off" if base is None else f"move {name} to {hex_address(base)}" for name, base in way.moves
+        f"switch {one.window} off" if one.base is None else f"move {one.window} to {hex_address(one.base)}"
+        for one in way.moves
     )
     if way.solves:
         return f"{moves}: nothing overlaps and every ROM runs"
-    left = [f"{way.overlapping:,} bytes overlap"] if way.overlapping else []
-    off = {name for name, base in way.moves if base is None}
-    idle = [name for name in way.idle if name not in off]
+    left = [f"{way.overlapping_bytes:,} bytes overlap"] if way.overlapping_bytes else []
+    off = {one.window for one in way.moves if one.base is None}
+    idle = [name for name in way.not_running if name not in off]
     if idle:
         left.append(f"{', '.join(idle)} does not run")
     if not left:
@@ -112,10 +113,8 @@ def move_text(way: Way) -> str:
     return f"{moves}: better, but {' and '.join(left)}"
 
 
-def draw_text(
-    layout: Layout, prediction: Prediction, ways: Iterable[Way] = (), fits: Iterable[tuple[str, str]] = ()
-) -> list[str]:
-    """Return the whole map as lines; `fits` are (what, where it fits) pairs."""
+def draw_text(layout: Layout, prediction: MapReport) -> list[str]:
+    """Return the whole map as lines."""
     out = [*cells(layout, prediction), "", *KEY, ""]
     for number, window in enumerate(layout.windows):
         what = f"{show_size(window.size):>10}  {window.kind:<9} {window.name}"
@@ -133,20 +132,22 @@ def draw_text(
         f"{hex_address(o.first)}-{hex_address(o.last)}  {' and '.join(o.parties)}" for o in prediction.overlaps
     ])  # fmt: skip
     out += _section("reads where two answer (bitwise AND: common practice, no source)", [
-        f"{hex_address(c.first)}-{hex_address(c.last)}  {c.text}; "
+        f"{hex_address(c.first)}-{hex_address(c.last)}  {c.note}; "
         + _survives(c)
         for c in prediction.clashes
     ])  # fmt: skip
-    out += _section(f"scan ({prediction.rules['name']})", scan_lines(prediction.slots))
+    out += _section(f"scan ({prediction.rules.name})", scan_lines(prediction.slots))
     out += _section("option ROMs", [
         f"{'off  ' if r.at is None else hex_address(r.at)}  {r.window}: {_fate(r.runs, r.order)} ({r.why})"
         for r in prediction.roms
     ])  # fmt: skip
     out += _section("free", [
-        f"{hex_address(a)}-{hex_address(b)}  {show_size(b - a + 1)}" for a, b in prediction.free
+        f"{hex_address(one.first)}-{hex_address(one.last)}  {show_size(one.size)}" for one in prediction.free
     ])  # fmt: skip
-    out += _section("room for", [f"{what}: {where}" for what, where in fits])
-    out += _section("jumper moves that help", [move_text(way) for way in ways])
+    out += _section("room for", [
+        f"{one.name}: {', '.join(map(hex_address, one.bases)) or 'no free base'}" for one in prediction.room
+    ])  # fmt: skip
+    out += _section("jumper moves that help", [move_text(way) for way in prediction.moves])
     out += _section("notes", list(prediction.findings))
     return out
 
@@ -161,7 +162,7 @@ def _survives(clash: Clash) -> str:
     if clash.header_survives is None and not clash.unknown:
         return "no header to lose"
     words = {True: "survives", False: "is lost", None: "cannot be told"}
-    return f"header {words[clash.header_survives]}, sum {words[clash.sum_survives]}"
+    return f"header {words[clash.header_survives]}, sum {words[clash.checksum_survives]}"
 
 
 def _section(title: str, lines: list[str]) -> list[str]:

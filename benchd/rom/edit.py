@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.errors import UsageError
+from benchd.rom.forms import Form
 from benchd.rom.image import (
     declared_length,
     find_images,
@@ -34,7 +35,7 @@ LARGEST = 4 << 20
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ByteChange(Form):
     """One stretch of the output: `what` is added, moved, changed or cut; offsets are in the output."""
 
     offset: int
@@ -42,17 +43,13 @@ class Change:
     what: str
     text: str
 
-    def to_json(self) -> dict[str, object]:
-        """All fields."""
-        return {"offset": self.offset, "count": self.count, "what": self.what, "text": self.text}
-
 
 @dataclass(frozen=True, slots=True)
 class Edited:
     """The new bytes, what changed, and remarks (what the scan will make of it)."""
 
     data: bytes
-    changes: tuple[Change, ...]
+    changes: tuple[ByteChange, ...]
     notes: tuple[str, ...] = ()
 
 
@@ -60,13 +57,13 @@ def _span(offset: int, count: int) -> str:
     return f"{offset:05X}-{offset + count - 1:05X}"
 
 
-def _added(offset: int, count: int, fill: int) -> Change:
-    return Change(offset, count, "added", f"{_span(offset, count)} added: {count:,} bytes of {fill:02X}h")
+def _added(offset: int, count: int, fill: int) -> ByteChange:
+    return ByteChange(offset, count, "added", f"{_span(offset, count)} added: {count:,} bytes of {fill:02X}h")
 
 
-def _moved(offset: int, count: int, origin: int) -> Change:
+def _moved(offset: int, count: int, origin: int) -> ByteChange:
     where = "stay where they were" if origin == offset else f"moved here from {_span(origin, count)}"
-    return Change(offset, count, "moved", f"{_span(offset, count)} the {count:,} bytes of the input {where}")
+    return ByteChange(offset, count, "moved", f"{_span(offset, count)} the {count:,} bytes of the input {where}")
 
 
 def _bounded(size: int) -> None:
@@ -77,32 +74,6 @@ def _bounded(size: int) -> None:
 def _need(data: bytes, what: str = "input") -> None:
     if not data:
         raise UsageError(f"the {what} is empty: there is nothing to work on")
-
-
-def compare(old: bytes, new: bytes, limit: int = 200) -> list[str]:
-    """Return what differs between two images of one length, a line per stretch of neighbouring bytes."""
-    lines: list[str] = []
-    at = 0
-    while at < len(new):
-        if old[at] == new[at]:
-            at += 1
-            continue
-        end = at
-        while end < len(new) and old[end] != new[end]:
-            end += 1
-        if len(lines) == limit:
-            return [*lines, f"... more after {at:05X} (only the first {limit} stretches are shown)"]
-        lines.append(f"{_span(at, end - at)} {_brief(old[at:end])} -> {_brief(new[at:end])}")
-        at = end
-    return lines
-
-
-def _brief(raw: bytes) -> str:
-    if len(raw) > 8:
-        if len(set(raw)) == 1:
-            return f"{len(raw):,} bytes of {raw[0]:02X}h"
-        return f"{raw[:8].hex(' ').upper()} ... ({len(raw):,} bytes)"
-    return raw.hex(" ").upper()
 
 
 def pad(data: bytes, front: int = 0, back: int = 0, fill: int = PAD) -> Edited:
@@ -203,7 +174,7 @@ def seal(data: bytes, at: int = 0, byte: int | None = None, replace_last: bool =
     out = bytearray(data)
     out[where] = new
     text = f"{where:05X} {data[where]:02X} -> {new:02X} (sum {total:02X} -> 00)"
-    return Edited(bytes(out), (Change(where, 1, "changed", text),), tuple(notes))
+    return Edited(bytes(out), (ByteChange(where, 1, "changed", text),), tuple(notes))
 
 
 def _refusal(data: bytes, at: int, end: int, where: int, run: int, before: int) -> str:
@@ -259,7 +230,7 @@ def fit(data: bytes, size: int, mirror: bool = False, fill: int = PAD) -> Edited
         changes.append(_added(len(data), unit - len(data), fill))
     one = data + bytes([fill]) * (unit - len(data))
     for at in range(unit, size, unit):
-        changes.append(Change(at, unit, "added", f"{_span(at, unit)} added: copy of {_span(0, unit)}"))
+        changes.append(ByteChange(at, unit, "added", f"{_span(at, unit)} added: copy of {_span(0, unit)}"))
     length = declared_length(data)
     seen_again = unit < size and unit % SLOT == 0 and 0 < round_up(length, SLOT) <= unit
     if data[:2] == SIGNATURE and seen_again:
@@ -279,7 +250,7 @@ def split_pairs(data: bytes) -> tuple[Edited, Edited]:
     return tuple(  # type: ignore[return-value]
         Edited(
             data[first::2],
-            (Change(0, half, "moved", f"{_span(0, half)} every second byte of the input from {first} on"),),
+            (ByteChange(0, half, "moved", f"{_span(0, half)} every second byte of the input from {first} on"),),
         )
         for first in (0, 1)
     )
@@ -299,7 +270,7 @@ def join_pairs(even: bytes, odd: bytes) -> Edited:
     if out[:2] != SIGNATURE and odd[:1] + even[:1] == SIGNATURE:
         notes.append("the other way round the result would start 55h AAh: the halves look swapped")
     text = f"{_span(0, len(out))} one byte of each half in turn, even first"
-    return Edited(bytes(out), (Change(0, len(out), "moved", text),), tuple(notes))
+    return Edited(bytes(out), (ByteChange(0, len(out), "moved", text),), tuple(notes))
 
 
 def split_images(data: bytes) -> list[Edited]:
@@ -327,7 +298,7 @@ def join_images(parts: list[bytes], step: int = SLOT, fill: int = PAD) -> Edited
     if not parts:
         raise UsageError("nothing to join: give at least one image")
     out = bytearray()
-    changes: list[Change] = []
+    changes: list[ByteChange] = []
     notes: list[str] = []
     for number, part in enumerate(parts, 1):
         _need(part, f"image {number}")
@@ -345,7 +316,7 @@ def join_images(parts: list[bytes], step: int = SLOT, fill: int = PAD) -> Edited
             changes.append(_added(len(out), at - len(out), fill))
             out += bytes([fill]) * (at - len(out))
         text = f"{_span(at, len(part))} image {number}, {len(part):,} bytes"
-        changes.append(Change(at, len(part), "added", text))
+        changes.append(ByteChange(at, len(part), "added", text))
         if not is_efi(part) and sum(part[:length]) & 0xFF:
             notes.append(f"image {number} does not sum to 00h: a scan skips it; seal it")
         out += part

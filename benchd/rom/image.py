@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from struct import unpack_from
+from typing import Annotated, Any
+
+from pydantic import Field, PlainSerializer
 
 from benchd.rom import disasm
+from benchd.rom.disasm import EntryCode, Instruction
+from benchd.rom.forms import Count, Form
 from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, round_up, show_size
 from benchd.rom.structs import (
     CODE_TYPES,
@@ -32,88 +38,63 @@ _REPEATED = re.compile(r"(.{1,3})\1\1")
 
 
 @dataclass(frozen=True, slots=True)
-class Image:
+class RomImage(Form):
     """One image: where its header stands in the file, its declared length, and what it carries.
 
     `checksum` is the sum of the declared bytes that the file has, modulo 100h. `checksum_ok` is True only
-    if the whole declared length (not zero) is there and sums to 00h.
+    if the whole declared length (not zero) is there and sums to 00h. Of the entry JSON has where it leads.
     """
 
-    at: int
+    at: Count
     kind: str
-    length_bytes: int
-    checksum: int
+    length_bytes: Count
+    checksum: Count
     checksum_ok: bool
-    complete: bool
-    pci: PciData | None
-    expansions: tuple[Expansion, ...]
-    entry: disasm.Entry | None
-    problems: tuple[str, ...]
-    notes: tuple[str, ...]
-
-    @property
-    def pnp(self) -> Expansion | None:
-        """The first `$PnP` header of the chain."""
-        return next((one for one in self.expansions if one.signature == "$PnP"), None)
-
-    def to_json(self) -> dict[str, object]:
-        """JSON-ready: offsets and sizes as numbers."""
-        return {
-            "at": self.at,
-            "kind": self.kind,
-            "length_bytes": self.length_bytes,
-            "checksum": self.checksum,
-            "checksum_ok": self.checksum_ok,
-            "entry": self.entry.target if self.entry else None,
-            "pnp": self.pnp.to_json() if self.pnp else None,
-            "pcir": self.pci.to_json() if self.pci else None,
-            "expansion_headers": [one.to_json() for one in self.expansions],
-        }
+    complete: Annotated[bool, Field(exclude=True)]
+    pnp: Expansion | None
+    pci: Annotated[PciData | None, Field(alias="pcir")]
+    expansions: Annotated[tuple[Expansion, ...], Field(alias="expansion_headers")]
+    entry: Annotated[EntryCode | None, PlainSerializer(lambda e: e and e.target, return_type=Count | None)]
+    problems: Annotated[tuple[str, ...], Field(exclude=True)]
+    notes: Annotated[tuple[str, ...], Field(exclude=True)]
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
-    """What was found in a file of `size` bytes; the fields of the header at `at` (usually 0) stand on top."""
+class FoundText(Form):
+    """Readable text in the file."""
 
-    size: int
+    offset: Count
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report(Form):
+    """What `benchd rom inspect --json` prints: numbers are numbers, the header looked at is that at `at`."""
+
+    file: str = ""
+    size: Count
     sha256: str
-    at: int
+    at: Count
     signature_ok: bool
-    images: tuple[Image, ...]
+    length_bytes: Count | None = None
+    checksum: Count | None = None
+    checksum_ok: bool = False
+    kind: str | None = None
+    entry: Count | None = None
+    disassembly: tuple[Instruction, ...] = ()
+    pnp: Expansion | None = None
+    pcir: PciData | None = None
+    images: Count
+    image_list: tuple[RomImage, ...]
     problems: tuple[str, ...]
     notes: tuple[str, ...]
     verdict: str
-    strings: tuple[tuple[int, str], ...]
+    strings: tuple[FoundText, ...]
 
     @property
-    def first(self) -> Image | None:
+    def first(self) -> RomImage | None:
         """The image whose header stands at `at`."""
-        return next((one for one in self.images if one.at == self.at), None)
-
-    def to_json(self) -> dict[str, object]:
-        """The published shape of `benchd rom inspect --json`."""
-        one = self.first
-        entry = one.entry if one else None
-        return {
-            "size": self.size,
-            "sha256": self.sha256,
-            "at": self.at,
-            "signature_ok": self.signature_ok,
-            "length_bytes": one.length_bytes if one else None,
-            "checksum": one.checksum if one else None,
-            "checksum_ok": one.checksum_ok if one else False,
-            "kind": one.kind if one else None,
-            "entry": entry.target if entry else None,
-            "disassembly": [ins.to_json() for ins in entry.listing] if entry else [],
-            "pnp": one.pnp.to_json() if one and one.pnp else None,
-            "pcir": one.pci.to_json() if one and one.pci else None,
-            "images": len(self.images),
-            "image_list": [image.to_json() for image in self.images],
-            "problems": list(self.problems),
-            "notes": list(self.notes),
-            "verdict": self.verdict,
-            "strings": [{"offset": at, "text": text} for at, text in self.strings],
-        }
+        return next((one for one in self.image_list if one.at == self.at), None)
 
 
 def declared_length(data: bytes, at: int = 0) -> int:
@@ -146,119 +127,138 @@ def padding_run(data: bytes, where: int, start: int, end: int) -> int:
     return high - low
 
 
-def read_image(data: bytes, at: int) -> Image:
+def read_image(data: bytes, at: int) -> RomImage:
     """Read the image whose 55h AAh stands at `at`. Never raises for any bytes."""
     efi = is_efi(data, at)
-    length = declared_length(data, at)
+    length, there = declared_length(data, at), len(data) - at
     body = data[at : at + length] if length else data[at:]
-    complete = 0 < length <= len(data) - at
+    complete = 0 < length <= there
     total = sum(data[at : at + length]) & 0xFF
-    problems: list[str] = []
-    notes: list[str] = []
     pci, pci_fault = read_pci(body)
+    entry = None if efi else disasm.read_entry(body)
+    expansions, chain_fault = ((), None) if efi else read_expansions(body)
+    told = [
+        *_judge_length(data, at, length, complete),
+        *_judge_sum(data, at, length, total if complete else 0),
+        *_judge_pointers([pci_fault, chain_fault], entry, bool(pci or expansions), body),
+        *_judge_pci(pci, length, there),
+        *_judge_entry(entry, length),
+        *_judge_expansions(expansions),
+    ]
     kind = "EFI" if efi else "x86"
     if pci is not None and pci.code_type != 0 and not efi:
         kind = CODE_TYPES.get(pci.code_type, f"code type {pci.code_type:02X}h")
-    entry = None
-    expansions: tuple[Expansion, ...] = ()
-    chain_fault = None
-    if not efi:
-        entry = disasm.read_entry(body)
-        expansions, chain_fault = read_expansions(body)
-    _judge_length(data, at, length, complete, problems)
-    if efi:
-        notes.append(
-            "an EFI image: offset 2 is a word, offset 3 is no entry; an ISA scan would read the length "
-            f"byte as {data[at + 2]:02X}h"
+    return RomImage(
+        at, kind, length, total, complete and total == 0, complete,
+        next(filter(lambda one: one.signature == "$PnP", expansions), None), pci, expansions, entry,
+        _texts(told, True), _texts(told, False),
+    )  # fmt: skip
+
+
+Judgements = Iterator[tuple[bool, str]]
+"""(True for a problem, False for a note; text)."""
+
+
+def _texts(told: Iterable[tuple[bool, str]], problems: bool) -> tuple[str, ...]:
+    return tuple(text for grave, text in told if grave == problems)
+
+
+def _judge_length(data: bytes, at: int, length: int, complete: bool) -> Judgements:
+    if at + 3 > len(data):
+        yield True, "the file ends before the length byte at offset 2"
+    elif length == 0:
+        yield True, "the length byte is 00h: scanners reject it, or sum a whole 64 KiB, or never move on"
+    elif not complete:
+        yield (
+            True,
+            f"the header declares {length:,} bytes but only {len(data) - at:,} follow: a scan would sum "
+            "whatever answers behind the image; pad the file or cut the length",
         )
-    elif complete and total:
-        problems.append(_mend_text(data, at, length, total))
-    for fault in (pci_fault, chain_fault):
+    if not is_efi(data, at) and length >= 0xFD * BLOCK:
+        yield (
+            True,
+            f"length byte {length // BLOCK:02X}h: a scanner that rounds it up to 2 KiB in eight bits gets "
+            "00h and never moves on",
+        )
+
+
+def _judge_sum(data: bytes, at: int, length: int, total: int) -> Judgements:
+    if is_efi(data, at):
+        yield (
+            False,
+            "an EFI image: offset 2 is a word, offset 3 is no entry; an ISA scan would read the length "
+            f"byte as {data[at + 2]:02X}h",
+        )
+    elif total:
+        last = at + length - 1
+        run = padding_run(data, last, at, at + length)
+        use = f"it is padding, {run:,} bytes of {data[last]:02X}h" if run > 1 else "it may be in use"
+        yield (
+            True,
+            f"the {length:,} declared bytes sum to {total:02X}h, not 00h; {mending_byte(data, at, last):02X}h "
+            f"instead of {data[last]:02X}h at offset {last:X}h would mend it ({use})",
+        )
+
+
+def _judge_pointers(faults: list[str | None], entry: EntryCode | None, structures: bool, body: bytes) -> Judgements:
+    """Judge header pointers that lead to nothing: grave only where nothing says that they are no pointers."""
+    # 07h-15h are reserved since Plug and Play 1.0A (1994); where they are not blank, they are an older ROM's own.
+    own_use = not structures and any(byte not in (0x00, 0xFF) for byte in body[0x07:0x16])
+    for fault in faults:
         if fault is None:
             continue
         if entry is not None and entry.through:
-            notes.append(f"code from the entry runs over 18h-1Bh, so no pointers stand there ({fault})")
-        elif pci is None and not expansions and _own_use(body):
-            notes.append(f"{fault}; the reserved bytes before are in use, as in ROMs older than the pointers")
-        elif "are no expansion header" in fault or "no PCIR" in fault:
-            notes.append(fault)
+            yield False, f"code from the entry runs over 18h-1Bh, so no pointers stand there ({fault})"
+        elif own_use:
+            yield False, f"{fault}; the reserved bytes before are in use, as in ROMs older than the pointers"
         else:
-            problems.append(fault)
-    if pci is not None:
-        _judge_pci(pci, length, len(data) - at, problems, notes)
-    if entry is not None:
-        _judge_entry(entry, length, problems, notes)
+            yield "are no expansion header" not in fault and "no PCIR" not in fault, fault
+
+
+def _judge_pci(pci: PciData | None, length: int, there: int) -> Judgements:
+    if pci is None:
+        return
+    if pci.length_bytes == 0:
+        yield True, "the PCI data structure gives the image no length"
+    elif pci.length_bytes > there:
+        yield True, f"the PCI data structure declares {pci.length_bytes:,} bytes, only {there:,} follow"
+    elif pci.length_bytes != length:
+        yield (
+            False,
+            f"the header declares {length:,} bytes, the PCI data structure {pci.length_bytes:,}: an ISA "
+            "scan goes by the header",
+        )
+
+
+def _judge_entry(entry: EntryCode | None, length: int) -> Judgements:
+    if entry is None:
+        return
+    if not entry.listing:
+        yield True, "no instruction stands at the entry (offset 3)"
+    if entry.target is not None and length and entry.target >= length:
+        yield True, f"the entry jumps to {entry.target:04X}h, outside the {length:,} declared bytes"
+    if entry.far is not None:
+        yield False, f"the entry jumps far, to {entry.far[0]:04X}:{entry.far[1]:04X}, out of this image"
+
+
+def _judge_expansions(expansions: tuple[Expansion, ...]) -> Judgements:
     for one in expansions:
         if not one.checksum_ok:
-            notes.append(
+            yield (
+                False,
                 f"the {one.signature} header at {one.offset:04X}h sums to {one.checksum:02X}h, not 00h: "
-                "a BIOS that checks it ignores the header, one that does not uses it"
+                "a BIOS that checks it ignores the header, one that does not uses it",
             )
-    return Image(at, kind, length, total, complete and total == 0, complete, pci, expansions, entry,
-                 tuple(problems), tuple(notes))  # fmt: skip
 
 
-def _own_use(body: bytes) -> bool:
-    """True if 07h-15h, reserved since Plug and Play 1.0A (1994), are not blank: an older ROM's own bytes."""
-    return any(byte not in (0x00, 0xFF) for byte in body[0x07:0x16])
-
-
-def _judge_length(data: bytes, at: int, length: int, complete: bool, problems: list[str]) -> None:
-    if at + 3 > len(data):
-        problems.append("the file ends before the length byte at offset 2")
-    elif length == 0:
-        problems.append("the length byte is 00h: scanners reject it, or sum a whole 64 KiB, or never move on")
-    elif not complete:
-        problems.append(
-            f"the header declares {length:,} bytes but only {len(data) - at:,} follow: a scan would sum "
-            "whatever answers behind the image; pad the file or cut the length"
-        )
-    if not is_efi(data, at) and length >= 0xFD * BLOCK:
-        problems.append(
-            f"length byte {length // BLOCK:02X}h: a scanner that rounds it up to 2 KiB in eight bits gets "
-            "00h and never moves on"
-        )
-
-
-def _mend_text(data: bytes, at: int, length: int, total: int) -> str:
-    last = at + length - 1
-    run = padding_run(data, last, at, at + length)
-    use = f"it is padding, {run:,} bytes of {data[last]:02X}h" if run > 1 else "it may be in use"
-    return (
-        f"the {length:,} declared bytes sum to {total:02X}h, not 00h; {mending_byte(data, at, last):02X}h "
-        f"instead of {data[last]:02X}h at offset {last:X}h would mend it ({use})"
-    )
-
-
-def _judge_pci(pci: PciData, length: int, there: int, problems: list[str], notes: list[str]) -> None:
-    if pci.length_bytes == 0:
-        problems.append("the PCI data structure gives the image no length")
-    elif pci.length_bytes > there:
-        problems.append(f"the PCI data structure declares {pci.length_bytes:,} bytes, only {there:,} follow")
-    elif pci.length_bytes != length:
-        notes.append(
-            f"the header declares {length:,} bytes, the PCI data structure {pci.length_bytes:,}: an ISA "
-            "scan goes by the header"
-        )
-
-
-def _judge_entry(entry: disasm.Entry, length: int, problems: list[str], notes: list[str]) -> None:
-    if not entry.listing:
-        problems.append("no instruction stands at the entry (offset 3)")
-    if entry.target is not None and length and entry.target >= length:
-        problems.append(f"the entry jumps to {entry.target:04X}h, outside the {length:,} declared bytes")
-    if entry.far is not None:
-        notes.append(f"the entry jumps far, to {entry.far[0]:04X}:{entry.far[1]:04X}, out of this image")
-
-
-def find_images(data: bytes, start: int = 0) -> tuple[list[Image], list[str]]:
+def find_images(data: bytes, start: int = 0) -> tuple[list[RomImage], list[str]]:
     """Return the images of `data` from `start` on, and what cut the search short.
 
     A chain of PCI images is followed by its lengths (multiples of 512 bytes). Everything else is looked
     for where an ISA scan would look, at multiples of 2 KiB; behind the first image only a header whose
     length fits and whose sum is right counts, because 55h AAh also occurs by chance.
     """
-    images: list[Image] = []
+    images: list[RomImage] = []
     notes: list[str] = []
     at = start
     chained = True
@@ -313,15 +313,27 @@ def inspect(data: bytes, at: int = 0) -> Report:
         sha256=hashlib.sha256(data).hexdigest(),
         at=at,
         signature_ok=signature_ok,
-        images=tuple(images),
+        images=len(images),
+        image_list=tuple(images),
         problems=tuple(problems),
         notes=tuple(notes),
         verdict=_verdict(first, images),
-        strings=tuple(strings(seen)),
+        strings=tuple(FoundText(*one) for one in strings(seen)),
+        **(_top(first) if first else {}),
     )
 
 
-def _no_signature(data: bytes, at: int, images: list[Image]) -> str:
+def _top(image: RomImage) -> dict[str, Any]:
+    """The fields of the report that are those of the image looked at."""
+    return {
+        **{name: getattr(image, name) for name in ("length_bytes", "checksum", "checksum_ok", "kind", "pnp")},
+        "pcir": image.pci,
+        "entry": image.entry.target if image.entry else None,
+        "disassembly": image.entry.listing if image.entry else (),
+    }
+
+
+def _no_signature(data: bytes, at: int, images: list[RomImage]) -> str:
     head = data[at : at + 2]
     if not data:
         return "the file is empty"
@@ -343,7 +355,7 @@ def _no_signature(data: bytes, at: int, images: list[Image]) -> str:
     return f"no 55h AAh at {at:X}h ({head.hex(' ').upper()} stands there): not an option ROM"
 
 
-def _verdict(first: Image | None, images: list[Image]) -> str:
+def _verdict(first: RomImage | None, images: list[RomImage]) -> str:
     if first is None:
         if images:
             return f"A scan finds nothing at the start, and a header {images[0].at:X}h further on."

@@ -13,7 +13,8 @@ from itertools import pairwise
 from typing import Any, Literal
 
 from benchd.errors import UsageError
-from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, hex_address
+from benchd.rom.forms import Form, From, To
+from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, hex_address, round_up
 from benchd.rom.scanrules import ScanRules
 from benchd.rom.structs import SIGNATURE
 
@@ -70,9 +71,11 @@ class Window:
     @property
     def bases(self) -> tuple[int, ...]:
         """Every address at which the window starts, its own first; empty where it is off."""
-        if self.base is None:
-            return ()
-        return (self.base, *(self.base + distance for distance in self.mirrors))
+        return self.bases_at(self.base)
+
+    def bases_at(self, base: int | None) -> tuple[int, ...]:
+        """The same with its jumper at `base`."""
+        return () if base is None else (base, *(base + distance for distance in self.mirrors))
 
     def moved(self, base: int | None) -> Window:
         """Return the window with its jumper at `base`."""
@@ -198,16 +201,22 @@ class Area:
 
 
 @dataclass(frozen=True, slots=True)
-class Overlap:
+class Stretch(Form):
+    """Inclusive physical addresses."""
+
+    first: From
+    last: To
+
+    @property
+    def size(self) -> int:
+        return self.last - self.first + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Overlap(Stretch):
     """Inclusive physical addresses at which several devices answer; `parties` are window names."""
 
-    first: int
-    last: int
     parties: tuple[str, ...]
-
-    def to_json(self) -> dict[str, object]:
-        """The published shape."""
-        return {"from": hex_address(self.first), "to": hex_address(self.last), "parties": list(self.parties)}
 
 
 def areas(windows: Iterable[Window]) -> list[Area]:
@@ -250,7 +259,7 @@ def overlaps(windows: tuple[Window, ...]) -> tuple[Overlap, ...]:
     return tuple(out)
 
 
-def free(windows: tuple[Window, ...], rules: ScanRules) -> tuple[tuple[int, int], ...]:
+def free(windows: tuple[Window, ...], rules: ScanRules) -> tuple[Stretch, ...]:
     """Return the inclusive stretches inside the scan's ranges at which no window answers."""
     taken = sorted((area.first, area.end) for area in areas(windows))
     out = []
@@ -260,10 +269,10 @@ def free(windows: tuple[Window, ...], rules: ScanRules) -> tuple[tuple[int, int]
             if end <= at or first >= high:
                 continue
             if first > at:
-                out.append((at, first - 1))
+                out.append(Stretch(at, first - 1))
             at = max(at, end)
         if at < high:
-            out.append((at, high - 1))
+            out.append(Stretch(at, high - 1))
     return tuple(out)
 
 
@@ -271,14 +280,10 @@ def free_bases(windows: tuple[Window, ...], rules: ScanRules, size: int) -> tupl
     """Return every slot start in a free stretch from which `size` bytes are free."""
     if size < 1:
         return ()
-    out = []
-    for first, last in free(windows, rules):
-        step = rules.step
-        at = -(-first // step) * step
-        while at + size - 1 <= last:
-            out.append(at)
-            at += step
-    return tuple(out)
+    step = rules.step
+    return tuple(
+        at for one in free(windows, rules) for at in range(round_up(one.first, step), one.last + 2 - size, step)
+    )
 
 
 def width_clashes(windows: tuple[Window, ...]) -> list[str]:

@@ -5,19 +5,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from benchd.errors import UsageError
-from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window
+from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window, free_bases
+from benchd.rom.moves import Room
 from benchd.rom.numbers import MEGABYTE, hex_address, parse_address, parse_byte, parse_size
-from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, Pass, ScanRules, ZeroLength
-from benchd.tomlfile import parse as parse_toml
+from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, ScanRules, Sweep, ZeroLength
+from benchd.tomlfile import misplaced, validate
 
-FILE_LIMIT = 1 << 20
 TEXT_LIMIT = 200
 
 
@@ -88,29 +88,24 @@ class ScanTable(_Table):
         passes = base.passes
         step = self.step or base.step
         if self.first is not None and self.last is not None:
-            passes = (Pass(self.first, self.last, step),)
+            passes = (Sweep(self.first, self.last, step),)
         elif self.step is not None:
-            passes = tuple(p if p.block else Pass(p.first, p.last, step) for p in passes)
+            passes = tuple(p if p.block else Sweep(p.first, p.last, step) for p in passes)
         if self.e0000 in ("once", "block"):
             passes = _with_e0000(passes, step, self.e0000 == "block")
-        changed = self.preset and passes != base.passes
-        return ScanRules(
-            name=f"{base.name}, ranges from the map file" if changed else base.name,
-            passes=passes,
-            checksum=base.checksum if self.checksum is None else self.checksum,
-            after_good=self.after_good or base.after_good,
-            after_bad=self.after_bad or base.after_bad,
-            zero_length=self.zero_length or base.zero_length,
-            sum_bits=base.sum_bits,
-            round_bits=base.round_bits,
-            source=base.source,
-            remark=base.remark,
-        )
+        given = {
+            key: getattr(self, key)
+            for key in ("checksum", "after_good", "after_bad", "zero_length")
+            if getattr(self, key) is not None
+        }
+        if self.preset and passes != base.passes:
+            given["name"] = f"{base.name}, ranges from the map file"
+        return replace(base, passes=passes, **given)
 
 
-def _with_e0000(passes: tuple[Pass, ...], step: int, block: bool) -> tuple[Pass, ...]:
-    kept = [Pass(p.first, min(p.last, E0000 - 1), p.step) for p in passes if p.first < E0000]
-    last = Pass(E0000, E0000, BLOCK_BYTES, block=True) if block else Pass(E0000, E0000, step)
+def _with_e0000(passes: tuple[Sweep, ...], step: int, block: bool) -> tuple[Sweep, ...]:
+    kept = [Sweep(p.first, min(p.last, E0000 - 1), p.step) for p in passes if p.first < E0000]
+    last = Sweep(E0000, E0000, BLOCK_BYTES, block=True) if block else Sweep(E0000, E0000, step)
     return (*kept, last)
 
 
@@ -141,18 +136,21 @@ class WindowTable(_Table):
     text: Text | None = None
 
     @model_validator(mode="after")
-    def _check(self) -> WindowTable:
+    def _fits(self) -> WindowTable:
         places = [base for base in (self.base, *self.mirrors) if base is not None]
-        for base in places + [base for base in self.positions if base is not None]:
-            if base + self.size > MEGABYTE:
+        for base in (*places, *self.positions):
+            if base is not None and base + self.size > MEGABYTE:
                 raise ValueError(
                     f"{self.size:,} bytes from {hex_address(base)} reach past FFFFF, the end of the megabyte"
                 )
         if self.mirrors and self.base is None:
             raise ValueError("`mirrors` need a `base` that is not off: they are kept as distances from it")
-        ordered = sorted(places)
-        if any(b - a < self.size for a, b in pairwise(ordered)):
+        if any(b - a < self.size for a, b in pairwise(sorted(places))):
             raise ValueError("`mirrors` lie closer together than `size`: the window would overlap itself")
+        return self
+
+    @model_validator(mode="after")
+    def _holds(self) -> WindowTable:
         for one in self.registers:
             if one.offset + one.size > self.size:
                 raise ValueError(
@@ -181,30 +179,32 @@ class MapFile(_Table):
     want: list[WantTable] = Field(default_factory=list, max_length=WINDOW_LIMIT)
     floating: Byte = 0xFF
 
+    @model_validator(mode="after")
+    def _unique(self) -> MapFile:
+        names: set[str] = set()
+        for number, window in enumerate(self.window):
+            if window.name in names:
+                why = f"{window.name!r} is used twice; names tell parties apart"
+                raise misplaced("map", ("window", number, "name"), why)
+            names.add(window.name)
+        return self
+
     def image_names(self) -> list[str]:
         """Return the image files that the windows name, each once, in order."""
         return list(dict.fromkeys(w.image for w in self.window if w.image is not None))
 
     def layout(self, images: Mapping[str, bytes]) -> Layout:
         """Return the layout, with `images` by the names that `image_names` gave. Raises KeyError."""
+        same = ("name", "base", "size", "kind", "card", "front", "pad", "bits", "stage", "text")
         windows = tuple(
             Window(
-                name=w.name,
-                base=w.base,
-                size=w.size,
-                kind=w.kind,
                 image=None if w.image is None else images[w.image],
                 image_name=w.image,
-                card=w.card,
-                front=w.front,
-                pad=w.pad,
                 mirrors=tuple(m - w.base for m in w.mirrors) if w.base is not None else (),
                 registers=tuple((r.offset, r.size) for r in w.registers),
                 positions=tuple(w.positions),
-                bits=w.bits,
                 codes=tuple(w.codes),
-                stage=w.stage,
-                text=w.text,
+                **{key: getattr(w, key) for key in same},
             )
             for w in self.window
         )
@@ -214,68 +214,18 @@ class MapFile(_Table):
 def parse(text: str, name: str) -> MapFile:
     """Return the map that `text` (the content of file `name`) describes.
 
-    Raises UsageError naming file, line and key for everything that is wrong, one line each.
+    Raises FileProblems naming file, line and key of everything that is wrong.
     """
-    if len(text) > FILE_LIMIT:
-        raise UsageError(f"{name}: {len(text):,} characters, more than the {FILE_LIMIT:,} allowed")
-    data = parse_toml(text, name)
-    try:
-        found = MapFile.model_validate(data)
-    except ValidationError as error:
-        raise UsageError("\n".join(_complaint(text, name, one) for one in error.errors()[:20])) from None
-    seen: dict[str, int] = {}
-    for number, window in enumerate(found.window):
-        if window.name in seen:
-            line = find_line(text, ("window", number, "name"))
-            raise UsageError(
-                f"{name}, line {line}: window[{number + 1}].name: {window.name!r} is used twice; names tell "
-                "parties apart"
-            )
-        seen[window.name] = number
-    return found
+    return validate(MapFile, text, name)
 
 
-def _complaint(text: str, name: str, error: Any) -> str:
-    where = tuple(part for part in error["loc"] if not str(part).startswith("function-"))
-    key = ""
-    for part in where:
-        key += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if key else ''}{part}"
-    what = error["msg"].removeprefix("Value error, ")
-    if error["type"] == "missing":
-        what = "is missing: add it"
-    elif error["type"] == "extra_forbidden":
-        what = "is no key that a map file has: check its spelling"
-    return f"{name}, line {find_line(text, where)}: {key}: {what}"
-
-
-def find_line(text: str, where: tuple[str | int, ...]) -> int:
-    """Return the line (from 1) of the key that the path `where` leads to, or of the nearest table above it.
-
-    tomllib keeps no positions, so the headers are counted here: enough for the flat tables of a map file.
-    """
-    best = 1
-    depth = 0
-    index: dict[str, int] = {}
-    inside = True
-    for number, line in enumerate(text.splitlines(), 1):
-        word = line.strip()
-        if word.startswith("["):
-            path = tuple(part.strip().strip("\"'") for part in word.strip("[] \t").split("]")[0].split("."))
-            if word.startswith("[["):
-                joined = ".".join(path)
-                index[joined] = index.get(joined, -1) + 1
-                for other in [key for key in index if key.startswith(joined + ".")]:
-                    del index[other]
-            full: list[str | int] = []
-            for at in range(len(path)):
-                full.append(path[at])
-                if ".".join(path[: at + 1]) in index:
-                    full.append(index[".".join(path[: at + 1])])
-            inside = tuple(full) == where[: len(full)]
-            if inside and len(full) > depth:
-                best, depth = number, len(full)
-        elif (
-            inside and "=" in word and len(where) > depth and word.split("=", 1)[0].strip().strip("\"'") == where[depth]
-        ):
-            return number
-    return best
+def room_for(found: MapFile, layout: Layout, extra: Sequence[WantTable] = ()) -> tuple[Room, ...]:
+    """Return the free bases for all that the map file wants, for `extra`, and for each window with jumpers."""
+    wanted: list[tuple[str, int, Sequence[int | None]]] = [(w.name, w.size, w.positions) for w in (*found.want, *extra)]
+    wanted += [(w.name, w.size, w.positions) for w in layout.windows if w.positions]
+    out = []
+    for name, size, positions in wanted:
+        others = tuple(window for window in layout.windows if window.name != name)
+        bases = free_bases(others, layout.rules, size)
+        out.append(Room(name, size, tuple(base for base in bases if not positions or base in positions)))
+    return tuple(out)

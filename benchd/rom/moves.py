@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from itertools import combinations, product
+from dataclasses import dataclass, fields
+from itertools import chain, combinations, islice, product
 
 from benchd.rom.contention import compose
+from benchd.rom.forms import Address, Count, Form
 from benchd.rom.layout import Layout, Window, overlaps
-from benchd.rom.numbers import hex_address
-from benchd.rom.predict import outcomes
+from benchd.rom.predict import ScanPrediction, outcomes, predict
 from benchd.rom.scan import walk
 
 TRY_LIMIT = 4000
@@ -22,28 +22,46 @@ Moves = tuple[tuple[str, int | None], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class Placed(Form):
+    """A window and the base it is moved to; None: off."""
+
+    window: str
+    base: Address | None
+
+
+@dataclass(frozen=True, slots=True)
+class Way(Form):
     """A set of jumper moves and what is left after it: overlapping bytes, and ROMs that do not run."""
 
-    moves: Moves
-    overlapping: int
-    idle: tuple[str, ...]
+    moves: tuple[Placed, ...]
+    overlapping_bytes: Count
+    not_running: tuple[str, ...]
+    solves: bool
+    """True if nothing overlaps and every ROM runs."""
 
-    @property
-    def solves(self) -> bool:
-        """True if nothing overlaps and every ROM runs."""
-        return self.overlapping == 0 and not self.idle
 
-    def to_json(self) -> dict[str, object]:
-        """JSON-ready; base null means the card is set to off."""
-        return {
-            "moves": [
-                {"window": name, "base": None if base is None else hex_address(base)} for name, base in self.moves
-            ],
-            "overlapping_bytes": self.overlapping,
-            "not_running": list(self.idle),
-            "solves": self.solves,
-        }
+@dataclass(frozen=True, slots=True)
+class Room(Form):
+    """The free bases for something of `size` bytes."""
+
+    name: str
+    size: Count
+    bases: tuple[Address, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MapReport(ScanPrediction):
+    """What `benchd map --json` prints: the prediction, jumper moves that help, room for what is wanted."""
+
+    moves: tuple[Way, ...]
+    room: tuple[Room, ...]
+
+
+def report(layout: Layout, room: tuple[Room, ...]) -> MapReport:
+    """Return the prediction for `layout` with the jumper moves that would help, and `room`."""
+    found = predict(layout)
+    values = {one.name: getattr(found, one.name) for one in fields(found)}
+    return MapReport(**values, moves=ways_out(layout), room=room)
 
 
 def apply(windows: tuple[Window, ...], moves: Moves) -> tuple[Window, ...]:
@@ -62,17 +80,21 @@ def ways_out(layout: Layout) -> tuple[Way, ...]:
     now = _judge(layout, ())
     if now.solves:
         return ()
-    rough = sorted(_rough(layout.windows, now.idle))[:SCAN_LIMIT]
+    rough = sorted(_rough(layout.windows, now.not_running))[:SCAN_LIMIT]
     judged = [_judge(layout, moves) for *_, moves in rough]
     better = [
         way
         for way in judged
-        if len(way.idle) <= len(now.idle)
-        and way.overlapping <= now.overlapping
-        and (way.overlapping, len(way.idle)) < (now.overlapping, len(now.idle))
+        if len(way.not_running) <= len(now.not_running)
+        and way.overlapping_bytes <= now.overlapping_bytes
+        and _left(way) < _left(now)
     ]
-    better.sort(key=lambda way: (not way.solves, len(way.moves), way.overlapping, len(way.idle)))
+    better.sort(key=lambda way: (not way.solves, len(way.moves), *_left(way)))
     return tuple(better[:SHOW_LIMIT])
+
+
+def _left(way: Way) -> tuple[int, int]:
+    return way.overlapping_bytes, len(way.not_running)
 
 
 def _judge(layout: Layout, moves: Moves) -> Way:
@@ -81,24 +103,41 @@ def _judge(layout: Layout, moves: Moves) -> Way:
     roms = outcomes(changed, memory, walk(changed, memory))
     running = {rom.window for rom in roms if rom.runs}
     idle = tuple(dict.fromkeys(rom.window for rom in roms if rom.window not in running))
-    left = sum(one.last - one.first + 1 for one in overlaps(changed.windows))
-    return Way(moves, left, idle)
+    left = sum(one.size for one in overlaps(changed.windows))
+    return Way(tuple(Placed(*move) for move in moves), left, idle, solves=not left and not idle)
 
 
-class _Shared:
-    """Bytes that windows share, pair by pair: nothing is shared exactly if nothing overlaps."""
+class _Tries:
+    """Other positions of the windows, and the bytes that windows share: none exactly if nothing overlaps.
 
-    def __init__(self, windows: tuple[Window, ...]) -> None:
+    `troubled` are the numbers of windows that share bytes or are `idle`; `gain` is what a window at another of
+    its bases shares more than now.
+    """
+
+    def __init__(self, windows: tuple[Window, ...], idle: tuple[str, ...]) -> None:
         self.windows = windows
         self.now = [(w.party, base, base + w.size) for w in windows for base in w.bases]
+        shared = [self.alone(n, window.base) for n, window in enumerate(windows)]
+        self.troubled = {n for n, window in enumerate(windows) if window.name in idle or shared[n]}
+        self.choices = [[base for base in dict.fromkeys(w.positions) if base != w.base] for w in windows]
+        self.gain = {
+            (n, base): self.alone(n, base) - shared[n] for n, bases in enumerate(self.choices) for base in bases
+        }
+
+    def pairs(self) -> Iterator[tuple[tuple[int, int | None], ...]]:
+        """Yield two moves at once, one of them of a troubled window."""
+        for a, b in combinations(range(len(self.windows)), 2):
+            if not self.troubled.isdisjoint((a, b)):
+                for base_a, base_b in product(self.choices[a], self.choices[b]):
+                    yield (a, base_a), (b, base_b)
 
     def alone(self, a: int, base: int | None) -> int:
         """What window `a` at `base` shares with all others where they are."""
-        moved = self.windows[a].moved(base)
-        own = moved.party
+        window = self.windows[a]
+        own = window.party
         total = 0
-        for low in moved.bases:
-            high = low + moved.size
+        for low in window.bases_at(base):
+            high = low + window.size
             for party, first, end in self.now:
                 if first < high and low < end and party != own:
                     total += (high if high < end else end) - (low if low > first else first)
@@ -107,15 +146,19 @@ class _Shared:
     def pair(self, a: int, base_a: int | None, b: int, base_b: int | None) -> int:
         """What windows `a` and `b` share at these bases."""
         one, two = self.windows[a], self.windows[b]
-        if base_a is None or base_b is None or one.party == two.party:
+        if one.party == two.party:
             return 0
-        if not one.mirrors and not two.mirrors:
-            return max(0, min(base_a + one.size, base_b + two.size) - max(base_a, base_b))
         return sum(
             max(0, min(x + one.size, y + two.size) - max(x, y))
-            for x in one.moved(base_a).bases
-            for y in two.moved(base_b).bases
+            for x in one.bases_at(base_a)
+            for y in two.bases_at(base_b)
         )
+
+    def both_moved(self, a: int, base_a: int | None, b: int, base_b: int | None) -> int:
+        """What moving both shares more than the sum of what each alone would."""
+        here_a, here_b = self.windows[a].base, self.windows[b].base
+        together = self.pair(a, base_a, b, base_b) + self.pair(a, here_a, b, here_b)
+        return together - self.pair(a, base_a, b, here_b) - self.pair(a, here_a, b, base_b)
 
 
 def _rough(windows: tuple[Window, ...], idle: tuple[str, ...]) -> Iterator[tuple[int, int, int, Moves]]:
@@ -123,34 +166,12 @@ def _rough(windows: tuple[Window, ...], idle: tuple[str, ...]) -> Iterator[tuple
 
     At least one of the moved windows shares bytes or is `idle`.
     """
-    shared = _Shared(windows)
-    choices = {
-        n: [base for base in dict.fromkeys(window.positions) if base != window.base]
-        for n, window in enumerate(windows)
-        if window.positions
-    }
-    troubled = {n for n, w in enumerate(windows) if w.name in idle or shared.alone(n, w.base)}
-    gain: dict[tuple[int, int | None], int] = {}
-    for n, bases in choices.items():
-        now = shared.alone(n, windows[n].base)
-        gain |= {(n, base): shared.alone(n, base) - now for base in bases}
-    number = 0
-    for (n, base), change in gain.items():
-        number += 1
-        if change <= 0 and n in troubled:
-            yield change, 1, number, ((windows[n].name, base),)
-    for a, b in combinations(choices, 2):
-        if a not in troubled and b not in troubled:
-            continue
-        here_a, here_b = windows[a].base, windows[b].base
-        for base_a, base_b in product(choices[a], choices[b]):
-            number += 1
-            if number > TRY_LIMIT:
-                return
-            change = (
-                gain[a, base_a] + gain[b, base_b]
-                + shared.pair(a, base_a, b, base_b) + shared.pair(a, here_a, b, here_b)
-                - shared.pair(a, base_a, b, here_b) - shared.pair(a, here_a, b, base_b)
-            )  # fmt: skip
-            if change <= 0:
-                yield change, 2, number, ((windows[a].name, base_a), (windows[b].name, base_b))
+    tries = _Tries(windows, idle)
+    singles = ((one,) for one in tries.gain if one[0] in tries.troubled)
+    pairs = islice(tries.pairs(), max(0, TRY_LIMIT - len(tries.gain)))
+    for number, moved in enumerate(chain(singles, pairs)):
+        change = sum(tries.gain[one] for one in moved)
+        if len(moved) == 2:
+            change += tries.both_moved(*moved[0], *moved[1])
+        if change <= 0:
+            yield change, len(moved), number, tuple((windows[n].name, base) for n, base in moved)

@@ -6,6 +6,8 @@ A physical address is segment * 10h + offset on 20 address lines, so sums wrap a
 
 from __future__ import annotations
 
+import re
+
 MEGABYTE = 0x100000
 SLOT = 0x800
 """Scan step of the standards: 2 KiB."""
@@ -13,6 +15,7 @@ BLOCK = 0x200
 """Unit of the length byte: 512 bytes."""
 
 _UNITS = {"": 1, "B": 1, "K": 1024, "KB": 1024, "KIB": 1024, "M": 1 << 20, "MB": 1 << 20, "MIB": 1 << 20}
+_SIZE = re.compile(rf"0X([0-9A-F]+)H?|([0-9A-F]+)H|([0-9]+) *({'|'.join(_UNITS)})")
 _HEX = frozenset("0123456789ABCDEF")
 
 
@@ -65,18 +68,12 @@ def parse_address(text: object) -> int:
 
 def parse_size(text: object) -> int:
     """Return a size in bytes from 8K, 8 KiB, 8192, 2000h, 0x2000 or a whole number. Raises ValueError."""
+    word = text.strip().replace("_", "").upper() if isinstance(text, str) and len(text) <= 40 else ""
     if isinstance(text, int) and not isinstance(text, bool):
         value = text
-    elif isinstance(text, str) and len(text) <= 40:
-        word = text.strip().replace("_", "").upper()
-        if word.startswith("0X") or (word.endswith("H") and word[:-1]):
-            value = _hex(word, "size")
-        else:
-            digits = word.rstrip("KMIB ")
-            unit = word[len(digits) :].strip()
-            if not (digits.isascii() and digits.isdigit()) or unit not in _UNITS:
-                raise ValueError(f"size {text!r} is not a size: write 8K, 8192 or 2000h")
-            value = int(digits) * _UNITS[unit]
+    elif found := _SIZE.fullmatch(word):
+        hexadecimal = found[1] or found[2]
+        value = int(hexadecimal, 16) if hexadecimal else int(found[3]) * _UNITS[found[4]]
     else:
         raise ValueError(f"size {str(text)[:40]!r} is not a size: write 8K, 8192 or 2000h")
     if value < 0 or value > 64 * MEGABYTE:

@@ -1,16 +1,19 @@
 """The prediction for one setup: overlaps, free stretches, the scan, and what becomes of every ROM.
 
-`predict` makes it, `Prediction.to_json`/`from_json` store it; `agree` holds it against a boot.
+`predict` makes it, `to_json` and `from_json` store it; `agree` holds it against a boot.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Annotated
+
+from pydantic import Field
 
 from benchd.rom.contention import Clash, Memory, clashes, compose
-from benchd.rom.layout import Layout, Overlap, Window, free, overlaps, width_clashes
+from benchd.rom.forms import Address, Code, Form
+from benchd.rom.layout import Layout, Overlap, Stretch, Window, free, overlaps, width_clashes
 from benchd.rom.numbers import hex_address, show_size
 from benchd.rom.scan import Slot, Walk, walk
 from benchd.rom.scanrules import ScanRules
@@ -20,53 +23,40 @@ RESET = 0xFFFF0
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
-    """What becomes of one ROM header: where it stands, whether it runs (None: cannot be told), why.
+class Signs(Form):
+    """What shows that a ROM ran: POST codes (in JSON hexadecimal), a stage, text on the console."""
 
-    `order` counts the ROMs that run, from 1. `codes`, `stage`, `text` are the signs that its window names.
-    """
-
-    window: str
-    at: int | None
-    runs: bool | None
-    order: int | None
-    why: str
-    codes: tuple[int, ...] = ()
+    codes: tuple[Code, ...] = ()
     stage: str | None = None
     text: str | None = None
 
-    def to_json(self) -> dict[str, object]:
-        """JSON-ready; the address as upper-case hex or null."""
-        return {
-            "window": self.window,
-            "at": None if self.at is None else hex_address(self.at),
-            "runs": self.runs,
-            "order": self.order,
-            "why": self.why,
-            "signs": {"codes": [f"{c:02X}" for c in self.codes], "stage": self.stage, "text": self.text},
-        }
 
-    @classmethod
-    def from_json(cls, value: Mapping[str, Any]) -> Outcome:
-        """Read back what `to_json` gave. Raises KeyError or ValueError for other shapes."""
-        signs = value["signs"]
-        at = None if value["at"] is None else int(value["at"], 16)
-        codes = tuple(int(code, 16) for code in signs["codes"])
-        return cls(value["window"], at, value["runs"], value["order"], value["why"], codes,
-                   signs["stage"], signs["text"])  # fmt: skip
+@dataclass(frozen=True, slots=True)
+class Outcome(Form):
+    """What becomes of one ROM header: where it stands, whether it runs (None: cannot be told), why.
+
+    `order` counts the ROMs that run, from 1. `signs` are those that its window names.
+    """
+
+    window: str
+    at: Address | None
+    runs: bool | None
+    order: int | None
+    why: str
+    signs: Signs = field(default_factory=Signs)
 
 
 @dataclass(frozen=True, slots=True)
-class Prediction:
-    """What the scan of a setup is expected to do."""
+class ScanPrediction(Form):
+    """What the scan of a setup is expected to do: overlaps, free stretches, slot by slot, and every ROM's fate."""
 
-    rules: dict[str, object]
+    rules: ScanRules
     overlaps: tuple[Overlap, ...]
-    free: tuple[tuple[int, int], ...]
-    slots: tuple[Slot, ...]
+    free: tuple[Stretch, ...]
+    slots: Annotated[tuple[Slot, ...], Field(alias="scan")]
     endless: bool
     roms: tuple[Outcome, ...]
-    clashes: tuple[Clash, ...]
+    clashes: Annotated[tuple[Clash, ...], Field(alias="contention")]
     findings: tuple[str, ...]
 
     @property
@@ -79,69 +69,14 @@ class Prediction:
         """True if nothing overlaps and every ROM in the map runs."""
         return not self.overlaps and not self.endless and all(rom.runs is True for rom in self.roms)
 
-    def to_json(self) -> dict[str, object]:
-        """The published shape: addresses upper-case hex without mark, `from` and `to` inclusive."""
-        return {
-            "rules": self.rules,
-            "overlaps": [one.to_json() for one in self.overlaps],
-            "free": [{"from": hex_address(a), "to": hex_address(b)} for a, b in self.free],
-            "scan": [slot.to_json() for slot in self.slots],
-            "endless": self.endless,
-            "roms": [rom.to_json() for rom in self.roms],
-            "contention": [clash.to_json() for clash in self.clashes],
-            "findings": list(self.findings),
-        }
 
-    @classmethod
-    def from_json(cls, value: Mapping[str, Any]) -> Prediction:
-        """Read back a stored prediction. Raises KeyError, TypeError or ValueError for other shapes."""
-        return cls(
-            rules=dict(value["rules"]),
-            overlaps=tuple(
-                Overlap(int(one["from"], 16), int(one["to"], 16), tuple(one["parties"])) for one in value["overlaps"]
-            ),
-            free=tuple((int(one["from"], 16), int(one["to"], 16)) for one in value["free"]),
-            slots=tuple(
-                Slot(
-                    int(s["at"], 16),
-                    s["found"],
-                    s["party"],
-                    s["checksum_ok"],
-                    s["runs"],
-                    int(s["next"], 16),
-                    s["note"],
-                    s["length_bytes"],
-                )
-                for s in value["scan"]
-            ),
-            endless=bool(value["endless"]),
-            roms=tuple(Outcome.from_json(one) for one in value["roms"]),
-            clashes=tuple(
-                Clash(
-                    int(c["from"], 16),
-                    int(c["to"], 16),
-                    c["window"],
-                    tuple(c["others"]),
-                    c["bytes"],
-                    c["changed"],
-                    c["unknown"],
-                    c["header_survives"],
-                    c["checksum_survives"],
-                    c["note"],
-                )
-                for c in value["contention"]
-            ),
-            findings=tuple(value["findings"]),
-        )
-
-
-def predict(layout: Layout) -> Prediction:
+def predict(layout: Layout) -> ScanPrediction:
     """Return what the scan of `layout` is expected to do. Deterministic; never raises for a valid layout."""
     memory = compose(layout)
     walked = walk(layout, memory)
     roms = outcomes(layout, memory, walked)
-    return Prediction(
-        rules=layout.rules.to_json(),
+    return ScanPrediction(
+        rules=layout.rules,
         overlaps=overlaps(layout.windows),
         free=free(layout.windows, layout.rules),
         slots=walked.slots,
@@ -163,19 +98,19 @@ def outcomes(layout: Layout, memory: Memory, walked: Walk) -> tuple[Outcome, ...
     for window in layout.windows:
         if window.kind != "rom" or _is_system_bios(layout.rules, window):
             continue
-        signs = (window.codes, window.stage, window.text)
+        signs = Signs(window.codes, window.stage, window.text)
         if window.base is None:
-            out.append(Outcome(window.name, None, False, None, "its card is set to off", *signs))
+            out.append(Outcome(window.name, None, False, None, "its card is set to off", signs))
             continue
         places = window.top_headers()
         if not places:
             why = "its image has no header (55h AAh) on a slot of 2 KiB"
-            out.append(Outcome(window.name, None, False, None, why, *signs))
+            out.append(Outcome(window.name, None, False, None, why, signs))
         for base in window.bases:
             for place in places:
                 at = base + place
                 runs, why = _fate(layout.rules, memory, walked, visited, at)
-                out.append(Outcome(window.name, at, runs, order.get(at), why, *signs))
+                out.append(Outcome(window.name, at, runs, order.get(at), why, signs))
     return tuple(out)
 
 

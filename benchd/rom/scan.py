@@ -6,14 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.rom.contention import Memory
+from benchd.rom.forms import Address, Count, Form
 from benchd.rom.layout import Area, Layout, Window, areas
-from benchd.rom.numbers import BLOCK, MEGABYTE, hex_address, round_up
-from benchd.rom.scanrules import BLOCK_BYTES, Pass, ScanRules
+from benchd.rom.numbers import BLOCK, MEGABYTE, round_up
+from benchd.rom.scanrules import BLOCK_BYTES, ScanRules, Sweep
 from benchd.rom.structs import SIGNATURE
 
 
 @dataclass(frozen=True, slots=True)
-class Slot:
+class Slot(Form):
     """One slot that the scan looks at.
 
     `party` names the window (several joined by " + ") that answers at `at`. `checksum_ok` and `runs` are
@@ -21,27 +22,14 @@ class Slot:
     `next` is where the scan goes on, whether or not the sweep still covers it.
     """
 
-    at: int
+    at: Address
     found: bool
     party: str | None
     checksum_ok: bool | None
     runs: bool | None
-    next: int
+    next: Address
     note: str
-    length: int = 0
-
-    def to_json(self) -> dict[str, object]:
-        """The published shape; addresses as upper-case hex."""
-        return {
-            "at": hex_address(self.at),
-            "found": self.found,
-            "party": self.party,
-            "checksum_ok": self.checksum_ok,
-            "runs": self.runs,
-            "next": hex_address(self.next),
-            "note": self.note,
-            "length_bytes": self.length,
-        }
+    length_bytes: Count = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,41 +83,40 @@ def walk(layout: Layout, memory: Memory) -> Walk:
     return Walk(tuple(slots), False)
 
 
-def _look(rules: ScanRules, sweep: Pass, memory: Memory, parties: _Parties, at: int) -> Slot:
+def _look(rules: ScanRules, sweep: Sweep, memory: Memory, parties: _Parties, at: int) -> Slot:
     here = parties.names(parties.over(at, at + 1))
-    party = " + ".join(here) if here else None
-    step = BLOCK_BYTES if sweep.block else sweep.step
+    party = " + ".join(here) or None
     raw, sure = memory.read(at, 2)
-    if not sure:
-        note = "nothing is known of what reads here; taken as no header"
-        return Slot(at, False, party, None, False, at + step, note)
-    if raw != SIGNATURE:
-        return Slot(at, False, party, None, False, at + step, "")
-    raw, sure = memory.read(at + 2, 1)
-    blocks = raw[0]
-    if not sure and not sweep.block:
+    if not sure or raw != SIGNATURE:
+        note = "" if sure else "nothing is known of what reads here; taken as no header"
+        return Slot(at, False, party, None, False, at + sweep.stride, note)
+    (blocks, *_), sure = memory.read(at + 2, 1)
+    if not sweep.block and not sure:
         note = "header found, but nothing is known of its length byte"
-        return Slot(at, True, party, None, None, at + step, note)
+        return Slot(at, True, party, None, None, at + sweep.stride, note)
     if not sweep.block and blocks == 0 and rules.zero_length == "reject":
-        note = "length byte 00h: refused"
-        return Slot(at, True, party, False, False, _after_bad(rules, at, step, 0), note)
-    count = _sum_bytes(rules, sweep, blocks)
-    good, note = _sum(memory, parties, at, count)
+        return Slot(at, True, party, False, False, _after_bad(rules, sweep, at, 0), "length byte 00h: refused")
+    return _judge(rules, sweep, memory, parties, at, blocks, here)
+
+
+def _judge(
+    rules: ScanRules, sweep: Sweep, memory: Memory, parties: _Parties, at: int, blocks: int, here: list[str]
+) -> Slot:
+    """Return the slot of a header whose length byte is `blocks`."""
+    party = " + ".join(here) or None
+    good, note = _sum(memory, parties, at, _sum_bytes(rules, sweep, blocks))
     length = BLOCK_BYTES if sweep.block else blocks * BLOCK
     if good is None and rules.checksum:
-        return Slot(at, True, party, None, None, at + step, note, length)
+        return Slot(at, True, party, None, None, at + sweep.stride, note, length)
     runs = bool(good) or not rules.checksum
-    if runs:
-        after, more = _after_good(rules, sweep, at, step, blocks)
-        if good is False:
-            note = f"{note}; the scan does not check sums"
-    else:
-        after, more = _after_bad(rules, at, step, blocks), ""
+    after, more = _after_good(rules, sweep, at, blocks) if runs else (_after_bad(rules, sweep, at, blocks), "")
+    if runs and good is False:
+        note = f"{note}; the scan does not check sums"
     note = "; ".join(part for part in (note, _neighbours(parties, at, length, here), more) if part)
     return Slot(at, True, party, good, runs, after, note, length)
 
 
-def _sum_bytes(rules: ScanRules, sweep: Pass, blocks: int) -> int:
+def _sum_bytes(rules: ScanRules, sweep: Sweep, blocks: int) -> int:
     if sweep.block or blocks == 0:
         return BLOCK_BYTES
     count = blocks * BLOCK
@@ -149,25 +136,22 @@ def _sum(memory: Memory, parties: _Parties, at: int, count: int) -> tuple[bool |
     return total == 0, text
 
 
-def _after_good(rules: ScanRules, sweep: Pass, at: int, step: int, blocks: int) -> tuple[int, str]:
+def _after_good(rules: ScanRules, sweep: Sweep, at: int, blocks: int) -> tuple[int, str]:
+    step = sweep.stride
     if sweep.block or rules.after_good == "step":
         return at + step, ""
     if rules.round_bits == 8:
-        units = max(1, step // BLOCK)
-        rounded = round_up(blocks, units) & 0xFF
-        if rounded == 0:
-            return at, "the block count rounds to 00h in eight bits: the scan stays here for ever"
-        return at + rounded * BLOCK, ""
+        rounded = round_up(blocks, max(1, step // BLOCK)) & 0xFF
+        why = "" if rounded else "the block count rounds to 00h in eight bits: the scan stays here for ever"
+        return at + rounded * BLOCK, why
     after = at + round_up(blocks * BLOCK, step)
-    if after == at:
-        return at, "length 00h: the scan stays here for ever"
-    return after, ""
+    return after, "length 00h: the scan stays here for ever" if after == at else ""
 
 
-def _after_bad(rules: ScanRules, at: int, step: int, blocks: int) -> int:
+def _after_bad(rules: ScanRules, sweep: Sweep, at: int, blocks: int) -> int:
     if rules.after_bad == "length" and blocks:
-        return at + round_up(blocks * BLOCK, step)
-    return at + step
+        return at + round_up(blocks * BLOCK, sweep.stride)
+    return at + sweep.stride
 
 
 def _neighbours(parties: _Parties, at: int, length: int, here: list[str]) -> str:

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from benchd.rom.forms import Count, Form, From, To
 from benchd.rom.numbers import SLOT
 
 Follow = Literal["length", "step"]
@@ -18,15 +19,15 @@ E0000 = 0xE0000
 
 
 @dataclass(frozen=True, slots=True)
-class Pass:
+class Sweep(Form):
     """One sweep: slots from `first` while they lie at or before `last`, `step` bytes apart.
 
     With `block` there is one slot, the length byte is not used and 64 KiB are summed.
     """
 
-    first: int
-    last: int
-    step: int = SLOT
+    first: From
+    last: To
+    step: Count = SLOT
     block: bool = False
 
     @property
@@ -38,11 +39,16 @@ class Pass:
 
     def slots(self) -> Iterator[int]:
         """Every slot start, as if no ROM were found."""
-        return iter(range(self.first, self.last + 1, BLOCK_BYTES if self.block else self.step))
+        return iter(range(self.first, self.last + 1, self.stride))
+
+    @property
+    def stride(self) -> int:
+        """How far the scan goes on where it finds nothing."""
+        return BLOCK_BYTES if self.block else self.step
 
 
 @dataclass(frozen=True, slots=True)
-class ScanRules:
+class ScanRules(Form):
     """A scanner. Defaults are those of the Plug and Play BIOS Specification 1.0A (2.3, 2.5 step 5).
 
     `after_good`, `after_bad`: go on behind the declared length (rounded up to the step) or one step on.
@@ -52,7 +58,7 @@ class ScanRules:
     """
 
     name: str
-    passes: tuple[Pass, ...]
+    passes: tuple[Sweep, ...]
     checksum: bool = True
     after_good: Follow = "length"
     after_bad: Follow = "step"
@@ -77,23 +83,6 @@ class ScanRules:
                 out.append((low, high))
         return out
 
-    def to_json(self) -> dict[str, object]:
-        """JSON-ready; addresses as upper-case hex."""
-        return {
-            "name": self.name,
-            "passes": [
-                {"from": f"{p.first:05X}", "to": f"{p.last:05X}", "step": p.step, "block": p.block} for p in self.passes
-            ],
-            "checksum": self.checksum,
-            "after_good": self.after_good,
-            "after_bad": self.after_bad,
-            "zero_length": self.zero_length,
-            "sum_bits": self.sum_bits,
-            "round_bits": self.round_bits,
-            "source": self.source,
-            "remark": self.remark,
-        }
-
 
 ROM_SCAN_PAGE = 'DOS-era programmer\'s reference, "ROM-Scan" page'
 
@@ -102,18 +91,18 @@ PRESETS: dict[str, ScanRules] = {
     for rules in (
         ScanRules(
             "pnp-1.0a",
-            (Pass(0xC0000, 0xEFFFF),),
+            (Sweep(0xC0000, 0xEFFFF),),
             source="Plug and Play BIOS Specification 1.0A, sec. 2.3 and 2.5 step 5",
         ),
         ScanRules(
             "to-dffff",
-            (Pass(0xC0000, 0xDFFFF),),
+            (Sweep(0xC0000, 0xDFFFF),),
             source=ROM_SCAN_PAGE,
             remark="the older range, C000:0 up to E000:0",
         ),
         ScanRules(
             "e0000-as-block",
-            (Pass(0xC0000, 0xDFFFF), Pass(E0000, E0000, BLOCK_BYTES, block=True)),
+            (Sweep(0xC0000, 0xDFFFF), Sweep(E0000, E0000, BLOCK_BYTES, block=True)),
             source=ROM_SCAN_PAGE,
             remark="E000:0 is one block of 64 KiB whose length byte is not used",
         ),
@@ -125,13 +114,13 @@ PRESETS: dict[str, ScanRules] = {
         ),
         ScanRules(
             "p1017",
-            (Pass(0xC8000, 0xDFFFF), Pass(E0000, E0000)),
+            (Sweep(0xC8000, 0xDFFFF), Sweep(E0000, E0000)),
             source="Ralf Brown's Interrupt List release 61, PORTS.A table P1017, codes 29h and 2Ch",
             remark="video ROM apart; whether E0000 is a slot or a 64 KiB block is not told, taken as a slot",
         ),
         ScanRules(
             "bochs",
-            (Pass(0xC0000, 0xC7800), Pass(0xC8000, 0xE0000)),
+            (Sweep(0xC0000, 0xC7800), Sweep(0xC8000, 0xE0000)),
             zero_length="64K",
             sum_bits=16,
             round_bits=8,
@@ -140,7 +129,7 @@ PRESETS: dict[str, ScanRules] = {
         ),
         ScanRules(
             "checksum-off",
-            (Pass(0xC0000, 0xEFFFF),),
+            (Sweep(0xC0000, 0xEFFFF),),
             checksum=False,
             source="SeaBIOS docs/Runtime_config.md, etc/optionroms-checksum set to 0 (default 1)",
             remark="a ROM with a bad sum runs all the same",

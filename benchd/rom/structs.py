@@ -6,9 +6,10 @@ of the header's reserved bytes and the PCI data structure as SeaBIOS `src/std/op
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from struct import unpack_from
 
+from benchd.rom.forms import Count, Form
 from benchd.rom.numbers import BLOCK
 
 SIGNATURE = b"\x55\xaa"
@@ -23,49 +24,41 @@ CODE_TYPES = {0: "x86", 1: "Open Firmware", 2: "PA-RISC", 3: "EFI"}
 
 
 @dataclass(frozen=True, slots=True)
-class Expansion:
+class Expansion(Form):
     """A `$PnP` (or other `$xxx`) expansion header; offsets count from the image start, 0 = none."""
 
-    offset: int
+    offset: Count
     signature: str
-    revision: int
-    length_bytes: int
-    checksum: int
+    revision: Count
+    length_bytes: Count
+    checksum: Count
     checksum_ok: bool
-    next: int
-    device_id: int | None = None
+    next: Count
+    device_id: Count | None = None
     manufacturer: str | None = None
     product: str | None = None
-    device_type: int | None = None
-    indicators: int | None = None
-    boot_connection: int | None = None
-    disconnect: int | None = None
-    bootstrap_entry: int | None = None
-    static_resources: int | None = None
-
-    def to_json(self) -> dict[str, object]:
-        """All fields; numbers stay numbers."""
-        return asdict(self)
+    device_type: Count | None = None
+    indicators: Count | None = None
+    boot_connection: Count | None = None
+    disconnect: Count | None = None
+    bootstrap_entry: Count | None = None
+    static_resources: Count | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class PciData:
+class PciData(Form):
     """The PCI data structure. `length_bytes` is the length of the image, not of the structure."""
 
-    offset: int
-    vendor: int
-    device: int
-    structure_bytes: int
-    revision: int
-    class_code: int
-    length_bytes: int
-    code_revision: int
-    code_type: int
+    offset: Count
+    vendor: Count
+    device: Count
+    structure_bytes: Count
+    revision: Count
+    class_code: Count
+    length_bytes: Count
+    code_revision: Count
+    code_type: Count
     last: bool
-
-    def to_json(self) -> dict[str, object]:
-        """All fields; numbers stay numbers."""
-        return asdict(self)
 
 
 def word(data: bytes, at: int) -> int:

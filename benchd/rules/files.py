@@ -6,11 +6,8 @@ from functools import cache
 from pathlib import Path
 
 from benchd.errors import ExternalError, UsageError
+from benchd.files import TOML_LIMIT, read_text
 from benchd.rules import RuleTable, load_text
-from benchd.tomlfile import FileProblems, Problem
-
-MAX_FILE = 4 << 20
-"""Bytes of one table file. The largest table shipped has some 20 KB."""
 
 
 @cache
@@ -66,20 +63,8 @@ def _is_file(path: Path) -> bool:
 
 
 def read_table_text(path: Path) -> str:
-    """Return the text of a table file. Raises ExternalError if it cannot be read, FileProblems if not UTF-8."""
-    try:
-        with path.open("rb") as file:
-            data = file.read(MAX_FILE + 1)
-    except OSError as error:
-        raise ExternalError(f"{path}: cannot be read: {error.strerror or error}") from None
-    if len(data) > MAX_FILE:
-        raise FileProblems([Problem(str(path), 0, "", f"more than {MAX_FILE} bytes, the limit of a table")])
-    try:
-        return data.decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        why = f"not UTF-8 at byte {error.start}: save the file as UTF-8"
-        raise FileProblems([Problem(str(path), line, "", why)]) from None
+    """Return the text of a table file. Raises as `benchd.files.read_text`."""
+    return read_text(path, TOML_LIMIT)
 
 
 def load_table_text(name_or_path: str, base: Path) -> tuple[RuleTable, str]:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from benchd.rules.schema import RuleTable, StallRule, When
+from benchd.rules.schema import Place, RuleTable, StallRule, When
 from benchd.rules.values import Codes, literal_of
 from benchd.tomlfile import Problem
 
-Path = Sequence[str | int]
-Found = tuple[str, Path, str]
+Found = tuple[str, Place, str]
 
 SHORTEST_LITERAL = 3
 
@@ -43,31 +42,13 @@ def find_lints(table: RuleTable) -> list[Found]:
         *_overlaps(table),
         *_unreachable(table),
         *_never_seen(table),
+        *_never_in_time(table),
         *_never_first(table),
         *_never_other(table),
         *_no_literal(table),
         *_contradictions(table),
         *_doubled(table),
     ]
-
-
-def all_whens(table: RuleTable) -> Iterator[tuple[Path, When]]:
-    """Yield every thing that the table looks for, with its place. Checks are texts."""
-    for i, when in enumerate(table.boot.starts):
-        yield ("boot", "starts", i), when
-    for i, when in enumerate(table.boot.ignore):
-        yield ("boot", "ignore", i), when
-    for i, stage in enumerate(table.stage):
-        for k, when in enumerate(stage.enter):
-            yield ("stage", i, "enter", k), when
-    for i, stall in enumerate(table.stall):
-        if stall.after is not None:
-            yield ("stall", i, "after"), stall.after
-    for i, fault in enumerate(table.fault):
-        yield ("fault", i, "seen"), fault.seen
-    for i, check in enumerate(table.check):
-        yield ("check", i, "pass"), When(text=check.passed)
-        yield ("check", i, "fail"), When(text=check.failed)
 
 
 def _same_port(a: int | None, b: int | None) -> bool:
@@ -124,10 +105,8 @@ def _unreachable(table: RuleTable) -> Iterator[Found]:
 
 
 def _never_seen(table: RuleTable) -> Iterator[Found]:
-    for path, when in all_whens(table):
-        if path[0] == "stage" or path[:2] == ("boot", "ignore"):
-            continue
-        if reason := _deaf(table, when):
+    for role, _, path, when in table.watched_for():
+        if role not in ("stage", "ignore") and (reason := _deaf(table, when)):
             yield "never-fires", path, reason
     for i, loop in enumerate(table.loop):
         for k, codes in enumerate(loop.codes):
@@ -142,21 +121,25 @@ def _same_place(a: StallRule, b: StallRule) -> bool:
     return a.in_ is not None and a.in_ == b.in_
 
 
-def _never_first(table: RuleTable) -> Iterator[Found]:
-    """Stall points that another one always beats: of all that wait at one place the shortest `quiet` speaks."""
-    finals = {s.name for s in table.stage if s.final}
-    final_whens = [w for s in table.stage if s.final for w in s.enter]
+def _never_in_time(table: RuleTable) -> Iterator[Found]:
+    """Stall points where the boot is over already."""
+    finals = [s for s in table.stage if s.final]
     for i, stall in enumerate(table.stall):
-        if stall.in_ in finals:
+        if any(stall.in_ == s.name for s in finals):
             yield "never-fires", ("stall", i, "in"), f"stage {stall.in_!r} is final: the boot is over there"
-        if stall.after is not None and any(_covers(w, stall.after) for w in final_whens):
+        if stall.after is not None and any(_covers(w, stall.after) for s in finals for w in s.enter):
             why = f"{stall.after} enters a final stage: the boot is over there"
             yield "never-fires", ("stall", i, "after"), why
-        for j, other in enumerate(table.stall):
-            sooner = other.quiet < stall.quiet or (other.quiet == stall.quiet and j < i)
-            if i != j and sooner and _same_place(other, stall):
-                yield "never-fires", ("stall", i), f"stall {other.name!r} always fires first, {other.quiet:g} s"
-                break
+
+
+def _never_first(table: RuleTable) -> Iterator[Found]:
+    """Stall points that another one always beats: of all that wait at one place the shortest `quiet` speaks."""
+    by_quiet = sorted(enumerate(table.stall), key=lambda pair: (pair[1].quiet, pair[0]))
+    for n, (i, stall) in enumerate(by_quiet):
+        sooner = {j: other for j, other in by_quiet[:n] if _same_place(other, stall)}
+        if sooner:
+            other = sooner[min(sooner)]
+            yield "never-fires", ("stall", i), f"stall {other.name!r} always fires first, {other.quiet:g} s"
 
 
 def _never_other(table: RuleTable) -> Iterator[Found]:
@@ -178,7 +161,7 @@ def _after_final(table: RuleTable, name: str) -> bool:
 
 
 def _no_literal(table: RuleTable) -> Iterator[Found]:
-    for path, when in all_whens(table):
+    for _, _, path, when in table.watched_for():
         if when.text is not None and len(literal_of(when.text)) < SHORTEST_LITERAL:
             why = f"pattern {when.text!r} has no {SHORTEST_LITERAL} fixed characters in a row: fires by chance"
             yield "no-literal", path, why

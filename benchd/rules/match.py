@@ -8,15 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Generic, Literal, TypeVar
+from typing import Any, Generic, TypeVar
 
 import re2  # type: ignore[import-untyped]
 
-from benchd.rules.schema import RuleTable, When
+from benchd.rules.schema import Role, RuleTable
 from benchd.rules.values import Codes, compile_pattern
 
 T = TypeVar("T")
-Role = Literal["start", "ignore", "stage", "stall", "fault", "pass", "fail"]
 SET_MEMORY = 64 << 20
 """Bytes the automaton may take; the library's default is too small from some thousand patterns on."""
 
@@ -28,24 +27,6 @@ class Hit:
     role: Role
     index: int
     start: int = 0
-
-
-def _entries(table: RuleTable) -> Iterator[tuple[Role, int, When]]:
-    for i, when in enumerate(table.boot.starts):
-        yield "start", i, when
-    for i, when in enumerate(table.boot.ignore):
-        yield "ignore", i, when
-    for i, stage in enumerate(table.stage):
-        for when in stage.enter:
-            yield "stage", i, when
-    for i, stall in enumerate(table.stall):
-        if stall.after is not None:
-            yield "stall", i, stall.after
-    for i, fault in enumerate(table.fault):
-        yield "fault", i, fault.seen
-    for i, check in enumerate(table.check):
-        yield "pass", i, When(text=check.passed)
-        yield "fail", i, When(text=check.failed)
 
 
 class CodeIndex(Generic[T]):
@@ -78,7 +59,7 @@ class Matcher:
         self._codes: CodeIndex[Hit] = CodeIndex()
         self._told: CodeIndex[None] = CodeIndex()
         self._patterns: list[tuple[Hit, Any]] = []
-        for role, index, when in _entries(table):
+        for role, index, _, when in table.watched_for():
             hit = Hit(role, index)
             if when.port is not None and not self.listens(when.port):
                 continue

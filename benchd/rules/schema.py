@@ -2,17 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    PlainSerializer,
-    field_validator,
-    model_validator,
-)
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
 
 from benchd.rules.values import Codes, compile_pattern, parse_codes, parse_port
 from benchd.vocabulary.times import parse_duration
@@ -30,26 +23,27 @@ def _codes(value: Any) -> Codes:
     return parse_codes(value)
 
 
+def _pattern(value: str) -> str:
+    compile_pattern(value)
+    return value
+
+
 CodeSet = Annotated[Codes, BeforeValidator(_codes), PlainSerializer(str)]
+Pattern = Annotated[str, AfterValidator(_pattern)]
+Role = Literal["start", "ignore", "stage", "stall", "fault", "pass", "fail"]
+Place = tuple[str | int, ...]
 
 
-class Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+class RulePart(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=True)
 
 
-class When(Part):
+class When(RulePart):
     """A thing seen: a code (or range), on a certain port or on any, or a text (a regular expression)."""
 
     code: CodeSet | None = None
     port: Port | None = None
-    text: str | None = None
-
-    @field_validator("text")
-    @classmethod
-    def _pattern(cls, value: str | None) -> str | None:
-        if value is not None:
-            compile_pattern(value)
-        return value
+    text: Pattern | None = None
 
     @model_validator(mode="after")
     def _one(self) -> When:
@@ -65,7 +59,7 @@ class When(Part):
         return f"code {self.code}" + (f" on port {self.port:X}h" if self.port is not None else "")
 
 
-class Help(Part):
+class Help(RulePart):
     """What people need when a rule fires."""
 
     means: str = ""
@@ -73,10 +67,8 @@ class Help(Part):
     caution: str = ""
     source: str = ""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
-
-class TableHead(Part):
+class TableHead(RulePart):
     """`[table]`. `ports` are the I/O ports that carry this family's codes; codes from others are shown only.
 
     `order = "free"` turns off the finding "late" for a family whose stages come in any order.
@@ -91,7 +83,7 @@ class TableHead(Part):
     unknown_codes: Literal["report", "ignore"] = "report"
 
 
-class BootPart(Part):
+class BootPart(RulePart):
     """`[boot]`: how a boot starts, and how long silence may last where nothing more special is said."""
 
     starts: list[When] = Field(default_factory=list)
@@ -100,7 +92,7 @@ class BootPart(Part):
     power_quiet: Seconds = 20.0
 
 
-class StageRule(Part):
+class StageRule(RulePart):
     """One rung of the ladder, in the order in which boots pass it.
 
     `limit` is how long the stage may take (until the next one), `usual` what it takes on a good day, `floor`
@@ -166,24 +158,16 @@ class FaultRule(Help):
     seen: When
 
 
-class CheckRule(Part):
+class CheckRule(RulePart):
     """A pass/fail result that a test program prints on the console."""
 
     name: Name
-    passed: str = Field(alias="pass")
-    failed: str = Field(alias="fail")
+    passed: Pattern = Field(alias="pass")
+    failed: Pattern = Field(alias="fail")
     source: str = ""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
-    @field_validator("passed", "failed")
-    @classmethod
-    def _pattern(cls, value: str) -> str:
-        compile_pattern(value)
-        return value
-
-
-class CodeName(Part):
+class CodeName(RulePart):
     """What a code means; listing it here makes it known."""
 
     code: CodeSet
@@ -192,7 +176,7 @@ class CodeName(Part):
     source: str = ""
 
 
-class RuleTable(Part):
+class RuleTable(RulePart):
     """A whole rule table."""
 
     table: TableHead
@@ -209,8 +193,23 @@ class RuleTable(Part):
     def name(self) -> str:
         return self.table.name
 
-    def stage_named(self, name: str) -> StageRule | None:
-        return next((s for s in self.stage if s.name == name), None)
+    def watched_for(self) -> Iterator[tuple[Role, int, Place, When]]:
+        """Yield all that the table looks for: role, the rule's index in that role, place in the file, what."""
+        for i, when in enumerate(self.boot.starts):
+            yield "start", i, ("boot", "starts", i), when
+        for i, when in enumerate(self.boot.ignore):
+            yield "ignore", i, ("boot", "ignore", i), when
+        for i, stage in enumerate(self.stage):
+            for k, when in enumerate(stage.enter):
+                yield "stage", i, ("stage", i, "enter", k), when
+        for i, stall in enumerate(self.stall):
+            if stall.after is not None:
+                yield "stall", i, ("stall", i, "after"), stall.after
+        for i, fault in enumerate(self.fault):
+            yield "fault", i, ("fault", i, "seen"), fault.seen
+        for i, check in enumerate(self.check):
+            yield "pass", i, ("check", i, "pass"), When(text=check.passed)
+            yield "fail", i, ("check", i, "fail"), When(text=check.failed)
 
     def meaning(self, value: int, port: int | None = None, wide: bool = False) -> str:
         """Return what a code means in this table, or "". Of a 16-bit code: of all of it; of its low byte."""

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import re
-import warnings
 from dataclasses import dataclass
-from typing import Any
 
 import re2  # type: ignore[import-untyped]
 
@@ -77,49 +75,53 @@ def compile_pattern(text: str) -> object:
     return pattern
 
 
-RE2_ONLY = re.compile(r"\\(?:[pP](?:\{\^?\w+\}|\w)|.)|\[:\^?\w+:\]", re.DOTALL)
+BREAK = "\0"
+ESCAPE = re.compile(r"\\(?:[pP]\{[^}]*\}|[pP].|x\{[^}]*\}|x[0-9A-Fa-f]{2}|[0-7]{1,3}|(.))", re.DOTALL)
+CLASS = re.compile(r"\[\^?\]?(?:\[:\^?\w+:\]|[^\]])*\]")
+REPEAT = r"(?:[*+?]|\{\d+(?:,\d*)?\})"
+ATOM = re.compile(rf"\){REPEAT}*|([^()|])({REPEAT}+)", re.DOTALL)
+GROUP = re.compile(rf"\((?:\?:|\?P?<\w+>)?([^()]*)\)({REPEAT}*)")
+FLAGS = re.compile(r"\(\?[A-Za-z-]*\)")
+HIDDEN = 0xE000
+"""Escaped punctuation stands here meanwhile, so that it is not taken for syntax (private use, Unicode 23.5)."""
 
 
-def _as_stdlib(pattern: str) -> str:
-    """Return `pattern` with RE2's own character classes as some class that the standard library knows."""
+def _hidden(found: re.Match[str]) -> str:
+    plain = found[1]
+    if plain is None or plain.isalnum():
+        return "^" if plain in ("A", "b", "B", "z") else BREAK
+    return chr(HIDDEN + ord(plain)) if ord(plain) < 128 else plain
 
-    def plain(found: re.Match[str]) -> str:
-        if found[0][0] == "[":
-            return r"\w"
-        return {"p": r"\w", "P": r"\w", "z": r"\Z"}.get(found[0][1], found[0])
 
-    return RE2_ONLY.sub(plain, pattern)
+def _repeated(found: re.Match[str]) -> str:
+    """What is left of something that may be repeated: once and then a break, or nothing sure."""
+    inner, repeat = found[1], found[2]
+    if inner is None:
+        return found[0]
+    if "|" in inner or inner.startswith("?") or any(word[0] in "*?" or word[:2] == "{0" for word in _words(repeat)):
+        return BREAK
+    return BREAK + inner + BREAK if repeat and found[0][0] == "(" else inner + (BREAK if repeat else "")
+
+
+def _words(repeat: str) -> list[str]:
+    """The operators in a row; a "?" behind another one only says how it tries."""
+    words = re.findall(REPEAT, repeat)
+    return [word for n, word in enumerate(words) if not (n and word == "?")]
 
 
 def literal_of(pattern: str) -> str:
-    """Return the longest text that every match must contain, or "" if there is none that can be told.
+    """Return a long text that every match must contain, or "" if there is none that can be told.
 
-    Where the pattern says `(?i)`, the text is contained whatever its case.
+    Where the pattern says `(?i)`, the text is contained whatever its case. A cautious reading: what it does not
+    know counts as nothing sure.
     """
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")  # "possible nested set": the two libraries would read it differently
-            tree = re._parser.parse(_as_stdlib(pattern))  # type: ignore[attr-defined]
-    except (re.error, Warning, RecursionError, OverflowError):  # syntax that only RE2 knows
+    if "\\Q" in pattern or any(HIDDEN <= ord(ch) < HIDDEN + 128 for ch in pattern):
         return ""
-    best, run = "", ""
-    todo: list[tuple[str, Any]] = [(str(op), argument) for op, argument in reversed(list(tree))]
-
-    def expand(inner: Any) -> None:
-        todo.extend((str(op), argument) for op, argument in reversed(list(inner)))
-
-    while todo:
-        name, argument = todo.pop()
-        if name == "LITERAL":
-            run += chr(argument)
-            continue
-        if name == "AT":
-            continue
-        if name == "SUBPATTERN" and not argument[1] and not argument[2]:
-            expand(argument[3])
-            continue
-        best, run = max(best, run, key=len), ""
-        if name in ("MAX_REPEAT", "MIN_REPEAT") and argument[0] >= 1:
-            todo.append(("END", None))
-            expand(argument[2])
-    return max(best, run, key=len)
+    text = FLAGS.sub("", CLASS.sub(BREAK, ESCAPE.sub(_hidden, pattern))).replace(".", BREAK)
+    text = re.sub(r"[\^$]", "", ATOM.sub(_repeated, text))
+    while (shorter := GROUP.sub(_repeated, text)) != text:
+        text = shorter
+    if set(text) & set("|()"):
+        return ""
+    longest = max(text.split(BREAK), key=len)
+    return "".join(chr(ord(ch) - HIDDEN) if HIDDEN <= ord(ch) < HIDDEN + 128 else ch for ch in longest)

@@ -31,11 +31,10 @@ rom-base = "C800"
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchd.inference.study import (
     KIND_HARDWARE,
@@ -49,7 +48,7 @@ from benchd.inference.study import (
     infer_kind,
 )
 from benchd.inference.study import Condition as PureCondition
-from benchd.tomlfile import FileProblems, Problem, dotted, parse, problems_of
+from benchd.tomlfile import FileProblems, Problem, dotted, toml_key, toml_value, validate
 from benchd.tomlplaces import Places
 from benchd.vocabulary.times import parse_duration
 
@@ -322,11 +321,7 @@ def read_part(text: str, file: str) -> StudyDocument:
     """Read a document that may be part of one. Raises FileProblems (file, line, key)."""
     if len(text) > MAX_FILE:
         raise FileProblems([Problem(file, 0, "", f"{len(text)} characters; a study has at most {MAX_FILE}")])
-    data = parse(text, file)
-    try:
-        return StudyDocument.model_validate(data)
-    except ValidationError as error:
-        raise FileProblems(problems_of(error, text, file)) from None
+    return validate(StudyDocument, text, file)
 
 
 def check_whole(document: StudyDocument, text: str = "", file: str = "study") -> StudyDocument:
@@ -339,67 +334,32 @@ def check_whole(document: StudyDocument, text: str = "", file: str = "study") ->
     return document
 
 
-BARE = re.compile(r"[A-Za-z0-9_-]+")
-
-
-def _text(value: str) -> str:
-    out = []
-    for ch in value:
-        code = ord(ch)
-        if ch in '"\\':
-            out.append("\\" + ch)
-        elif code < 32 or code == 127:
-            out.append({"\n": "\\n", "\t": "\\t", "\r": "\\r"}.get(ch, f"\\u{code:04X}"))
-        elif 0xD800 <= code <= 0xDFFF:
-            out.append("\\uFFFD")
-        else:
-            out.append(ch)
-    return '"' + "".join(out) + '"'
-
-
-def _key(name: str) -> str:
-    return name if BARE.fullmatch(name) else _text(name)
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int | float):
-        return f"{value:.12g}"
-    if isinstance(value, str):
-        return _text(value)
-    if isinstance(value, Mapping):
-        inner = ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items())
-        return f"{{ {inner} }}" if inner else "{}"
-    return "[" + ", ".join(_value(one) for one in value) + "]"
-
-
 def to_toml(document: StudyDocument) -> str:
     """The document as TOML that `read_part` reads back to the same. Comments are not kept."""
     lines = [
-        f"question = {_text(document.question)}",
-        f"boot_minutes = {_value(document.boot_minutes)}   # one power-up without any change",
+        f"question = {toml_value(document.question)}",
+        f"boot_minutes = {toml_value(document.boot_minutes)}   # one power-up without any change",
     ]
     for key in ("machine", "map"):
         if getattr(document, key) is not None:
-            lines.append(f"{key} = {_text(getattr(document, key))}")
+            lines.append(f"{key} = {toml_value(getattr(document, key))}")
     if document.notes:
-        lines.append(f"notes = {_text(document.notes)}")
+        lines.append(f"notes = {toml_value(document.notes)}")
     lines += ["", "[goal]   # kind: stage-reached, finding-absent, check-passed, stage-faster, result-ok"]
     goal = document.goal
-    lines += [f"kind = {_text(goal.kind)}", f"target = {_text(goal.target)}"]
+    lines += [f"kind = {toml_value(goal.kind)}", f"target = {toml_value(goal.target)}"]
     if goal.limit is not None:
-        lines.append(f"limit = {_value(goal.limit)}   # seconds")
+        lines.append(f"limit = {toml_value(goal.limit)}   # seconds")
     for one in document.factor:
-        lines += ["", "[[factor]]", f"name = {_text(one.name)}", f"levels = {_value(one.levels)}"]
+        lines += ["", "[[factor]]", f"name = {toml_value(one.name)}", f"levels = {toml_value(one.levels)}"]
         for key, value in one.model_dump(exclude_defaults=True, exclude={"name", "levels"}).items():
-            lines.append(f"{key} = {_value(value)}")
+            lines.append(f"{key} = {toml_value(value)}")
     for rule in document.exclude:
-        lines += ["", "[[exclude]]", f"when = {_value(rule.when)}"]
+        lines += ["", "[[exclude]]", f"when = {toml_value(rule.when)}"]
         if rule.unless:
-            lines.append(f"unless = {_value(rule.unless)}")
-        lines.append(f"reason = {_text(rule.reason)}")
+            lines.append(f"unless = {toml_value(rule.unless)}")
+        lines.append(f"reason = {toml_value(rule.reason)}")
     if document.reference is not None:
         lines += ["", "[reference]   # a setup known to be good"]
-        lines += [f"{_key(name)} = {_text(level)}" for name, level in document.reference.items()]
+        lines += [f"{toml_key(name)} = {toml_value(level)}" for name, level in document.reference.items()]
     return "\n".join(lines) + "\n"

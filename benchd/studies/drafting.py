@@ -6,7 +6,6 @@ draft_toml(draft, name, ...) -> str           a table that `benchd rules check` 
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -16,6 +15,7 @@ from benchd.errors import ExternalError
 from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event
 from benchd.inference.draft import Draft, DraftStage
 from benchd.studies.comparing import boot_log
+from benchd.tomlfile import toml_value
 from benchd.vocabulary.events import BOOT_EVENTS, CodeSeen, LineSeen
 from benchd.vocabulary.models import Boot
 
@@ -89,7 +89,7 @@ def draft_toml(draft: Draft, name: str, captures: int, notes: Sequence[str] = ()
         *(f"# {note}" for note in (*draft.notes, *notes)),
         "",
         "[table]",
-        f"name = {_text(name)}",
+        f"name = {toml_value(name)}",
         f'source = "drafted from {draft.boots} boots of one machine; not published anywhere"',
         'about = "fill in: which board, which firmware"',
         "",
@@ -100,7 +100,7 @@ def draft_toml(draft: Draft, name: str, captures: int, notes: Sequence[str] = ()
         out.append(f"starts = [{_when(kind, value)}]")
     longest = max((stage.longest_s or 0.0 for stage in stages), default=0.0)
     out.append(
-        f"quiet = {_text(_seconds(max(20.0, LIMIT_TIMES * longest)))}   # silence anywhere that counts as a stall"
+        f"quiet = {toml_value(_seconds(max(20.0, LIMIT_TIMES * longest)))}   # silence anywhere that counts as a stall"
     )
     for number, stage in enumerate(stages, 1):
         out += ["", *_stage(stage, number, final=number == len(stages))]
@@ -108,7 +108,7 @@ def draft_toml(draft: Draft, name: str, captures: int, notes: Sequence[str] = ()
     if rare:
         out += ["", "# Codes seen in few boots; listed so that they are not reported as unknown."]
         for code in sorted(set(rare)):
-            out += ["[[code]]", f"code = {_text(code)}", 'means = ""']
+            out += ["[[code]]", f"code = {toml_value(code)}", 'means = ""']
     return "\n".join(out) + "\n"
 
 
@@ -131,11 +131,13 @@ def _stage(stage: DraftStage, number: int, *, final: bool) -> list[str]:
         lines.append("final = true          # the last thing all boots share")
     else:
         if stage.usual_s is not None and stage.usual_s > 0:
-            lines.append(f"usual = {_text(_seconds(stage.usual_s))}")
+            lines.append(f"usual = {toml_value(_seconds(stage.usual_s))}")
         if stage.limit_s is not None:
             told = f"longest seen {stage.longest_s:.3g} s" if stage.longest_s is not None else ""
             generous = max(stage.limit_s, LIMIT_TIMES * (stage.longest_s or 0.0), LIMIT_LEAST_S)
-            lines.append(f"limit = {_text(_seconds(generous))}   # {stage.limit_kind} {stage.limit_s:.3g} s; {told}")
+            lines.append(
+                f"limit = {toml_value(_seconds(generous))}   # {stage.limit_kind} {stage.limit_s:.3g} s; {told}"
+            )
     if stage.optional and not final:
         lines.append(f"optional = true       # in {stage.seen} of {stage.of} boots")
     if stage.repeats is not None:
@@ -148,15 +150,10 @@ def _stage(stage: DraftStage, number: int, *, final: bool) -> list[str]:
 
 def _when(kind: str, value: str) -> str:
     if kind == "code":
-        return f"{{ code = {_text(value)} }}"
+        return f"{{ code = {toml_value(value)} }}"
     pattern = "".join(r"[0-9]+" if ch == "#" else r"\s+" if ch == " " else re.escape(ch) for ch in value[:PATTERN_MOST])
-    return f"{{ text = {_text('^' + pattern)} }}"
+    return f"{{ text = {toml_value('^' + pattern)} }}"
 
 
 def _seconds(value: float) -> str:
     return f"{value:.3g}s" if value >= 1 else f"{max(1, round(value * 1000))}ms"
-
-
-def _text(value: str) -> str:
-    """A TOML basic string: JSON's escapes are valid there, for all but the delete character."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -5,7 +5,7 @@ A study takes part when its document names a `map` file and at least one factor 
 (level: {window: base or "off"}).
 
     layout_of(document, setup, images) -> Layout      the map file changed as the setup says
-    foretell(document, setup, images) -> Prediction
+    foretell(document, setup, images) -> ScanPrediction
     explain_boot(prediction, boot, lines) -> list     predicted against seen, in sentences
     collisions(document, study, images) -> Exclusions for `next`
     evidence_of(document, views) -> Evidence for `why`
@@ -28,7 +28,7 @@ from benchd.vocabulary.models import Boot
 
 if TYPE_CHECKING:
     from benchd.rom.layout import Layout
-    from benchd.rom.predict import Prediction
+    from benchd.rom.predict import ScanPrediction
     from benchd.studies.loaded import TrialView
 
 COMBINATIONS = 1_024
@@ -63,23 +63,24 @@ def base_of(text: str) -> int | None:
 
 def read_image(image: Image) -> bytes:
     """The bytes of an image from where it was read. Raises ExternalError when they are not the same any more."""
-    from benchd.rom.files import read_image_file, read_raw
+    from benchd.files import read_bytes
+    from benchd.rom.loading import read_image_file
 
     path = Path(image.path or "")
     if image.path is None:
         raise ExternalError(f"image {image.name}: its file is not known; enter it by file again")
-    if hashlib.sha256(read_raw(path)).hexdigest() != image.sha256:
+    if hashlib.sha256(read_bytes(path)).hexdigest() != image.sha256:
         raise ExternalError(f"{path}: not the image any more that the trial had ({image.sha256[:12]})")
     return read_image_file(path)[0]
 
 
 def layout_of(document: StudyDocument, setup: Mapping[str, str], images: Images) -> Layout:
     """The document's map, changed as `setup` says. Raises UsageError or ExternalError naming what is wrong."""
-    from benchd.rom.mapfiles import load
+    from benchd.rom.loading import load_map
 
     if document.map is None:
         raise UsageError('the study names no map: add `map = "FILE.toml"` to its document')
-    layout = load(Path(document.map))[1]
+    layout = load_map(Path(document.map))[1]
     for factor in movers(document):
         level = setup.get(factor.name)
         if level is None:
@@ -98,7 +99,7 @@ def layout_of(document: StudyDocument, setup: Mapping[str, str], images: Images)
     return layout
 
 
-def foretell(document: StudyDocument, setup: Mapping[str, str], images: Images) -> Prediction:
+def foretell(document: StudyDocument, setup: Mapping[str, str], images: Images) -> ScanPrediction:
     """What the option-ROM scan of `setup` is expected to do."""
     from benchd.rom.predict import predict
 
@@ -110,10 +111,10 @@ def explain_boot(
 ) -> list[str]:
     """A stored prediction held against one boot, in sentences; stages come from the boot's record."""
     from benchd.rom.agree import explain
-    from benchd.rom.predict import Prediction
+    from benchd.rom.predict import ScanPrediction
 
     try:
-        prediction = Prediction.from_json(document)
+        prediction = ScanPrediction.from_json(document)
     except (KeyError, TypeError, ValueError):
         return ["The stored prediction does not read: it was made by another version."]
     return explain(prediction, codes, lines, [stage.name for stage in boot.stages])
@@ -152,7 +153,7 @@ def evidence_of(document: StudyDocument, study: Study, views: Sequence[TrialView
     it, so explanations that name the moving levels lose as much. Each level counts once.
     """
     from benchd.rom.agree import compare
-    from benchd.rom.predict import Prediction
+    from benchd.rom.predict import ScanPrediction
 
     if document.map is None:
         return ()
@@ -161,7 +162,7 @@ def evidence_of(document: StudyDocument, study: Study, views: Sequence[TrialView
         if not view.predictions or not view.counted or view.ok:
             continue
         try:
-            prediction = Prediction.from_json(view.predictions[-1].document)
+            prediction = ScanPrediction.from_json(view.predictions[-1].document)
         except (KeyError, TypeError, ValueError):
             continue
         moving = [one for one in movers(document) if one.kind == "rom-base" and one.window]

@@ -88,9 +88,9 @@ class Started:
 
 def read_image_record(path: Path) -> Image:
     """What is known of a ROM image file: name, size, SHA-256 of the file's bytes, where it was read."""
-    from benchd.rom.files import read_raw
+    from benchd.files import read_bytes
 
-    data = read_raw(path)
+    data = read_bytes(path)
     return Image(
         sha256=hashlib.sha256(data).hexdigest(), name=path.name[:200], size=len(data), path=str(path.resolve())
     )

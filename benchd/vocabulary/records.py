@@ -15,7 +15,7 @@ from typing import Literal, TypeAlias
 class LinkInfo:
     """The fixed facts about one link that decoding needs; written into every capture.
 
-    `framing` is "raw", "hex", "pattern" or "bench" for a post link and "text" for a console.
+    `framing` is the name of a row in `decode/framings.py`, such as "raw" for a post link, "text" for a console.
     `latency_ns` is how late the adapter may deliver a byte (USB latency timer, scheduler), half-width.
     `paced` says that bytes arrive at line speed, so that a chunk may be back-dated by byte times; false for
     sockets and ptys, whose bytes come as fast as they like.

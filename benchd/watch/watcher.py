@@ -14,7 +14,7 @@ from pathlib import Path
 from benchd.boots.deadlines import Deadline
 from benchd.boots.limits import Limit
 from benchd.capture.keeper import CaptureKeeper, folder_name
-from benchd.decode.benchframe import FrameRefused, decode_frame
+from benchd.decode import framing_of
 from benchd.links.reader import LinkReader
 from benchd.links.settings import HUNT, PortSettings
 from benchd.rules import Matcher, RuleTable
@@ -28,15 +28,6 @@ TICK_LAG_NS = 50_000_000
 """Time is told to the street this late, so that a record stamped before it has come in by then."""
 MARK_NS = 10_000_000_000
 """Silence is marked in the capture this often while a boot is open."""
-
-
-def frame_ok(wire: bytes) -> bool:
-    """Whether the bytes before a delimiter are a sound bench frame; the speed hunt judges by it."""
-    try:
-        decode_frame(wire)
-    except FrameRefused:
-        return False
-    return True
 
 
 class MachineWatcher:
@@ -79,7 +70,7 @@ class MachineWatcher:
                     info, hunt=link.speed == HUNT, modem_lines=link.modem_lines, dtr=link.dtr, rts=link.rts
                 ),
                 lambda record: deliver(self, record),
-                frame_ok=frame_ok,
+                scoring=framing_of(info).hunt,
             )
             for info, link in zip(self.links, part.link, strict=True)
         ]

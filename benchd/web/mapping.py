@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated
 from fastapi import APIRouter, HTTPException, Query
 
 from benchd.errors import BenchError, UsageError
-from benchd.rom.responses import MapForm
 from benchd.web.boots import find_boot, record_of
 from benchd.web.record import Records
 from benchd.web.responses import MapPage, MapWindow
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
     from benchd.rom.agree import Agreement
     from benchd.rom.layout import Layout, Window
     from benchd.rom.mapfile import MapFile
-    from benchd.rom.predict import Prediction
+    from benchd.rom.moves import MapReport
     from benchd.vocabulary.models import Boot
     from benchd.web.bench import ServedBench
 
@@ -52,7 +51,7 @@ def map_routes(daemon: ServedBench, records: Records) -> APIRouter:
 
 def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, list[str]]:
     """Return (map file, what it wants, the layout as the machine stands, notes). Raises UsageError for no map."""
-    from benchd.rom.mapfiles import load
+    from benchd.rom.loading import load_map
     from benchd.studies.loaded import complete, open_study
     from benchd.studies.scan_prediction import can_foretell, layout_of
     from benchd.studies.service import images_of
@@ -63,27 +62,26 @@ def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, l
         known = open_study(daemon.store, trial.study)
         if can_foretell(known.document) and known.document.map is not None:
             own = Path(known.document.map)
-            found, _, notes = load(own)
+            found, _, notes = load_map(own)
             setup = complete(known.study, trial.setup)[0]
             layout = layout_of(known.document, setup, images_of(daemon.store, known.document))
             return own, found, layout, [*notes, f"as trial {trial.id} of study {trial.study} is set up"]
     if path is None:
         raise UsageError(f'the settings name no map file for {machine}: add map = "FILE" to it')
-    found, layout, notes = load(path)
+    found, layout, notes = load_map(path)
     return path, found, layout, notes
 
 
 def _page(daemon: ServedBench, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
     from benchd.rom.layout import Layout, areas
-    from benchd.rom.mapfiles import room_for
-    from benchd.rom.moves import apply, ways_out
-    from benchd.rom.predict import predict
+    from benchd.rom.mapfile import room_for
+    from benchd.rom.moves import apply, report
 
     path, found, layout, notes = _stands(daemon, machine)
     moved = dict(_parse_move(text, layout.windows) for text in move)
     windows = apply(layout.windows, tuple(moved.items()))
     changed = Layout(windows, layout.rules, layout.floating)
-    prediction = predict(changed)
+    told = report(changed, room_for(found, changed))
     boot = find_boot(daemon, boot_id) if boot_id else _newest(daemon, machine)
     places: dict[int, list[int]] = {}
     for area in areas(windows):
@@ -105,13 +103,10 @@ def _page(daemon: ServedBench, records: Records, machine: str, move: list[str], 
             for n, w in enumerate(windows)
         ],
         moved=moved,
-        map=MapForm.model_validate(
-            prediction.to_json()
-            | {"moves": [way.to_json() for way in ways_out(changed)], "room": room_for(found, changed)}
-        ),
+        map=told,
         notes=notes,
         boot=boot.id if boot else None,
-        agreement=_agreement(daemon, records, prediction, boot),
+        agreement=_agreement(daemon, records, told, boot),
     )
 
 
@@ -139,7 +134,7 @@ def _newest(daemon: ServedBench, machine: str) -> Boot | None:
     return next((boot for boot in boots if boot.outcome != "running"), None)
 
 
-def _agreement(daemon: ServedBench, records: Records, prediction: Prediction, boot: Boot | None) -> list[Agreement]:
+def _agreement(daemon: ServedBench, records: Records, told: MapReport, boot: Boot | None) -> list[Agreement]:
     from benchd.rom.agree import compare
 
     if boot is None:
@@ -147,4 +142,4 @@ def _agreement(daemon: ServedBench, records: Records, prediction: Prediction, bo
     record = record_of(daemon, records, boot)
     codes = {int(code.code, 16) for code in record.codes}
     lines = [line.text for line in record.lines]
-    return list(compare(prediction, codes, lines, [stage.name for stage in boot.stages]))
+    return list(compare(told, codes, lines, [stage.name for stage in boot.stages]))

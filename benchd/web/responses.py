@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from benchd.rom.agree import Agreement
-from benchd.rom.responses import MapForm
+from benchd.rom.moves import MapReport
 from benchd.studies.responses import CompareForm
 from benchd.vocabulary.models import Boot, LimitKind, Model
 
@@ -128,7 +128,7 @@ class MapPage(Model):
     file: str
     windows: list[MapWindow]
     moved: dict[str, int | None]
-    map: MapForm
+    map: MapReport
     notes: list[str]
     boot: str | None
     agreement: list[Agreement]

@@ -195,8 +195,7 @@ def after_silence_problems() -> Iterator[str]:
 
 
 def _has_codes(table: RuleTable, stage_name: str) -> bool:
-    stage = table.stage_named(stage_name)
-    return stage is not None and any(when.code is not None for when in stage.enter)
+    return any(when.code is not None for stage in table.stage if stage.name == stage_name for when in stage.enter)
 
 
 def check(chosen: Sequence[str]) -> list[str]:

@@ -7,10 +7,11 @@ import random
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from support.card_frames import encode_frame
 from support.delivery import START_NS, accounted, cut, essence, run, times_agree, ways
 
 from benchd.decode import make_decoder
-from benchd.decode.benchframe import Entry, Frame, encode_frame
+from benchd.decode.benchframe import CardWrite, Frame
 from benchd.vocabulary.observations import Code, Text
 from benchd.vocabulary.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
 
@@ -27,7 +28,8 @@ LINKS = {
     "raw-unpaced": LinkInfo("post", "post", "raw", paced=False),
 }
 FRAMES = [
-    encode_frame(Frame(n, 1000 * n, (Entry(n, 0x80), Entry(0x100 + n, None, True, 7, n == 3)))) for n in range(0, 12, 2)
+    encode_frame(Frame(n, 1000 * n, (CardWrite(n, 0x80), CardWrite(0x100 + n, None, True, 7, n == 3))))
+    for n in range(0, 12, 2)
 ]
 PIECES: dict[str, list[bytes]] = {
     "raw": [],

@@ -51,6 +51,31 @@ def test_break_takes_its_own_nul() -> None:
     assert essence(decoder.feed(Chunk("post", START_NS + 2000 * MS, b"\0"))) == [code(0, 0x80)]
 
 
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_as_many_nuls_are_dropped_as_there_were_breaks(count: int) -> None:
+    """A driver that tells of several breaks at once left a 00h for each (termios(3), BRKINT and PARMRK off):
+    so many are refused, over several chunks and between codes, and the next 00h is a code again.
+    """
+    decoder = make_decoder(RAW)
+    decoder.feed(LineFault("post", START_NS, "break", count))
+    seen = decoder.feed(Chunk("post", START_NS + 10 * MS, b"\0\x41"))
+    seen += decoder.feed(Chunk("post", START_NS + 20 * MS, b"\0\0\0\0"))
+    assert essence(seen) == [code(0x41, 0x80), *[code(0, 0x80)] * (5 - count)]
+    assert accounted(decoder) and decoder.counts.refused == {"break-nul": count}
+
+
+@pytest.mark.parametrize(("late_ns", "dropped"), [(0, True), (1, False)])
+def test_a_breaks_nul_comes_soon(late_ns: int, dropped: bool) -> None:
+    """What comes later than 50 ms after the break is a code; so is a 00h after the link went down."""
+    decoder = make_decoder(RAW)
+    decoder.feed(LineFault("post", START_NS, "break", 2))
+    seen = decoder.feed(Chunk("post", START_NS + 50 * MS + late_ns, b"\0"))
+    assert essence(seen) == ([] if dropped else [code(0, 0x80)])
+    decoder.feed(LineFault("post", START_NS + 60 * MS, "break", 2))
+    decoder.feed(LinkState("post", START_NS + 61 * MS, False, "gone"))
+    assert essence(decoder.feed(Chunk("post", START_NS + 62 * MS, b"\0"))) == [code(0, 0x80)]
+
+
 @pytest.mark.parametrize("fault", ["framing", "parity", "overrun"])
 def test_line_faults_are_losses(fault: str) -> None:
     """Framing, parity and overrun faults are Lost with their own name and count."""

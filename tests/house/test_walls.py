@@ -9,7 +9,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2] / "benchd"
 PURE = ("decode", "rules", "boots", "inference", "rom", "vocabulary", "live_state.py")
-OUTSIDE = {"rules/files.py", "rom/files.py", "rom/mapfiles.py"}
+OUTSIDE = {"rules/files.py", "rom/loading.py"}
 """Readers of files that live in the room which knows the kind."""
 FORBIDDEN_IN_PURE = {
     "asyncio", "os", "time", "logging", "socket", "threading", "subprocess", "pathlib", "serial", "sqlalchemy",
@@ -43,13 +43,17 @@ MAY_KNOW = {
     "demo": set(),
     "studies": {
         *ONE_KIND,
+        "benchd.files",
         *(f"benchd.{room}" for room in ("inference", "rom", "store", "drawing", "watch", "rules", "capture")),
     },
 }
 """Room: what of the house it may import besides itself and the shared vocabulary."""
 SINKS_SHARE = ("base", "collect")
 """Modules of `sinks/` that every sink may import."""
-MORE = {"demo/story.py": SHARED | {"benchd.studies", "benchd.store", "benchd.inference"}}
+MORE = {
+    "demo/story.py": SHARED | {"benchd.studies", "benchd.store", "benchd.inference"},
+    **{path: {"benchd.files"} for path in OUTSIDE},
+}
 """File: what it may import beyond its room: the simulated machine stands alone, the story is told about it."""
 
 
@@ -130,3 +134,9 @@ def test_every_module_says_what_it_is() -> None:
     """Each file begins with what it is for."""
     mute = [str(p.relative_to(ROOT)) for p in ROOT.rglob("*.py") if not ast.get_docstring(ast.parse(p.read_text()))]
     assert not mute
+
+
+def test_toml_is_read_and_written_in_one_place() -> None:
+    """Whoever needs TOML asks for it there: so all kinds of files accept and refuse the same."""
+    users = {str(p.relative_to(ROOT)) for p in ROOT.rglob("*.py") if imports(p) & {"tomllib", "tomlkit", "tomli_w"}}
+    assert users == {"tomlfile.py", "tomlplaces.py"}

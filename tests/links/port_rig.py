@@ -17,6 +17,7 @@ from typing import Any
 import serial
 import serial.rfc2217
 
+from benchd.decode import framing_of
 from benchd.links.reader import LinkReader, Retry
 from benchd.links.settings import PortSettings
 from benchd.vocabulary.records import Chunk, LinkInfo, LinkState, Record
@@ -95,6 +96,7 @@ def reading(port: str, box: Box, **more: Any) -> Iterator[LinkReader]:
     link = {k: more.pop(k) for k in ("kind", "framing", "paced") if k in more}
     info = LinkInfo("console", **({"kind": "console", "framing": "text", "paced": False} | link), port=port)
     settings = PortSettings(port, **more.pop("settings", {}))
+    more.setdefault("scoring", framing_of(info).hunt)
     reader = LinkReader(info, settings, more.pop("deliver", box.queue.put), retry=more.pop("retry", QUICK), **more)
     reader.start()
     try:

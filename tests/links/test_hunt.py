@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import random
-from functools import cache
+from dataclasses import replace
 
 import pytest
-from links.uart_sim import Line, plain, sample
+from links.uart_sim import Line, hunt, plain, received, sample
 
+from benchd.decode.score import ANY_BYTE, FRAMES, HEX, TEXT, frames
 from benchd.links.hunt import PATIENCE_NS, SUSTAINED_NS, Hunter, Lock, Lost, Move
 from benchd.links.lines import STANDARD_RATES
-from benchd.links.score import judge, score, wilson_low
+from benchd.vocabulary.hunting import HuntScoring, wilson_low
 
 BOOT = (
     b"\x1b[2J\x1b[HBench BIOS 1.02 for 286 boards\r\n00064 KB OK\r00128 KB OK\r00640 KB OK\r\n\r\n"
@@ -18,17 +19,7 @@ BOOT = (
     b"Fixed disk 0: 40 MB  Keyboard OK\r\nstorage rom ready at C800\r\nStarting...\r\nA:\\>dir\r\n"
 )
 CODES = bytes.fromhex("0102030405060d0e0f101114182023303141424e52636fa9aaff00c0c1c5070813191b252b2c2d")
-HEX = b"".join(b"%02X\r\n" % code for code in CODES)
-
-
-@cache
-def received(data: bytes, sent_at: int, read_at: int, gap_chars: float = 0.0) -> list[tuple[float, int, str]]:
-    """Characters that a receiver at `read_at` takes from `data` sent at `sent_at`."""
-    line = Line()
-    line.idle(0.01)
-    line.send(data, sent_at, gap_chars * 10 / sent_at)
-    line.idle(0.05)
-    return sample(line, read_at)
+HEX_TEXT = b"".join(b"%02X\r\n" % code for code in CODES)
 
 
 # -- the simulation itself
@@ -81,13 +72,13 @@ def test_a_break_on_the_line() -> None:
 
 def test_right_speeds_score_high_and_wrong_ones_low() -> None:
     """Every pair of standard rates, without any help from framing errors."""
-    for kind, framing, data in (("console", "text", BOOT), ("post", "hex", HEX)):
+    for scoring, data in ((TEXT, BOOT), (HEX, HEX_TEXT)):
         for sent in STANDARD_RATES:
-            assert score(data, kind, framing) > 0.9
+            assert scoring.judge(data, 0).share > 0.9
             for read in STANDARD_RATES:
                 got = plain(received(data * 2, sent, read))
                 if read != sent and len(got) >= 24:
-                    assert score(got, kind, framing) < 0.60, (framing, sent, read)
+                    assert scoring.judge(got, 0).share < 0.60, (data[:9], sent, read)
 
 
 def test_wilson() -> None:
@@ -104,44 +95,20 @@ def test_bench_frames_count_by_their_check_sum() -> None:
     def good(piece: bytes) -> bool:
         return piece == b"good"
 
-    assert judge(b"od\0good\0good\0go", "post", "bench", frame_ok=good).proofs == 2
-    assert score(b"od\0good\0good\0go", "post", "bench", frame_ok=good) == 1.0
-    assert score(b"od\0good\0gxxd\0go", "post", "bench", frame_ok=good) < 0.7
-    with pytest.raises(ValueError, match="frame_ok"):
-        judge(b"x", "post", "bench")
+    assert frames(b"od\0good\0good\0go", 0, good).proofs == 2
+    assert frames(b"od\0good\0good\0go", 0, good).share == 1.0
+    assert frames(b"od\0good\0gxxd\0go", 0, good).share < 0.7
 
 
 # -- hunting
 
 
-def hunt(hunter: Hunter, data: bytes, sent_at: int, *, marks: bool, gap: float = 0.0, rounds: int = 40) -> list:
-    """Play `data` again and again to a port that obeys the hunter; return the decisions."""
-    out = []
-    t = 0
-    for _ in range(rounds):
-        rate = hunter.rate
-        for at, byte, fault in received(data, sent_at, rate, gap):
-            now = t + int(at * 1e9)
-            told = hunter.tick(now)
-            if told is None:
-                alone = b"" if marks and fault == "break" else bytes([byte])
-                told = hunter.feed(now, alone, int(marks and bool(fault)))
-            if told is not None:
-                out.append(told)
-                if isinstance(told, Lock):
-                    return out
-                if hunter.rate != rate:
-                    break
-        t += int((len(data) * (10 + gap * 10) / sent_at + 1) * 1e9)
-    return out
-
-
 @pytest.mark.parametrize("sent", STANDARD_RATES)
 @pytest.mark.parametrize("marks", [False, True])
-@pytest.mark.parametrize(("kind", "framing", "data"), [("console", "text", BOOT), ("post", "hex", HEX)])
-def test_every_standard_rate_is_found(sent: int, marks: bool, kind: str, framing: str, data: bytes) -> None:
+@pytest.mark.parametrize(("scoring", "data"), [(TEXT, BOOT), (HEX, HEX_TEXT)], ids=["text", "hex"])
+def test_every_standard_rate_is_found(sent: int, marks: bool, scoring: HuntScoring, data: bytes) -> None:
     """The first lock is the right one; the sentence names rate and count; confidence is a cautious share."""
-    hunter = Hunter((9600, 115200, 19200, 38400, 57600, 2400, 1200, 4800, 300, 600), kind, framing, marks)
+    hunter = Hunter((9600, 115200, 19200, 38400, 57600, 2400, 1200, 4800, 300, 600), scoring, marks)
     lock = hunt(hunter, data * 2, sent, marks=marks)[-1]
     assert isinstance(lock, Lock)
     assert lock.rate == sent
@@ -158,9 +125,9 @@ def test_no_wrong_rate_ever_locks(sent: int, seed: int) -> None:
     words = [bytes(rng.choice(b"etaoinshrdluETAOINSH0123456789") for _ in range(rng.randint(1, 9))) for _ in range(90)]
     text = b"".join(word + rng.choice((b" ", b"\r\n", b": ", b".", b"\r")) for word in words)
     codes = b"".join(b"%02X " % rng.randrange(256) for _ in range(120))
-    for kind, framing, data in (("console", "text", text), ("post", "hex", codes)):
+    for scoring, data in ((TEXT, text), (HEX, codes)):
         others = tuple(rate for rate in STANDARD_RATES if rate != sent)
-        hunter = Hunter(others, kind, framing)
+        hunter = Hunter(others, scoring)
         told = hunt(hunter, data, sent, marks=False, gap=rng.choice((0.0, 0.7, 5.0)), rounds=10)
         assert not any(isinstance(d, Lock) for d in told), told[-1]
 
@@ -170,7 +137,7 @@ def test_no_wrong_rate_ever_locks(sent: int, seed: int) -> None:
 def test_a_raw_link_is_judged_by_framing_errors(sent: int, gap: float) -> None:
     """With marks the right rate is found, as likely and no more."""
     rates = tuple(sorted(STANDARD_RATES, reverse=True))
-    hunter = Hunter(rates, "post", "raw", marks=True)
+    hunter = Hunter(rates, ANY_BYTE, marks=True)
     assert hunter.begin() is None
     lock = hunt(hunter, CODES, sent, marks=True, gap=gap)[-1]
     assert isinstance(lock, Lock)
@@ -181,7 +148,7 @@ def test_a_raw_link_is_judged_by_framing_errors(sent: int, gap: float) -> None:
 
 def test_a_raw_link_without_marks_claims_nothing() -> None:
     """9600 is taken, the sentence says that it was not found, and what to do; data changes nothing after."""
-    hunter = Hunter((115200, 9600, 300), "post", "raw", marks=False)
+    hunter = Hunter((115200, 9600, 300), ANY_BYTE, marks=False)
     lock = hunter.begin()
     assert lock is not None
     assert (lock.rate, lock.confidence) == (9600, None)
@@ -192,7 +159,7 @@ def test_a_raw_link_without_marks_claims_nothing() -> None:
 
 def test_a_receiver_that_is_too_slow_is_seen_on_a_raw_link() -> None:
     """Codes with pauses read at half speed all end in idle line; they never lock, though without faults."""
-    hunter = Hunter((4800, 2400), "post", "raw", marks=True)
+    hunter = Hunter((4800, 2400), ANY_BYTE, marks=True)
     decisions = hunt(hunter, CODES * 4, 9600, marks=True, gap=20.0, rounds=4)
     assert decisions
     assert not any(isinstance(d, Lock) for d in decisions)
@@ -202,11 +169,11 @@ def test_noise_and_monotony_never_lock() -> None:
     """Random bytes, one repeated character, floating FFh: no lock in any framing that can be judged."""
     rng = random.Random(5)
     noise = bytes(rng.randrange(256) for _ in range(4000))
-    for kind, framing in (("console", "text"), ("post", "hex"), ("post", "pattern")):
+    for scoring in (TEXT, HEX):
         for data in (noise, b"." * 4000, b"\xff" * 4000, b"U" * 4000):
-            hunter = Hunter((9600, 1200), kind, framing)
+            hunter = Hunter((9600, 1200), scoring)
             told = [hunter.feed(i * 1_000_000, data[i : i + 1]) for i in range(len(data))]
-            assert not any(isinstance(d, Lock) for d in told), (framing, data[:4])
+            assert not any(isinstance(d, Lock) for d in told), (scoring, data[:4])
             assert any(isinstance(d, Move) for d in told)
 
 
@@ -216,22 +183,22 @@ def test_bench_frames_lock_by_check_sum() -> None:
     def good(piece: bytes) -> bool:
         return piece == b"frame"
 
-    hunter = Hunter((9600, 1200), "post", "bench", frame_ok=good)
+    hunter = Hunter((9600, 1200), replace(FRAMES, judge=lambda data, bad: frames(data, bad, good)))
     assert hunter.feed(0, b"me\0frame\0frame\0") is None
     lock = hunter.feed(1, b"frame\0")
     assert isinstance(lock, Lock)
     assert lock.confidence == 1 - 2**-48
-    lost = Hunter((9600, 1200), "post", "bench", frame_ok=good)
+    lost = Hunter((9600, 1200), replace(FRAMES, judge=lambda data, bad: frames(data, bad, good)))
     assert lost.feed(0, b"\x01\x02\x00" * 64) == Move(1200)
 
 
 def test_silence_and_good_beginnings_are_waited_for() -> None:
     """No byte: no move, however long. Some that read well: stay. Some that do not: move on."""
-    hunter = Hunter((9600, 1200), "console", "text")
+    hunter = Hunter((9600, 1200), TEXT)
     assert hunter.tick(3600 * 10**9) is None
     assert hunter.feed(0, b"Bench BIOS") is None
     assert hunter.tick(PATIENCE_NS * 100) is None
-    bad = Hunter((9600, 1200), "console", "text")
+    bad = Hunter((9600, 1200), TEXT)
     assert bad.feed(0, b"\x80\xf8\x00\xfe") is None
     assert bad.tick(PATIENCE_NS - 1) is None
     assert bad.tick(PATIENCE_NS) == Move(1200)
@@ -239,7 +206,7 @@ def test_silence_and_good_beginnings_are_waited_for() -> None:
 
 def locked() -> Hunter:
     """A hunter locked at 9600."""
-    hunter = Hunter((9600, 19200, 1200), "console", "text")
+    hunter = Hunter((9600, 19200, 1200), TEXT)
     assert isinstance(hunter.feed(0, BOOT[8:108]), Lock)
     return hunter
 

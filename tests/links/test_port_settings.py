@@ -46,9 +46,9 @@ def test_of_link() -> None:
 
 def test_order_of_the_hunt() -> None:
     """Raw links from the fastest down, whatever order is asked for; others as asked."""
-    assert hunt_order(PortSettings("/dev/x", "hunt"), "text")[0] == 9600
-    raw = hunt_order(PortSettings("/dev/x", "hunt"), "raw")
+    assert hunt_order(PortSettings("/dev/x", "hunt"), False)[0] == 9600
+    raw = hunt_order(PortSettings("/dev/x", "hunt"), True)
     assert list(raw) == sorted(raw, reverse=True)
     asked = PortSettings("/dev/x", "hunt", hunt_rates=(300, 9600, 1200))
-    assert hunt_order(asked, "hex") == (300, 9600, 1200)
-    assert hunt_order(asked, "raw") == (9600, 1200, 300)
+    assert hunt_order(asked, False) == (300, 9600, 1200)
+    assert hunt_order(asked, True) == (9600, 1200, 300)

@@ -8,6 +8,9 @@ which leaves one NUL and waits for the line to go high (TL16C550C data sheet, LS
 from __future__ import annotations
 
 from bisect import bisect_right
+from functools import cache
+
+from benchd.links.hunt import Decision, Hunter, Lock
 
 
 class Line:
@@ -94,3 +97,37 @@ def marked(received: list[tuple[float, int, str]]) -> bytes:
 def plain(received: list[tuple[float, int, str]]) -> bytes:
     """Return what a Linux driver without INPCK and PARMRK hands up: characters as they are, a break as NUL."""
     return bytes(byte for _t, byte, _fault in received)
+
+
+@cache
+def received(data: bytes, sent_at: int, read_at: int, gap_chars: float = 0.0) -> list[tuple[float, int, str]]:
+    """Characters that a receiver at `read_at` takes from `data` sent at `sent_at`."""
+    line = Line()
+    line.idle(0.01)
+    line.send(data, sent_at, gap_chars * 10 / sent_at)
+    line.idle(0.05)
+    return sample(line, read_at)
+
+
+def hunt(
+    hunter: Hunter, data: bytes, sent_at: int, *, marks: bool, gap: float = 0.0, rounds: int = 40
+) -> list[Decision]:
+    """Play `data` again and again to a port that obeys the hunter; return the decisions."""
+    out = []
+    t = 0
+    for _ in range(rounds):
+        rate = hunter.rate
+        for at, byte, fault in received(data, sent_at, rate, gap):
+            now = t + int(at * 1e9)
+            told = hunter.tick(now)
+            if told is None:
+                alone = b"" if marks and fault == "break" else bytes([byte])
+                told = hunter.feed(now, alone, int(marks and bool(fault)))
+            if told is not None:
+                out.append(told)
+                if isinstance(told, Lock):
+                    return out
+                if hunter.rate != rate:
+                    break
+        t += int((len(data) * (10 + gap * 10) / sent_at + 1) * 1e9)
+    return out

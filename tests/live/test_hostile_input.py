@@ -131,7 +131,7 @@ def test_a_damaged_schema_is_called_damaged(bench: Path) -> None:
         ('"open', 2, "quotation"),
         ("   ", 1, "vi"),
         ("rm", 2, "cannot be read"),
-        ("sh -c \"printf '\\377' > $0\"", 2, "not UTF-8"),
+        ("sh -c \"printf '\\377' > $0\"", 2, "Save the file as UTF-8"),
     ],
 )
 def test_any_editor(bench: Path, editor: str, code: int, says: str) -> None:

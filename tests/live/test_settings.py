@@ -11,7 +11,7 @@ import pytest
 import re2
 from pydantic import BaseModel
 
-from benchd.errors import UsageError
+from benchd.errors import ExternalError, UsageError
 from benchd.settings import LinkPart, MachinePart, Settings, is_loopback, link_infos, load_settings, split_listen
 from benchd.tomlfile import FileProblems
 
@@ -183,6 +183,8 @@ def test_the_example_loads() -> None:
         (MACHINE + LINK + 'framing = "morse"\n', 7, "machine[1].link[1].framing", "'raw', 'hex'"),
         (MACHINE + LINK + 'framing = "pattern"\n', 7, "machine[1].link[1].framing", "belong together"),
         (MACHINE + LINK + 'pattern = "(?P<code>..)"\n', 7, "machine[1].link[1].pattern", "belong together"),
+        (MACHINE + LINK + 'tick = "1ms"\n', 7, "machine[1].link[1].tick", 'framing = "pattern" or "bench"'),
+        (MACHINE + LINK.replace("post", "console") + 'tick = "1ms"\n', 7, "machine[1].link[1].tick", "for post links"),
         (
             MACHINE + LINK + 'framing = "pattern"\npattern = "(?P<code>(?=x))"\n',
             8,
@@ -272,10 +274,11 @@ def test_odd_names_are_names(tmp_path: Path) -> None:
 
 
 def test_file_troubles(tmp_path: Path) -> None:
-    """A file that is missing is the caller's mistake, one that cannot be read is the outside's."""
+    """A file that is missing is the caller's mistake, so is other text; a file that cannot be read is the world's."""
     with pytest.raises(UsageError, match="no such settings file"):
         load_settings(tmp_path / "none.toml")
     (tmp_path / "latin.toml").write_bytes(b'[bench]\nname = "\xe4"\n')
-    with pytest.raises(Exception, match="cannot be read") as caught:
+    with pytest.raises(FileProblems, match=r"latin\.toml:2: Save the file as UTF-8"):
         load_settings(tmp_path / "latin.toml")
-    assert getattr(caught.value, "exit_code", None) == 1
+    with pytest.raises(ExternalError, match="cannot be read"):
+        load_settings(tmp_path / "latin.toml" / "x")

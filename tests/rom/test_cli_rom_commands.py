@@ -19,7 +19,7 @@ from typer.testing import CliRunner
 from benchd.cli import map as map_command
 from benchd.cli import rom as rom_command
 from benchd.errors import BenchError, ExternalError, UsageError
-from benchd.rom.responses import FORMS
+from benchd.rom.forms import published
 
 
 class Bench:
@@ -150,7 +150,7 @@ def test_pad_fit_split_join(bench: Bench) -> None:
     ):  # fmt: skip
         with pytest.raises(UsageError):
             bench.run("rom", *words)
-    with pytest.raises(ExternalError, match="cannot read"):
+    with pytest.raises(ExternalError, match="cannot be read"):
         bench.run("rom", "inspect", bench.where / "missing.bin")
     with pytest.raises(ExternalError, match="cannot write"):
         bench.run("rom", "fit", source, "--size", "32K", "--out", bench.where / "no" / "dir.bin")
@@ -194,7 +194,7 @@ def test_output_keeps_to_the_published_schemas(bench: Bench) -> None:
         bench.file("g.bin", GOLDEN), bench.file("none.bin", b""), bench.file("text.bin", "some text\n" * 99),
         Path("/usr/lib/ipxe/qemu/efi-e1000.rom"), Path("/usr/share/qemu/sgabios.bin"),
     ]  # fmt: skip
-    form = FORMS["rom-inspect"].model_json_schema(mode="serialization", by_alias=True)
+    form = published()["rom-inspect"].model_json_schema(mode="serialization", by_alias=True)
     for source in sources:
         jsonschema.validate(bench.json("rom", "inspect", source), form)
     bench.file("board.bin", option_rom(16))
@@ -203,10 +203,10 @@ def test_output_keeps_to_the_published_schemas(bench: Bench) -> None:
     more += '[[window]]\nname = "m"\nbase = "C9800"\nsize = "4K"\nkind = "ram"\n'
     shown = bench.json("map", bench.file("m.toml", MAP + more), "--room", "8K")
     assert shown["moves"] and shown["room"] and shown["contention"]
-    jsonschema.validate(shown, FORMS["map"].model_json_schema(mode="serialization", by_alias=True))
+    jsonschema.validate(shown, published()["map"].model_json_schema(mode="serialization", by_alias=True))
     for extra in ("moves", "room"):
         del shown[extra]
-    stored = FORMS["scan-prediction"].model_json_schema(mode="serialization", by_alias=True)
+    stored = published()["scan-prediction"].model_json_schema(mode="serialization", by_alias=True)
     jsonschema.validate(shown, stored)
     with pytest.raises(jsonschema.ValidationError, match="0xC8000"):
         jsonschema.validate(shown | {"free": [{"from": "0xC8000", "to": "C9FFF"}]}, stored)
@@ -229,13 +229,13 @@ def test_map_draws_and_finds_room(bench: Bench) -> None:
 
 def test_map_errors_name_file_line_and_key(bench: Bench) -> None:
     path = bench.file("m.toml", MAP)
-    with pytest.raises(ExternalError, match=r"m\.toml, line 10: window\[1\]\.image: .*board\.bin"):
+    with pytest.raises(ExternalError, match=r"m\.toml:10: window\[1\]\.image: .*board\.bin"):
         bench.run("map", path)
-    with pytest.raises(UsageError, match=r"m\.toml, line 7: window\[1\]\.base"):
+    with pytest.raises(UsageError, match=r"m\.toml:7: window\[1\]\.base"):
         bench.run("map", bench.file("m.toml", MAP.replace('"C8000"\nsize', '"ZZ"\nsize')))
     with pytest.raises(UsageError, match="UTF-8"):
         bench.run("map", bench.file("m.toml", b"\xff\xfe[\x00"))
-    with pytest.raises(ExternalError, match="cannot read"):
+    with pytest.raises(ExternalError, match="cannot be read"):
         bench.run("map", bench.where)
 
 

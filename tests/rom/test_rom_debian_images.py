@@ -68,8 +68,8 @@ def test_headers_agree_with_romheaders(path: Path) -> None:
     if not pci:
         assert report.to_json()["pcir"] is None
         return
-    assert len(pci) == len(report.images) == report.to_json()["images"]
-    for text, image in zip(pci, report.images, strict=True):
+    assert len(pci) == len(report.image_list) == report.to_json()["images"]
+    for text, image in zip(pci, report.image_list, strict=True):
         assert image.pci is not None
         assert image.pci.vendor == _number(text, "Vendor ID")
         assert image.pci.device == _number(text, "Device ID")
@@ -108,15 +108,15 @@ def test_images_without_pci_structure(name: str) -> None:
     if name == "kvmvapic.bin":
         assert shown["pnp"] is None and any("runs over 18h-1Bh" in note for note in report.notes)
     if name == "sgabios.bin":
-        assert shown["pnp"] is None and report.images[0].expansions[0].signature == "$PoO"
+        assert shown["pnp"] is None and report.image_list[0].expansions[0].signature == "$PoO"
     if name == "linuxboot.bin":
-        pnp = report.images[0].pnp
+        pnp = report.image_list[0].pnp
         assert pnp is not None and pnp.offset == 0x1C and pnp.length_bytes == 32 and not pnp.checksum_ok
 
 
 def test_ipxe_names_itself_in_its_expansion_header() -> None:
     """The $PnP header of iPXE has a good sum and gives its strings (src/arch/x86/prefix/romprefix.S)."""
-    pnp = report_of(Path("/usr/lib/ipxe/qemu/pxe-ne2k_pci.rom")).images[0].pnp
+    pnp = report_of(Path("/usr/lib/ipxe/qemu/pxe-ne2k_pci.rom")).image_list[0].pnp
     assert pnp is not None
     assert pnp.checksum_ok and pnp.manufacturer == "http://ipxe.org" and (pnp.product or "").startswith("iPXE")
     assert pnp.bootstrap_entry  # it boots from the network: a bootstrap entry, no boot connection

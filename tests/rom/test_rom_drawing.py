@@ -11,7 +11,7 @@ from support.option_roms import option_rom
 from benchd.rom.drawsvg import COLOURS, draw_svg
 from benchd.rom.drawtext import cells, draw_text, label
 from benchd.rom.layout import Layout, Window
-from benchd.rom.moves import ways_out
+from benchd.rom.moves import Room, report
 from benchd.rom.predict import predict
 from benchd.rom.scanrules import PRESETS
 
@@ -39,7 +39,7 @@ def test_cells() -> None:
 
 
 def test_text_says_what_the_issue_asks_for() -> None:
-    text = "\n".join(draw_text(CROWD, predict(CROWD), ways_out(CROWD), [("8 KiB", "CC000")]))
+    text = "\n".join(draw_text(CROWD, report(CROWD, (Room("8 KiB", 0x2000, (0xCC000,)),))))
     for words in (
         "C9000-C9FFF  board and card",
         "common practice, no source",
@@ -84,4 +84,4 @@ def test_any_name_gives_well_formed_svg(name: str, base: int, size: int) -> None
     layout = Layout((Window(name, base, size, kind="video"), Window("x", 0xC8000, 0x800)), RULES)
     root = ElementTree.fromstring(draw_svg(layout, predict(layout), name).encode("utf-8"))
     assert not list(root.iter("script"))
-    draw_text(layout, predict(layout))
+    draw_text(layout, report(layout, ()))

@@ -19,7 +19,7 @@ from unicorn import x86_const
 
 from benchd.rom.layout import Layout, Window
 from benchd.rom.predict import predict
-from benchd.rom.scanrules import PRESETS, Pass, ScanRules
+from benchd.rom.scanrules import PRESETS, ScanRules, Sweep
 
 LAYOUTS = 400
 SEED = 20240717
@@ -105,9 +105,9 @@ def random_rules(rng: random.Random) -> ScanRules:
     step = rng.choice([0x200, 0x800, 0x800, 0x800, 0x1000, 0x2000])
     first = rng.choice([0xC0000, 0xC8000, 0xC8000, 0xD0000, 0xC0800])
     last = rng.choice([0xDFFFF, 0xDFFFF, 0xE0000, 0xEFFFF, 0xDF800, 0xD7FFF])
-    passes: tuple[Pass, ...] = (Pass(first, last, step),)
+    passes: tuple[Sweep, ...] = (Sweep(first, last, step),)
     if last < 0xE0000 and rng.random() < 0.4:
-        passes += (rng.choice([Pass(0xE0000, 0xE0000, 0x10000, block=True), Pass(0xE0000, 0xE0000, step)]),)
+        passes += (rng.choice([Sweep(0xE0000, 0xE0000, 0x10000, block=True), Sweep(0xE0000, 0xE0000, step)]),)
     return ScanRules(
         "random",
         passes,

@@ -130,7 +130,7 @@ def test_expansion_chain_is_followed_and_a_loop_named() -> None:
     data[0x40:0x60] = pnp_header(0x80, b"$abc")
     data[0x80:0xA0] = pnp_header(0)
     good = inspect(balance(bytes(data), last=0x200))
-    assert [one.signature for one in good.images[0].expansions] == ["$abc", "$PnP"]
+    assert [one.signature for one in good.image_list[0].expansions] == ["$abc", "$PnP"]
     assert good.to_json()["pnp"]["offset"] == 0x80 and good.to_json()["pnp"]["checksum_ok"] is True
     assert good.problems == ()
     data[0x80:0xA0] = pnp_header(0x40)
@@ -149,7 +149,7 @@ def test_a_very_long_chain_is_cut() -> None:
 def test_images_behind_the_first() -> None:
     """Joined images count where a scan finds them; 55h AAh by chance, with a bad sum, does not."""
     two = option_rom(4, 1) + option_rom(8, 2)
-    assert [image.at for image in inspect(two).images] == [0, 0x800]
+    assert [image.at for image in inspect(two).image_list] == [0, 0x800]
     chance = option_rom(4, 1) + b"\x55\xaa\x02" + bytes(2045)
     assert inspect(chance).to_json()["images"] == 1
     padded = b"\xff" * 0x4000 + option_rom(16)
@@ -179,7 +179,7 @@ def test_the_listing_ends_at_a_return() -> None:
     """What stands behind RETF (CBh; Intel 8086 opcode map) is not run, so not listed."""
     data = bytearray(option_rom(4))
     data[3:8] = b"\x90\xcb\x90\x90\x90"
-    entry = inspect(bytes(data)).images[0].entry
+    entry = inspect(bytes(data)).image_list[0].entry
     assert entry is not None and [ins.text for ins in entry.listing] == ["nop", "retf"]
 
 

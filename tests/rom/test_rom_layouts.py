@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.option_roms import option_rom
 
-from benchd.rom.layout import Layout, Window, free, free_bases, overlaps, width_clashes
+from benchd.rom.layout import Layout, Stretch, Window, free, free_bases, overlaps, width_clashes
 from benchd.rom.predict import predict
 from benchd.rom.scanrules import PRESETS
 
@@ -81,7 +81,7 @@ def test_every_reported_layout_is_predicted(images: bool) -> None:
                 continue
             slot = slots[first]
             assert slot.found and slot.runs and slot.party == f"w{n}", (spans, hex(first))
-            assert slot.length == last - first + 1
+            assert slot.length_bytes == last - first + 1
             assert slot.next == last + 1  # every reported size is a multiple of 2 KiB
 
 
@@ -90,9 +90,9 @@ def test_free_and_taken_add_up_on_every_reported_layout() -> None:
     for spans in reported():
         taken = sum(min(last, 0xEFFFF) - first + 1 for first, last in spans)
         stretches = free(windows_of(spans, False), RULES)
-        assert sum(b - a + 1 for a, b in stretches) + taken == 0x30000
-        for a, b in stretches:
-            assert all(b < first or last < a for first, last in spans)
+        assert sum(one.size for one in stretches) + taken == 0x30000
+        for one in stretches:
+            assert all(one.last < first or last < one.first for first, last in spans)
 
 
 def test_overlaps_of_two_reported_layouts_laid_over_each_other() -> None:
@@ -151,7 +151,7 @@ def test_free_bases_are_free(spans: list[tuple[int, int]], size: int) -> None:
 def test_an_8k_rom_at_c800_leaves_ca00() -> None:
     """Trade fact (common practice, no source): 8 KiB at C800h occupies C800h-C9FFh, next paragraph CA00h."""
     stretches = free((Window("rom", 0xC8000, 0x2000),), RULES)
-    assert stretches == ((0xC0000, 0xC7FFF), (0xCA000, 0xEFFFF))
+    assert stretches == (Stretch(0xC0000, 0xC7FFF), Stretch(0xCA000, 0xEFFFF))
 
 
 def test_mirrors_overlap_and_one_card_does_not_clash_with_itself() -> None:

@@ -17,16 +17,16 @@ from benchd.errors import UsageError
 from benchd.rom.agree import compare, explain
 from benchd.rom.contention import and_bits, compose
 from benchd.rom.layout import Layout, Window
-from benchd.rom.moves import ways_out
-from benchd.rom.predict import Prediction, predict
-from benchd.rom.scanrules import PRESETS, Pass, ScanRules
+from benchd.rom.moves import Placed, ways_out
+from benchd.rom.predict import ScanPrediction, predict
+from benchd.rom.scanrules import PRESETS, ScanRules, Sweep
 
-RULES = ScanRules("bench", (Pass(0xC8000, 0xDFFFF),))
+RULES = ScanRules("bench", (Sweep(0xC8000, 0xDFFFF),))
 BOARD = option_rom(16, 0xA1)
 CARD = option_rom(16, 0xB2)
 
 
-def clash_of(pad: int) -> Prediction:
+def clash_of(pad: int) -> ScanPrediction:
     """A board ROM at C8000 and a card whose image sits behind 16 KiB of `pad` in a 32 KiB window there."""
     return predict(
         Layout(
@@ -45,7 +45,7 @@ def test_an_ff_pad_helps() -> None:
     assert prediction.collides
     assert [slot.at for slot in prediction.slots if slot.runs] == [0xC8000, 0xCC000]
     board = next(c for c in prediction.clashes if c.window == "board")
-    assert (board.changed, board.header_survives, board.sum_survives) == (0, True, True)
+    assert (board.changed, board.header_survives, board.checksum_survives) == (0, True, True)
 
 
 def test_a_00_pad_does_not() -> None:
@@ -53,9 +53,9 @@ def test_a_00_pad_does_not() -> None:
     prediction = clash_of(0x00)
     assert [slot.at for slot in prediction.slots if slot.runs] == [0xCC000]
     board = next(c for c in prediction.clashes if c.window == "board")
-    assert (board.header_survives, board.sum_survives) == (False, False)
+    assert (board.header_survives, board.checksum_survives) == (False, False)
     assert board.changed == sum(1 for byte in BOARD if byte)
-    assert "card shows only 00h" in board.text
+    assert "card shows only 00h" in board.note
     rom = next(r for r in prediction.roms if r.window == "board")
     assert rom.runs is False and "00 00 instead of 55 AA" in rom.why
 
@@ -162,7 +162,7 @@ def test_a_prediction_survives_storing() -> None:
     """JSON and back gives the same value; every address in it is upper-case hex without a mark."""
     for prediction in (clash_of(0), clash_of(255), predict(Layout((Window("w", None, 0x800),), RULES))):
         stored = json.loads(json.dumps(prediction.to_json()))
-        assert Prediction.from_json(stored) == prediction
+        assert ScanPrediction.from_json(stored) == prediction
         for slot in stored["scan"]:
             assert slot["at"] == f"{int(slot['at'], 16):05X}"
 
@@ -210,7 +210,7 @@ def test_the_system_bios_is_no_rom_that_does_not_run() -> None:
     assert told.sound and [rom.window for rom in told.roms] == ["card"]
     outside = predict(Layout((card.moved(0xE8000), bios), RULES))
     assert not outside.sound and "outside what the scan looks at" in outside.roms[0].why
-    to_the_top = ScanRules("bench", (Pass(0xC8000, 0xFFFFF),))
+    to_the_top = ScanRules("bench", (Sweep(0xC8000, 0xFFFFF),))
     assert [rom.window for rom in predict(Layout((card, bios), to_the_top)).roms] == ["card", "BIOS"]
     board = Window("board", 0xC8000, 0x2000, image=BOARD)
     jumpered = Window("other", 0xC8000, 0x2000, image=CARD, positions=(0xC8000, 0xCC000))
@@ -227,7 +227,7 @@ def test_the_jumper_move_that_solves_it() -> None:
         RULES,
     )
     ways = ways_out(layout)
-    assert ways[0].moves == (("card", 0xCC000),) and ways[0].solves
+    assert ways[0].moves == (Placed("card", 0xCC000),) and ways[0].solves
     assert not any(way.solves for way in ways[1:])
     assert ways_out(Layout((layout.windows[0],), RULES)) == ()
 
@@ -242,7 +242,7 @@ def test_two_moves_where_one_is_not_enough() -> None:
         RULES,
     )
     best = ways_out(layout)[0]
-    assert best.solves and dict(best.moves) == {"a": 0xCC000, "b": 0xD0000}
+    assert best.solves and best.moves == (Placed("a", 0xCC000), Placed("b", 0xD0000))
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -11,11 +11,11 @@ from support.option_roms import GOLDEN, balance, option_rom
 
 from benchd.rom.layout import Layout, Window
 from benchd.rom.numbers import parse_address, physical
-from benchd.rom.predict import Prediction, predict
-from benchd.rom.scanrules import PRESETS, Pass, ScanRules
+from benchd.rom.predict import ScanPrediction, predict
+from benchd.rom.scanrules import PRESETS, ScanRules, Sweep
 
 
-def scan(windows: list[Window], rules: ScanRules | str = "pnp-1.0a") -> Prediction:
+def scan(windows: list[Window], rules: ScanRules | str = "pnp-1.0a") -> ScanPrediction:
     return predict(Layout(tuple(windows), PRESETS[rules] if isinstance(rules, str) else rules))
 
 
@@ -23,7 +23,7 @@ def rom(image: bytes, base: int = 0xC8000, size: int | None = None, name: str = 
     return Window(name, base, size or len(image), image=image)
 
 
-def ran(prediction: Prediction) -> list[int]:
+def ran(prediction: ScanPrediction) -> list[int]:
     return [slot.at for slot in prediction.slots if slot.runs]
 
 
@@ -135,7 +135,7 @@ def test_scanners_that_look_for_nothing(name: str) -> None:
 
 def test_slots_of_the_windows_of_interest() -> None:
     """C8000-DFFFF is 96 KiB, 48 slots; C0000-EFFFF is 192 KiB, 96 slots (arithmetic)."""
-    assert len(scan([], ScanRules("x", (Pass(0xC8000, 0xDFFFF),))).slots) == 48
+    assert len(scan([], ScanRules("x", (Sweep(0xC8000, 0xDFFFF),))).slots) == 48
     assert len(scan([]).slots) == 96
 
 

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from benchd.errors import ExternalError, UsageError
-from benchd.rules.files import MAX_FILE, find_table, load_table, read_table_text, shipped_dir, shipped_tables
+from benchd.files import TOML_LIMIT
+from benchd.rules.files import find_table, load_table, read_table_text, shipped_dir, shipped_tables
 from benchd.tomlfile import FileProblems
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -56,8 +57,8 @@ def test_unreadable_files(tmp_path: Path) -> None:
     with pytest.raises(FileProblems) as wrong:
         load_table("bad.toml", tmp_path)
     assert wrong.value.problems[0].line == 2 and "UTF-8" in str(wrong.value)
-    bad.write_bytes(b"#" * (MAX_FILE + 1))
-    with pytest.raises(FileProblems, match=f"more than {MAX_FILE} bytes"):
+    bad.write_bytes(b"#" * (TOML_LIMIT + 7))
+    with pytest.raises(UsageError, match=f"{TOML_LIMIT + 7:,} bytes, more than the {TOML_LIMIT:,}"):
         read_table_text(bad)
     bad.write_bytes(b"\xef\xbb\xbf" + SMALL.format("bom").replace("\n", "\r\n").encode())
     assert load_table("bad.toml", tmp_path).name == "bom"

@@ -13,7 +13,7 @@ from benchd.cli.demo import SETTINGS, copy_examples
 from benchd.demo import at286
 from benchd.demo.story import document
 from benchd.rom.layout import Window
-from benchd.rom.mapfiles import load
+from benchd.rom.loading import load_map
 from benchd.rules.files import shipped_dir, shipped_tables
 from benchd.settings import load_settings
 from benchd.studies.loaded import open_study, save
@@ -36,7 +36,7 @@ def test_the_study_is_that_of_the_story(benchd: Commands) -> None:
 
 def test_the_map_is_that_of_the_machine() -> None:
     """Addresses, sizes and jumpers of the simulated machine; at the start the two cards' windows overlap."""
-    _, layout, notes = load(EXAMPLES / "at286-map.toml")
+    _, layout, notes = load_map(EXAMPLES / "at286-map.toml")
     windows: dict[str, Window] = {one.name: one for one in layout.windows}
     storage, network = windows["storage ROM"], windows["network RAM"]
     assert notes == []
@@ -73,7 +73,7 @@ def test_the_demo_has_them_in_its_folder(tmp_path: Path) -> None:
     text = SETTINGS.format(listen="127.0.0.1:0", python='"python"', alarm='"pass"', post='"/p"', console='"/c"')
     (tmp_path / "bench.toml").write_text(text)
     settings = load_settings(tmp_path / "bench.toml")
-    assert settings.settings.machine[0].map is not None and load(tmp_path / "at286-map.toml")[2] == []
+    assert settings.settings.machine[0].map is not None and load_map(tmp_path / "at286-map.toml")[2] == []
     assert (tmp_path / "storage-rom.toml").read_text() == (EXAMPLES / "storage-rom.toml").read_text()
 
 

@@ -105,7 +105,7 @@ def test_missing_and_binary_files_are_the_callers_mistake(benchd: Commands) -> N
     path = benchd.folder / "b.csv"
     path.write_bytes(b"a,result\n\xff\xfe,ok\n")
     benchd("study", "import", str(path), "--name", "n", code=2)
-    assert "b.csv:2: not UTF-8 at byte 9" in benchd.err
+    assert "b.csv:2: Save the file as UTF-8 (line 2 has a byte that is not)" in benchd.err
 
 
 cells = st.text(

@@ -116,7 +116,7 @@ def test_images_enter_by_file_and_are_known_by_their_bytes(study: Commands) -> N
     study("trial", "start", f"rom-image=burnt@{rom}", code=2)
     assert f"level 'burnt' of factor 'rom-image' is the image {sha[:12]}" in study.err
     study("trial", "start", f"rom-image=@{study.folder}/none.bin", code=1)
-    assert "none.bin: cannot read it" in study.err
+    assert "none.bin: cannot be read" in study.err
     with study.store() as store:
         assert {image.sha256 for image in store.images()} == {sha}
 

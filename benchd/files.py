@@ -1,0 +1,94 @@
+"""Files read whole and bounded, as bytes, text or checked TOML; files written whole and never in place."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from benchd.errors import BenchError, ExternalError, UsageError
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+M = TypeVar("M", bound="BaseModel")
+Missing = Callable[[str], BenchError]
+READ_LIMIT = 64 << 20
+TEXT_LIMIT = 16 << 20
+TOML_LIMIT = 4 << 20
+"""Bytes read from one file. The largest table shipped has some 20 KB."""
+
+
+def read_bytes(path: Path, limit: int = READ_LIMIT, missing: Missing = ExternalError) -> bytes:
+    """Return the bytes of `path`.
+
+    Raises ExternalError where it cannot be read (what `missing` makes of the message where there is no such
+    file), UsageError for more than `limit` bytes.
+    """
+    try:
+        with path.open("rb") as file:
+            data = file.read(limit + 1)
+            size = max(len(data), os.fstat(file.fileno()).st_size)
+    except (FileNotFoundError, IsADirectoryError) as error:
+        raise missing(f"{path}: cannot be read: {error.strerror}; check the name") from None
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        raise ExternalError(f"{path}: cannot be read: {getattr(error, 'strerror', None) or error}") from None
+    if len(data) > limit:
+        raise UsageError(f"{path}: {size:,} bytes, more than the {limit:,} that are read: is it the right file?")
+    return data
+
+
+def decode_text(data: bytes, file: str) -> str:
+    """Return UTF-8 text, a byte-order mark taken off and line ends made one character. Raises FileProblems."""
+    try:
+        return data.decode("utf-8").removeprefix("\ufeff").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        from benchd.tomlfile import FileProblems, Problem
+
+        line = data.count(b"\n", 0, error.start) + 1
+        why = f"Save the file as UTF-8 (line {line} has a byte that is not)"
+        raise FileProblems([Problem(file, line, "", why)]) from None
+
+
+def read_text(path: Path, limit: int = TEXT_LIMIT, missing: Missing = ExternalError) -> str:
+    """Return the text of a UTF-8 file. Raises as `read_bytes`, and FileProblems with the line for other text."""
+    return decode_text(read_bytes(path, limit, missing), str(path))
+
+
+def read_toml(model: type[M], path: Path, missing: Missing = ExternalError) -> M:
+    """Read and check a TOML file. Raises as `read_text`, and FileProblems with file, line and key of each error."""
+    from benchd.tomlfile import validate  # here: it loads the checking of models, which few commands need
+
+    return validate(model, read_text(path, TOML_LIMIT, missing), str(path))
+
+
+def write_new(path: Path, data: bytes, force: bool, inputs: Sequence[Path]) -> None:
+    """Write `data` to `path` whole or not at all.
+
+    Raises UsageError if `path` is one of `inputs`, or exists and `force` is not given; ExternalError if
+    writing fails.
+    """
+    if any(_same(path, source) for source in inputs):
+        raise UsageError(f"{path} is the input: files are never changed in place; name another output")
+    if path.is_dir():
+        raise UsageError(f"{path} is a directory: name a file in it")
+    if path.exists() and not force:
+        raise UsageError(f"{path} exists: name another output, or allow overwriting with --force")
+    part = path.with_name(f".{path.name[:100]}.{os.getpid()}.part")
+    try:
+        with part.open("xb") as file:
+            file.write(data)
+        os.replace(part, path)
+    except FileExistsError:
+        raise ExternalError(f"{part}: left over from an earlier run; remove it and try again") from None
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise ExternalError(f"{path}: cannot write it: {error.strerror or error}") from None
+
+
+def _same(path: Path, source: Path) -> bool:
+    try:
+        return os.path.samefile(path, source)
+    except OSError:  # one of them is not there
+        return False
