@@ -143,7 +143,7 @@ def list_(
     with speed_store(config) as store:
         names = [study] if study is not None else list(dict.fromkeys(one.study for one in store.trials()))
         views = [view for name in names for view in gather(store, open_study(store, name))]
-    views = [view for view in views if machine is None or view.trial.machine == machine]
+    views = [view for view in views if machine is None or view.machine == machine]
     if json:
         emit_json([view.to_json() for view in views])
         return
@@ -165,15 +165,15 @@ def show(
     """
     from benchd.cli.benchfiles import speed_store
     from benchd.cli.studytext import trial_lines
-    from benchd.studies.comparing import Group, events_of, predicted
+    from benchd.studies.comparing import NamedBoots, events_of, predicted
     from benchd.studies.loaded import gather, open_study
 
     with speed_store(config) as store:
         known = open_study(store, store.trial(trial).study)
-        view = next(one for one in gather(store, known) if one.trial.id == trial)
+        view = next(one for one in gather(store, known) if one.id == trial)
         told: list[str] = []
         if view.predictions:
-            group = Group(trial, view.boots, trial)
+            group = NamedBoots(trial, view.boots, trial)
             told = predicted(store, group, events_of(store, view.boots)[0] if view.boots else {})
     if json:
         emit_json(view.to_json() | {"agreement": told})

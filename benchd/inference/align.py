@@ -47,13 +47,6 @@ class Tokens:
         return out
 
 
-def score(a: Sequence[Hashable], b: Sequence[Hashable], scoring: Scoring = COMMON) -> int:
-    """The best score of aligning all of `a` with all of `b`."""
-    tokens = Tokens()
-    table = _table(tokens.encode(a), _padded([tokens.encode(b)]), scoring)
-    return int(table[len(a), 0, len(b)])
-
-
 def pair(
     a: Sequence[Hashable], b: Sequence[Hashable], scoring: Scoring = COMMON
 ) -> list[tuple[int | None, int | None]]:

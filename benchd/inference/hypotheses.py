@@ -5,7 +5,6 @@ Model, priors, limits and sources: firmware-notes/causes.md.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -13,13 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.errors import UsageError
-from benchd.inference.study import Condition, Study, Trial
+from benchd.inference.kinds import INTERMITTENT, MISLEADS, NOTHING, Special
+from benchd.inference.study import Condition, Relation, Study, TrialCounts
 
 HYPOTHESIS_CAP = 60_000
 """Beyond this many, richer forms are left out (and said so), the richest first."""
-
-NOTHING, MISLEADS, INTERMITTENT = "nothing", "misleads", "intermittent"
-ALL, ANY = "all", "any"
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -154,92 +151,50 @@ class Space:
         for literal in self.rows[h]:
             if literal < len(self.literal_factor):
                 factor = self.study.factors[self.literal_factor[literal]]
-                relation = "is not" if self.literal_not[literal] else "is"
+                relation: Relation = "is not" if self.literal_not[literal] else "is"
                 out.append(Condition(factor.name, relation, factor.levels[self.literal_level[literal]]))
         return tuple(out)
 
-    def special(self, h: int) -> str | None:
+    def special(self, h: int) -> Special | None:
         """Which special explanation row `h` is, or None."""
-        return {self.count - 3: NOTHING, self.count - 2: MISLEADS, self.count - 1: INTERMITTENT}.get(h)
+        kinds: dict[int, Special] = {self.count - 3: NOTHING, self.count - 2: MISLEADS, self.count - 1: INTERMITTENT}
+        return kinds.get(h)
+
+
+@dataclass(frozen=True, slots=True)
+class _Family:
+    """Explanations of one shape: literals, a row each; the weight they share; whether one literal is enough."""
+
+    literals: Ints
+    weight: float
+    any_form: bool
 
 
 def build_space(study: Study, prior: Prior | None = None, evidence: Sequence[Evidence] = ()) -> Space:
     """Enumerate the explanations of `study` with their prior weights."""
     prior = prior or Prior()
-    literals: list[tuple[int, int, bool]] = []
-    for f, factor in enumerate(study.factors):
-        if len(factor.levels) < 2:
-            continue
-        literals += [(f, level, False) for level in range(len(factor.levels))]
-        if len(factor.levels) > 2:
-            literals += [(f, level, True) for level in range(len(factor.levels))]
-    lf = np.array([x[0] for x in literals], dtype=np.int64)
-    ln = np.array([x[2] for x in literals], dtype=np.bool_)
-    plain = np.flatnonzero(~ln)
-    true, false = len(literals), len(literals) + 1
-
-    def joined(groups: Sequence[Ints]) -> Ints:
-        grid = np.stack([g.ravel() for g in np.meshgrid(*groups, indexing="ij")], axis=1)
-        factor = lf[grid]
-        keep = np.ones(len(grid), dtype=np.bool_)
-        for i, j in itertools.combinations(range(len(groups)), 2):
-            keep &= factor[:, i] < factor[:, j]
-        return grid[keep]
-
-    every = np.arange(len(literals), dtype=np.int64)
-    blocks: list[tuple[Ints, float, bool]] = [(every[:, None], prior.one, False)]
-    left_out: list[str] = []
-    room = HYPOTHESIS_CAP - len(literals)
-    families: tuple[tuple[str, tuple[Ints, ...], float, bool], ...] = (
-        ("two conditions", (every, every), prior.two, False),
-        ("either of two conditions", (every, every), prior.either, True),
-        ("three conditions", (every, every, every), prior.three, False),
-    )
-    for what, groups, weight, is_any in families:
-        if len(study.factors) < len(groups):
-            continue
-        size = _pairs(lf, len(groups))
-        if size > room and groups[0] is every:
-            groups = tuple(plain for _ in groups)
-            size = _pairs(lf[plain], len(groups))
-            left_out.append(f"{what} with 'is not'")
-        if size > room:
-            left_out[-1:] = [what]
-            continue
-        room -= size
-        found = joined(groups)
-        if len(groups) == 3:
-            found = found[ln[found].sum(axis=1) <= 1]
-        if len(found):
-            blocks.append((found, weight, is_any))
-
-    sizes = np.array([len(factor.levels) for factor in study.factors], dtype=np.float64)[lf]
-    meets = np.where(ln, 1 - 1 / sizes, 1 / sizes)
-    rows, logs, forms = [], [], []
-    for found, weight, is_any in blocks:
-        if not len(found):
-            continue
-        padded = np.full((len(found), 3), false if is_any else true, dtype=np.int64)
-        padded[:, : found.shape[1]] = found
-        share = prior.is_not ** ln[found].sum(axis=1)
-        # A study begins with something that fails, so the weights are stated given that: a condition
-        # that few setups meet must not pay for being rare.
-        chance = 1 - np.prod(1 - meets[found], axis=1) if is_any else np.prod(meets[found], axis=1)
-        logs.append(np.log(weight) + np.log(share / (share * chance).sum()))
-        rows.append(padded)
-        forms.append(np.full(len(found), is_any))
-    rows.append(np.full((3, 3), true, dtype=np.int64))
-    logs.append(np.log([prior.nothing, prior.misleads, prior.intermittent]))
-    forms.append(np.zeros(3, dtype=np.bool_))
+    literals = [
+        (f, level, negated)
+        for f, factor in enumerate(study.factors)
+        for negated in (False, True)
+        for level in range(len(factor.levels))
+        # Of two levels, "is not" the one is "is" the other.
+        if len(factor.levels) > (2 if negated else 1)
+    ]
+    factors: Ints = np.array([factor for factor, _, _ in literals], dtype=np.int64)
+    levels: Ints = np.array([level for _, level, _ in literals], dtype=np.int64)
+    negated: Bools = np.array([is_not for _, _, is_not in literals], dtype=np.bool_)
+    families, left_out = _families(study, prior, factors, negated)
+    rows, logs = _weighed(study, prior, families, factors, negated)
     space = Space(
         study,
         prior,
-        lf,
-        np.array([x[1] for x in literals], dtype=np.int64),
-        ln,
-        np.concatenate(rows),
-        np.concatenate(forms),
-        np.concatenate(logs),
+        factors,
+        levels,
+        negated,
+        np.concatenate([*rows, np.full((3, 3), len(literals), dtype=np.int64)]),
+        np.repeat([*(f.any_form for f in families), False], [*(len(f.literals) for f in families), 3]),
+        np.concatenate([*logs, np.log([prior.nothing, prior.misleads, prior.intermittent])]),
         tuple(left_out),
         [{level: i for i, level in enumerate(factor.levels)} for factor in study.factors],
     )
@@ -249,10 +204,66 @@ def build_space(study: Study, prior: Prior | None = None, evidence: Sequence[Evi
     return space
 
 
-def _pairs(lf: Ints, order: int) -> int:
+def _weighed(
+    study: Study, prior: Prior, families: Sequence[_Family], factors: Ints, negated: Bools
+) -> tuple[list[Ints], list[Floats]]:
+    """The rows of each family (filled up with a literal that changes nothing), and the logs of their prior weights."""
+    sizes = np.array([len(factor.levels) for factor in study.factors], dtype=np.float64)[factors]
+    meets = np.where(negated, 1 - 1 / sizes, 1 / sizes)
+    rows, logs = [], []
+    for family in families:
+        padded = np.full((len(family.literals), 3), len(factors) + family.any_form, dtype=np.int64)
+        padded[:, : family.literals.shape[1]] = family.literals
+        rows.append(padded)
+        share = prior.is_not ** negated[family.literals].sum(axis=1)
+        # A study begins with something that fails, so the weights are stated given that: a condition
+        # that few setups meet must not pay for being rare.
+        chance = np.prod(meets[family.literals], axis=1)
+        if family.any_form:
+            chance = 1 - np.prod(1 - meets[family.literals], axis=1)
+        logs.append(np.log(family.weight) + np.log(share / (share * chance).sum()))
+    return rows, logs
+
+
+def _families(study: Study, prior: Prior, factors: Ints, negated: Bools) -> tuple[list[_Family], list[str]]:
+    """The families of explanations that there is room for, and what was left out."""
+    every = np.arange(len(factors), dtype=np.int64)
+    plain = np.flatnonzero(~negated)
+    out = [_Family(every[:, None], prior.one, False)]
+    left_out: list[str] = []
+    room = HYPOTHESIS_CAP - len(every)
+    for what, order, weight, any_form in (
+        ("two conditions", 2, prior.two, False),
+        ("either of two conditions", 2, prior.either, True),
+        ("three conditions", 3, prior.three, False),
+    ):
+        if len(study.factors) < order:
+            continue
+        chosen = every
+        if _ways(factors, order) > room:
+            chosen = plain
+            left_out.append(f"{what} with 'is not'")
+        if _ways(factors[chosen], order) > room:
+            left_out[-1:] = [what]
+            continue
+        room -= _ways(factors[chosen], order)
+        found = _joined(chosen, factors, order)
+        if order == 3:
+            found = found[negated[found].sum(axis=1) <= 1]
+        out.append(_Family(found, weight, any_form))
+    return [family for family in out if len(family.literals)], left_out
+
+
+def _joined(chosen: Ints, factors: Ints, order: int) -> Ints:
+    """Every way to take `order` of the literals `chosen`, of different factors, a row each."""
+    grid = np.stack([axis.ravel() for axis in np.meshgrid(*[chosen] * order, indexing="ij")], axis=1)
+    return np.asarray(grid[(np.diff(factors[grid], axis=1) > 0).all(axis=1)])
+
+
+def _ways(factors: Ints, order: int) -> int:
     """How many ways to take `order` literals of different factors (elementary symmetric sum)."""
     sums = [1] + [0] * order
-    for count in np.unique(lf, return_counts=True)[1].tolist():
+    for count in np.unique(factors, return_counts=True)[1].tolist():
         for k in range(order, 0, -1):
             sums[k] += sums[k - 1] * count
     return sums[order]
@@ -293,7 +304,7 @@ class Posterior:
     p_out: Floats
 
 
-def update(space: Space, trials: Sequence[Trial]) -> Posterior:
+def update(space: Space, trials: Sequence[TrialCounts]) -> Posterior:
     """Weigh every explanation of `space` by `trials` (beta-binomial marginal likelihoods)."""
     prior = space.prior
     tried = [trial for trial in trials if trial.boots]
@@ -306,7 +317,7 @@ def update(space: Space, trials: Sequence[Trial]) -> Posterior:
     k_in, n_in = m @ fails, m @ boots
     k_out, n_out = fails.sum() - k_in, boots.sum() - n_in
     if space.study.reference is not None:
-        # "LoadedStudy good" counts as unseen good boots, except for the idea that the test misleads.
+        # "Known good" counts as unseen good boots, except for the idea that the test misleads.
         at = space.holds(space.encode([space.study.reference]))[:, 0]
         extra = np.where(at, float(prior.reference_boots), 0.0)
         extra[space.count - 2] = 0.0

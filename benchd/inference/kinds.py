@@ -2,6 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Final, Literal
+
+Special = Literal["nothing", "misleads", "intermittent"]
+NOTHING: Final = "nothing"
+MISLEADS: Final = "misleads"
+INTERMITTENT: Final = "intermittent"
+"""The special explanations: nothing tried matters, the test misleads, it fails now and then."""
+
 KIND_HARDWARE: dict[str, bool] = {
     "card": True,
     "machine": True,

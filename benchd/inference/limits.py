@@ -121,9 +121,3 @@ def free_exceedances(n: int) -> int:
         m += 1
         log_term += math.log((n - m) / (m + 1)) + math.log(tail / COVERAGE) if m < n else 0.0
     return m
-
-
-def boots_needed(coverage: float = COVERAGE, confidence: float = CONFIDENCE) -> int:
-    """The smallest n whose largest value is a distribution-free upper limit: 1 - coverage^n >= confidence."""
-    n = math.ceil(math.log1p(-confidence) / math.log(coverage) - 1e-9)
-    return max(1, n)

@@ -104,7 +104,7 @@ def draft_toml(draft: Draft, name: str, captures: int, notes: Sequence[str] = ()
     )
     for number, stage in enumerate(stages, 1):
         out += ["", *_stage(stage, number, final=number == len(stages))]
-    rare = [text.partition(" ")[2] for text, _ in draft.rare if text.startswith("code ")]
+    rare = [one.text.partition(" ")[2] for one in draft.rare if one.text.startswith("code ")]
     if rare:
         out += ["", "# Codes seen in few boots; listed so that they are not reported as unknown."]
         for code in sorted(set(rare)):

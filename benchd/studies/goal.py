@@ -20,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from benchd.inference.forms import Form
 from benchd.inference.study import Goal
 from benchd.store.study_models import Result
 from benchd.vocabulary.models import Boot
@@ -30,16 +31,13 @@ STOOD = ("stalled", "looped")
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(Form):
     """Whether one boot reached the goal (None: it does not say), and why. `boot` None: entered without one."""
 
     boot: str | None
     ok: bool | None
     why: str
     source: str = "boot"
-
-    def to_json(self) -> dict[str, object]:
-        return {"boot": self.boot, "ok": self.ok, "why": self.why, "source": self.source}
 
 
 def judge(goal: Goal, boot: Boot, results: Sequence[Result] = ()) -> Verdict:

@@ -58,12 +58,12 @@ def draw_ladders(study: Study, views: Sequence[TrialView]) -> str:
     y = 22.0
     before = ""
     for (view, i), log in zip(rows, logs, strict=True):
-        if view.trial.id != before and before:
+        if view.id != before and before:
             out.append(f'<line class="rule" x1="0" y1="{y - 2:g}" x2="{WIDTH}" y2="{y - 2:g}"/>')
             y += 4
-        if view.trial.id != before:
-            out.append(f'<text class="name" x="4" y="{y + 13:g}">{_t(view.trial.id, 12)}</text>')
-        before = view.trial.id
+        if view.id != before:
+            out.append(f'<text class="name" x="4" y="{y + 13:g}">{_t(view.id, 12)}</text>')
+        before = view.id
         out.append(_bar(study, view, i, log, names, scale, y))
         y += ROW
     axis = _axis(longest, scale, y)

@@ -36,19 +36,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from benchd.inference.causes import SEPARATED_AT, alike
-from benchd.inference.hypotheses import (
-    INTERMITTENT,
-    NOTHING,
-    Ints,
-    Prior,
-    Space,
-    build_space,
-    update,
-)
+from benchd.inference.causes import SEPARATED_AT
+from benchd.inference.hypotheses import Ints, Prior, Space, build_space, update
+from benchd.inference.kinds import INTERMITTENT, NOTHING
 from benchd.inference.next_trial import rank
 from benchd.inference.setups import allowed, named, work
-from benchd.inference.study import Condition, Factor, Study, Trial
+from benchd.inference.study import Condition, Factor, Study, TrialCounts
 
 KINDS = (
     ("card", "card"),
@@ -159,6 +152,23 @@ def true_rows(space: Space, bench: Bench) -> Ints:
     return alike(space, int(h))
 
 
+def alike(space: Space, h: int) -> Ints:
+    """Explanations (rows of `space`) that no allowed setup could tell from row `h`, itself included."""
+    grid = allowed(space.study, np.zeros(len(space.study.factors), dtype=np.int64))
+    mask = space.holds(grid, np.array([h]))[0]
+    same = np.concatenate(
+        [
+            (space.holds(grid, part) == mask).all(axis=1)
+            for part in np.array_split(np.arange(space.count), 1 + space.count * len(grid) // 20_000_000)
+        ]
+    )
+    same[space.count - 2 :] = False
+    if h >= space.count - 2:
+        same[:] = False
+    same[h] = True
+    return np.flatnonzero(same)
+
+
 def one_at_a_time(study: Study, start: Ints, cheap_first: bool = False) -> Iterator[Ints]:
     order = list(range(len(study.factors)))
     if cheap_first:
@@ -195,7 +205,7 @@ def run(bench: Bench, policy: str, seed: Sequence[int], prior: Prior | None = No
     grid = allowed(study, current)
     plan = one_at_a_time(study, current, cheap_first=policy == "cheap")
     hard = np.array([factor.hardware for factor in study.factors])
-    trials: list[Trial] = []
+    trials: list[TrialCounts] = []
     hardware = power_offs = 0
     minutes = 0.0
     named_right: bool | None = None
@@ -204,7 +214,7 @@ def run(bench: Bench, policy: str, seed: Sequence[int], prior: Prior | None = No
     while len(trials) < CAP and not (done and len(trials) >= CALIBRATED_BOOTS):
         setup = named(study, current)
         failed = bool(rng.random() < bench.fail_rate(setup))
-        trials.append(Trial(str(len(trials) + 1), setup, int(not failed), 1))
+        trials.append(TrialCounts(str(len(trials) + 1), setup, int(not failed), 1))
         minutes += study.boot_minutes
         posterior = update(space, trials)
         weight = posterior.weight

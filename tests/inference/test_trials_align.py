@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchd.inference.align import Scoring, Tokens, align_to, collapse, pair, score
+from benchd.inference.align import Scoring, Tokens, align_to, collapse, pair
 from benchd.inference.bootlog import BootLog, Event
 from benchd.inference.consensus import consensus, fold
 
@@ -31,15 +31,15 @@ PLAIN = Scoring(1, -1, -1)
     ],
 )
 def test_published_scores(a, b, scoring, want):
-    """The score is unique although optimal alignments are not; the alignment found reaches it."""
-    assert score(a, b, scoring) == want == score(b, a, scoring)
-    total = 0
-    for i, j in pair(a, b, scoring):
-        if i is None or j is None:
-            total += scoring.gap
-        else:
-            total += scoring.match if a[i] == b[j] else scoring.mismatch
-    assert total == want
+    """The score is unique although optimal alignments are not; the alignment found reaches it, either way round."""
+    for one, other in ((a, b), (b, a)):
+        total = 0
+        for i, j in pair(one, other, scoring):
+            if i is None or j is None:
+                total += scoring.gap
+            else:
+                total += scoring.match if one[i] == other[j] else scoring.mismatch
+        assert total == want
 
 
 words = st.text("ABCD", max_size=12)
@@ -66,7 +66,7 @@ def test_many_at_once_equal_one_by_one(center, others):
         used = [p for p in place if p >= 0]
         assert used == sorted(set(used))
         assert all(other[p] == c[i] for i, p in enumerate(place) if p >= 0)
-        assert len(used) == longest_common(c, other) == score(c, other)
+        assert len(used) == longest_common(c, other)
 
 
 @settings(deadline=None, max_examples=100)

@@ -9,7 +9,7 @@ import pytest
 
 from benchd.errors import UsageError
 from benchd.inference.bootlog import BootLog, Event
-from benchd.inference.draft import GUESS, draft
+from benchd.inference.draft import GUESS, Rare, draft
 from benchd.inference.limits import FREE, NORMAL, learned_limit
 
 
@@ -36,7 +36,7 @@ def test_rungs_that_some_boots_lack_are_optional_and_rare_ones_stay_off():
     assert [(s.value, s.optional, s.seen) for s in found.stages] == [
         ("01", False, 20), ("02", False, 20), ("03", True, 7), ("04", False, 20),
     ]  # fmt: skip
-    assert found.rare == (("code EE", 1),)
+    assert found.rare == (Rare("code EE", 1),)
 
 
 def test_repeats_are_one_rung_with_how_often():

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from inference.counts import trial_of
 from scipy.special import betaln, gammaln
 from scipy.stats import betabinom
 
@@ -21,7 +22,7 @@ from benchd.inference.hypotheses import (
     build_space,
     update,
 )
-from benchd.inference.study import Condition, Factor, Study, trial_of
+from benchd.inference.study import Condition, Factor, Study
 
 UNIFORM = RatePrior(((1.0, 1.0, 1.0),))
 

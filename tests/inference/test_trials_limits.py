@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import binom, nct, norm
 
 from benchd.inference import limits
-from benchd.inference.limits import FREE, NORMAL, boots_needed, free_exceedances, learned_limit
+from benchd.inference.limits import FREE, NORMAL, free_exceedances, learned_limit
 
 
 def test_k_factors_are_those_of_the_noncentral_t():
@@ -28,25 +28,9 @@ def test_k_factors_of_the_printed_tables(n, k):
     assert limits.K_FACTORS[n - 5] == pytest.approx(k, abs=1.1e-3)
 
 
-@pytest.mark.parametrize(
-    ("coverage", "by_confidence"),
-    [
-        (0.90, (22, 29, 44)),
-        (0.95, (45, 59, 90)),
-        (0.99, (230, 299, 459)),
-        (0.80, (11, 14, 21)),
-        (0.75, (9, 11, 17)),
-    ],
-)
-def test_smallest_sample_of_wilks(coverage, by_confidence):
-    """1 - p^n >= c (Wilks 1941); 95/95 -> 59 is named in a Univ. of Regina abstract (PCNS 5492)."""
-    assert tuple(boots_needed(coverage, c) for c in (0.90, 0.95, 0.99)) == by_confidence
-
-
 def test_58_boots_are_too_few_and_59_enough_for_the_largest():
     """1 - 0.95^58 = 0.948953, 1 - 0.95^59 = 0.951505; second and third largest from 93 and 124 (memory)."""
     assert [free_exceedances(n) for n in (58, 59, 92, 93, 123, 124)] == [-1, 0, 0, 1, 1, 2]
-    assert (boots_needed(0.95, 0.948953), boots_needed(0.95, 0.948954)) == (58, 59)
 
 
 @settings(deadline=None, max_examples=60)

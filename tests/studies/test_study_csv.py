@@ -173,6 +173,6 @@ def test_eight_factors_and_two_hundred_boots_are_weighed_in_a_second(tmp_path: P
         begun = time.perf_counter()
         found = why(store, "n")
         took = time.perf_counter() - begun
-        assert {(c.factor, c.level) for c in found.weighing.causes[0].conditions} == {("f0", "a"), ("f1", "b")}
-        assert found.weighing.boots == 200 and open_study(store, "n").study.size() == 3**4 * 2**4
+        assert {(c.factor, c.level) for c in found.causes[0].conditions} == {("f0", "a"), ("f1", "b")}
+        assert found.boots == 200 and open_study(store, "n").study.size() == 3**4 * 2**4
     assert took < 1.0, f"{took:.2f} s"
