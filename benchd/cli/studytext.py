@@ -122,16 +122,7 @@ def trial_lines(known: LoadedStudy, view: TrialView, agreement: Sequence[str]) -
         yield from wrapped(f"note: {line}")
     yield ""
     yield clean(f"goal {known.study.goal.words()}: {tally(view.ok, view.counted, len(view.verdicts))}")
-    if view.verdicts:
-        mark = {True: "ok", False: "FAIL", None: "-"}
-        yield from table(
-            [["boot", "goal", "why"], *([v.boot or "by hand", mark[v.ok], v.why] for v in view.verdicts)], 80
-        )
-    if view.checks:
-        yield ""
-        yield from table(
-            [["check", "passed"], *([name, f"{one.passed} of {one.done}"] for name, one in view.checks.items())]
-        )
+    yield from _results(view)
     for one in view.predictions[-1:]:
         yield ""
         yield from prediction_lines(one)
@@ -140,6 +131,18 @@ def trial_lines(known: LoadedStudy, view: TrialView, agreement: Sequence[str]) -
         yield "predicted against seen:"
         for sentence in agreement:
             yield from wrapped(sentence, "  ")
+
+
+def _results(view: TrialView) -> Iterator[str]:
+    """The verdict on each boot, and the checks."""
+    mark = {True: "ok", False: "FAIL", None: "-"}
+    verdicts = [[verdict.boot or "by hand", mark[verdict.ok], verdict.why] for verdict in view.verdicts]
+    if verdicts:
+        yield from table([["boot", "goal", "why"], *verdicts], 80)
+    if view.checks:
+        yield ""
+        checks = [[name, f"{one.passed} of {one.done}"] for name, one in view.checks.items()]
+        yield from table([["check", "passed"], *checks])
 
 
 def prediction_lines(document: Mapping[str, Any]) -> Iterator[str]:

@@ -260,16 +260,20 @@ def _comparison(one: BootComparison) -> Iterator[str]:
             f"Order: {change.earlier} before {change.later} in {percent(change.a_share)} of {a}, "
             f"in {percent(change.b_share)} of {b}."
         )
-    if one.checks:
-        yield ""
-        rows = [["check", a, b, "p"]]
-        rows += [
-            [c.check, *(f"{s.passed} of {s.done}" for s in (c.a, c.b)), "" if c.p is None else f"{c.p:.2g}"]
-            for c in one.checks
-        ]
-        yield from table(rows)
+    yield from _checks(one)
     for note in one.notes:
         yield from wrapped(f"note: {note}")
+
+
+def _checks(one: BootComparison) -> Iterator[str]:
+    if not one.checks:
+        return
+    yield ""
+    rows = [["check", one.names.a, one.names.b, "p"]]
+    for check in one.checks:
+        passed = [f"{side.passed} of {side.done}" for side in (check.a, check.b)]
+        rows.append([check.check, *passed, "" if check.p is None else f"{check.p:.2g}"])
+    yield from table(rows)
 
 
 def _finish(one: Comparison) -> Iterator[str]:

@@ -22,7 +22,7 @@ from benchd.inference.answers import Comparison
 from benchd.inference.bootlog import MAX_EVENTS, BootGroup, BootLog, Event, evenly, stage_marks
 from benchd.inference.forms import Count, Form
 from benchd.inference.study import Change
-from benchd.store import Store, Trial
+from benchd.store import Store, StoredPrediction, Trial
 from benchd.studies.goal import check_results
 from benchd.studies.loaded import IMPORTED, Passed, complete, open_study
 from benchd.studies.scan_prediction import explain_boot
@@ -365,12 +365,13 @@ def _changed(store: Store, a: NamedBoots, b: NamedBoots) -> tuple[Change, ...]:
 def predicted(store: Store, group: NamedBoots, events: Mapping[str, Sequence[Event]] | None = None) -> list[str]:
     """What was foretold for the group's trial, held against its boots: each sentence, and in how many boots."""
     stored = {trial: store.predictions(trial) for trial in {boot.trial for boot in group.boots if boot.trial}}
-    boots = [boot for boot in group.boots if boot.trial and stored[boot.trial]]
+    boots = [(boot, stored[boot.trial][-1]) for boot in group.boots if boot.trial and stored[boot.trial]]
     counts: Counter[str] = Counter()
-    for boot in boots:
-        own = (events or {}).get(boot.id, ())
-        codes = [int(e.value, 16) for e in own if e.kind == "code" and len(e.value) == 2]
-        lines = [e.value for e in own if e.kind == "line"]
-        assert boot.trial is not None
-        counts.update(explain_boot(stored[boot.trial][-1].document, boot, codes, lines))
+    for boot, prediction in boots:
+        counts.update(_explained(prediction, boot, (events or {}).get(boot.id, ())))
     return [text if n == len(boots) else f"{text} ({n} of {len(boots)} boots)" for text, n in counts.items()]
+
+
+def _explained(prediction: StoredPrediction, boot: Boot, events: Sequence[Event]) -> list[str]:
+    codes = [int(event.value, 16) for event in events if event.kind == "code" and len(event.value) == 2]
+    return explain_boot(prediction.document, boot, codes, [event.value for event in events if event.kind == "line"])

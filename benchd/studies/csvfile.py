@@ -137,25 +137,27 @@ def import_table(
     if beside is not None:
         document = document.merged(beside)
     known = save(store, name, document, now, text=text, file=file)
-    before: dict[str, str] | None = None
-    last = None
-    for key, group in itertools.groupby(table.rows, lambda row: (tuple(row.setup.items()), row.result is None)):
-        rows = list(group)
-        setup = dict(key[0])
-        for batch in ([row] for row in rows) if key[1] else [rows]:
-            changed = {k: v for k, v in setup.items() if before is None or before[k] != v}
-            trial = store.start_trial(study=name, machine=IMPORTED, setup=setup, changed=changed, started=now)
-            store.add_results(
-                [
-                    Result(trial=trial.id, check=GOAL, passed=row.result, source="csv", entered=now)
-                    for row in batch
-                    if row.result is not None
-                ]
-            )
-            before, last = setup, trial.id
-    if last is not None:
-        store.end_trial(last, now)
+    _add_trials(store, name, table.rows, now)
     return known
+
+
+def _add_trials(store: Store, study: str, rows: Sequence[Row], now: str) -> None:
+    """A trial for each run of rows with one setup and results, and one for each row without."""
+    before: dict[str, str] = {}
+    for (_, told), group in itertools.groupby(rows, lambda row: (tuple(row.setup.items()), row.result is not None)):
+        same = list(group)
+        setup = same[0].setup
+        for batch in [same] if told else [[row] for row in same]:
+            changed = {factor: level for factor, level in setup.items() if before.get(factor) != level}
+            trial = store.start_trial(study=study, machine=IMPORTED, setup=setup, changed=changed, started=now)
+            entered = [
+                Result(trial=trial.id, check=GOAL, passed=row.result, source="csv", entered=now)
+                for row in batch
+                if row.result is not None
+            ]
+            store.add_results(entered)
+            before = setup
+    store.end_trial(trial.id, now)
 
 
 def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: str = "result") -> str:

@@ -232,13 +232,10 @@ def judged(
         verdicts.append(judge(study.goal, boot, own))
         if not boot.passes_of:
             told += check_results(boot, own).items()
-    # Where the boot's record is gone (captures can be deleted), what a person entered is not.
     for name, own in of_boot.items():
-        entered = {one.check: one for one in own}
-        goal = entered.pop(GOAL, None)
-        if goal is not None:
-            verdicts.append(Verdict(name, goal.passed, "entered; the boot is not in the store", goal.source))
-        told += [(check, one.passed) for check, one in entered.items()]
+        verdict, checks = _without_record(str(name), own)
+        verdicts += verdict
+        told += checks
     goals = (GOAL, study.goal.target) if study.goal.kind == "check-passed" else (GOAL,)
     verdicts += [
         Verdict(None, one.passed, one.note or "entered without a boot", one.source)
@@ -249,3 +246,11 @@ def judged(
     for check, passed in [*told, *((one.check, one.passed) for one in loose if one.check != GOAL)]:
         counts[check].append(passed)
     return tuple(verdicts), {name: Passed(sum(found), len(found)) for name, found in counts.items()}
+
+
+def _without_record(boot: str, results: Sequence[Result]) -> tuple[list[Verdict], list[tuple[str, bool]]]:
+    """What a person entered outlives a boot's record (captures can be deleted): the last result counts."""
+    entered = {one.check: one for one in results}
+    goal = entered.pop(GOAL, None)
+    verdicts = [Verdict(boot, goal.passed, "entered; the boot is not in the store", goal.source)] if goal else []
+    return verdicts, [(check, one.passed) for check, one in entered.items()]

@@ -149,25 +149,28 @@ def evidence_of(document: StudyDocument, views: Sequence[TrialView]) -> tuple[Ev
     No trouble foretold for a ROM and yet no sign of it in failing boots: what the map knows does not explain
     it, so explanations that name the moving levels lose as much. Each level counts once.
     """
-    moving = [one for one in movers(document) if one.kind == "rom-base" and one.window]
+    failed = [view for view in views if view.fail and not view.ok and view.predictions]
     clashes: dict[tuple[str, str], Evidence] = {}
     silences: dict[tuple[str, str], Evidence] = {}
-    failed = [view for view in views if view.fail and not view.ok and view.predictions] if document.map else []
     for view in failed:
         prediction = _read(view.predictions[-1])
         if prediction is None:
             continue
-        for factor in moving:
-            level = view.setup[factor.name]
-            key = (factor.name, level)
+        for factor in _jumpers(document):
+            key = (factor.name, view.setup[factor.name])
             clash = next((one for one in prediction.overlaps if factor.window in one.parties), None)
             if clash is not None:
                 why = f"{view.id}: the map foretold that {' and '.join(clash.parties)} collide; it failed"
-                clashes[key] = Evidence(why, ODDS, factor.name, level)
+                clashes[key] = Evidence(why, ODDS, *key)
             elif _never_seen(prediction, view.boots, factor.window):
                 why = f"{view.id}: the map foretold that {factor.window} runs, but no boot showed it"
-                silences.setdefault(key, Evidence(why, 1 / ODDS, factor.name, level))
+                silences.setdefault(key, Evidence(why, 1 / ODDS, *key))
     return tuple((silences | clashes).values())
+
+
+def _jumpers(document: StudyDocument) -> list[FactorPart]:
+    """The factors whose levels are bases of a window of the map."""
+    return [one for one in movers(document) if one.kind == "rom-base" and one.window] if document.map else []
 
 
 def _never_seen(prediction: Prediction, boots: Iterable[Boot], window: str | None) -> bool:
