@@ -118,7 +118,7 @@ def test_stage_labels_of_the_chart_lie_inside(width: int) -> None:
     names = ("interrupt-controller", "memory", "a-stage-with-a-very-long-name-of-its-own")
     marks = tuple(StageMark(name, float(n), 1.0) for n, name in enumerate(names))
     svg = draw_times([BootGroup("a", (BootLog("b", "finished", 3.0, marks),))], dark=False, width=width)
-    labels = re.findall(r"text-anchor: end[^>]*>([^<]+)<", svg)
+    labels = re.findall(r'text-anchor="end"[^>]*>([^<]+)<', svg)
     assert len(labels) == 3 and "memory" in labels and "characters" not in svg
     room = min(190.0, width * 0.34)
     for label in labels:
