@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import itertools
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,6 +18,8 @@ from benchd.studies.loaded import IMPORTED, LoadedStudy, TrialView, open_study, 
 
 MAX_BYTES = 16 << 20
 WORDS = {"ok": True, "fail": False, "": None}
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+"""What a spreadsheet would run, or has been kept from it by quotes before it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +48,7 @@ def read_table(text: str, file: str, goal_column: str) -> Table:
         raise UsageError(f"{file}: {len(text)} characters; at most {MAX_BYTES} are read")
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
     try:
-        head = [name.strip() for name in next(reader, [])]
+        head = [_value(name) for name in next(reader, [])]
         _check_head(head, file, goal_column)
         at = head.index(goal_column)
         rows: list[Row] = []
@@ -57,7 +60,7 @@ def read_table(text: str, file: str, goal_column: str) -> Table:
                 raise UsageError(f"{file}:{line}: more than {MAX_TRIALS} rows; split the file")
             if len(cells) != len(head):
                 raise UsageError(f"{file}:{line}: {len(cells)} cells, the head has {len(head)}")
-            rows.append(_row(head, [cell.strip() for cell in cells], at, file, line))
+            rows.append(_row(head, [_value(cell) for cell in cells], at, file, line))
     except csv.Error as error:
         raise UsageError(f"{file}:{reader.line_num}: not CSV: {error}") from None
     if not rows:
@@ -160,18 +163,32 @@ def _add_trials(store: Store, study: str, rows: Sequence[Row], now: str) -> None
     store.end_trial(trial.id, now)
 
 
+def _cell(value: str) -> str:
+    """A value that no spreadsheet runs: a quote goes before a formula's sign (OWASP, "CSV Injection")."""
+    return f"'{value}" if _FORMULA.match(value) else value
+
+
+def _value(cell: str) -> str:
+    """What `_cell` was made of."""
+    text = cell.strip()
+    return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
+
+
 def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: str = "result") -> str:
     """The study as CSV: a row for each boot or entered result, and one for a trial that has none."""
     names = [factor.name for factor in known.study.factors]
     if goal_column in names:
         raise UsageError(f"a factor is called {goal_column!r} too: choose another --goal-column")
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*names, goal_column])
+    rows = [[*names, goal_column]]
     for view in views:
-        cells = [view.setup[name] for name in names]
-        for ok in [verdict.ok for verdict in view.verdicts] or [None]:
-            writer.writerow([*cells, {True: "ok", False: "fail", None: ""}[ok]])
+        told = [verdict.ok for verdict in view.verdicts] or [None]
+        rows += [[*(view.setup[name] for name in names), {True: "ok", False: "fail", None: ""}[ok]] for ok in told]
+    out = io.StringIO(newline="")
+    for row in rows:
+        cells = [_cell(cell) for cell in row]
+        # Python's writer leaves a lone carriage return bare, and its reader ends the line there.
+        quoting = csv.QUOTE_ALL if any("\r" in cell for cell in cells) else csv.QUOTE_MINIMAL
+        csv.writer(out, lineterminator="\n", quoting=quoting).writerow(cells)
     return out.getvalue()
 
 

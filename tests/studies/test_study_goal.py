@@ -1,12 +1,13 @@
-"""Goals judged boot by boot: the numbered rules of `studying.goal`, each with a boot that shows it."""
+"""Goals judged boot by boot: the numbered rules of `studies.goal`, each with a boot that shows it."""
 
 from __future__ import annotations
 
 import pytest
 
-from benchd.inference.study import Goal
+from benchd.inference.study import Factor, Goal, Study
 from benchd.store import Result
 from benchd.studies.goal import judge
+from benchd.studies.loaded import Passed, judged
 from benchd.vocabulary.models import Boot, Check, Finding, Stage
 
 REACHED = Goal("stage-reached", "rom")
@@ -83,6 +84,19 @@ def test_a_check_entered_by_hand_outweighs_the_console() -> None:
     """Eyes see what a rule misread."""
     misread = boot("finished", checks=[Check(name="video", passed=False, t=1)])
     assert judge(PASSED, misread, [entered("video", True)]).ok is True
+    assert judge(PASSED, misread, [entered("video", True), entered("video", False, 2)]).ok is False
+
+
+def test_of_a_boot_that_is_gone_the_last_result_counts_too() -> None:
+    """Captures and boots can be deleted; what a person entered for one stays, and a later word outweighs an earlier."""
+    study = Study("s", (Factor("card", ("in", "out")),), goal=REACHED)
+    results = [
+        entered(check, passed, n)
+        for n, (check, passed) in enumerate((("goal", False), ("video", True), ("goal", True), ("video", False)), 1)
+    ]
+    verdicts, checks = judged(study, (), results)
+    assert [(verdict.boot, verdict.ok) for verdict in verdicts] == [("b1", True)]
+    assert checks == {"video": Passed(0, 1)}
 
 
 def test_an_earlier_pass_of_a_loop_is_no_boot() -> None:
