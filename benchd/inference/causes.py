@@ -11,10 +11,10 @@ import numpy as np
 
 from benchd.inference import setups as rooms
 from benchd.inference.answers import Cause, CauseGroup, FactorWeight, Support, Weighing
-from benchd.inference.hypotheses import Evidence, Floats, Ints, Posterior, Prior, Space, build_space, update
+from benchd.inference.hypotheses import Floats, Ints, Posterior, Prior, Space, build_space, update
 from benchd.inference.kinds import MISLEADS, NOTHING
 from benchd.inference.ordering import judge_ordering
-from benchd.inference.study import Study, TrialCounts
+from benchd.inference.study import Evidence, Study, TrialCounts
 from benchd.inference.wording import class_of, kind_words, percent, text_of
 
 SEPARATED_AT = 0.95

@@ -163,7 +163,7 @@ def _limit(gaps: Sequence[float]) -> tuple[float | None, str]:
     if found is None:
         return max(GUESS_FACTOR * longest, GUESS_FLOOR_S), GUESS
     # Never below what a good boot has taken: with equal times the spread, and so the margin, is nil.
-    return max(found.limit_s, longest), found.kind
+    return max(found[0], longest), found[1]
 
 
 def _rare(folded: Sequence[Folded], rungs: Sequence[Rung], tokens: Tokens) -> tuple[Rare, ...]:

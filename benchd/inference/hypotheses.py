@@ -11,9 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.errors import UsageError
 from benchd.inference.kinds import INTERMITTENT, MISLEADS, NOTHING, Special
-from benchd.inference.study import Condition, Relation, Study, TrialCounts
+from benchd.inference.study import Condition, Evidence, Relation, Study, TrialCounts
 
 HYPOTHESIS_CAP = 60_000
 """Beyond this many, richer forms are left out (and said so), the richest first."""
@@ -72,29 +71,6 @@ class Prior:
     always: RatePrior = RatePrior(((1.0, 18.0, 1.0),))
     between: RatePrior = RatePrior(((1.0, 3.0, 3.0),))
     reference_boots: int = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """Something known besides boots that makes some explanations likelier by `odds` (below 1: less).
-
-    Applies to explanations that name `factor` (and `level`, when given), or to the special one
-    called `special` ("nothing", "misleads", "intermittent").
-    """
-
-    reason: str
-    odds: float
-    factor: str | None = None
-    level: str | None = None
-    special: str | None = None
-
-    def __post_init__(self) -> None:
-        if not 1e-6 <= self.odds <= 1e6:
-            raise UsageError(f"evidence '{self.reason}': odds {self.odds}; give a number from 1e-6 to 1e6")
-        if (self.factor is None) == (self.special is None):
-            raise UsageError(f"evidence '{self.reason}': name a factor or a special explanation, one of them")
-        if self.special not in (None, NOTHING, MISLEADS, INTERMITTENT):
-            raise UsageError(f"evidence '{self.reason}': '{self.special}' is no special explanation")
 
 
 @dataclass(slots=True)

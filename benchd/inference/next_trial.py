@@ -14,9 +14,9 @@ import numpy as np
 from benchd.errors import UsageError
 from benchd.inference.answers import Lead, NextTrial, Outlook, Proposal, Weighing
 from benchd.inference.causes import describe
-from benchd.inference.hypotheses import Bools, Evidence, Floats, Ints, Posterior, Prior, build_space, update
+from benchd.inference.hypotheses import Bools, Floats, Ints, Posterior, Prior, build_space, update
 from benchd.inference.setups import allowed, excluded, named, work
-from benchd.inference.study import Change, Exclusion, Study, TrialCounts
+from benchd.inference.study import Change, Evidence, Exclusion, Study, TrialCounts
 from benchd.inference.wording import percent, text_of
 
 KEPT_MASS = 0.9995

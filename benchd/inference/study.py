@@ -12,6 +12,7 @@ from pydantic import Field
 
 from benchd.errors import UsageError
 from benchd.inference.forms import Form
+from benchd.inference.kinds import INTERMITTENT, MISLEADS, NOTHING
 from benchd.inference.kinds import KIND_HARDWARE as KIND_HARDWARE
 from benchd.inference.kinds import KIND_MINUTES as KIND_MINUTES
 from benchd.inference.kinds import infer_kind as infer_kind
@@ -257,6 +258,29 @@ class Study:
             setup = dict(zip(names, levels, strict=True))
             if self.excluded(setup) is None:
                 yield setup
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Something known besides boots that makes some explanations likelier by `odds` (below 1: less).
+
+    Applies to explanations that name `factor` (and `level`, when given), or to the special one
+    called `special` ("nothing", "misleads", "intermittent").
+    """
+
+    reason: str
+    odds: float
+    factor: str | None = None
+    level: str | None = None
+    special: str | None = None
+
+    def __post_init__(self) -> None:
+        if not 1e-6 <= self.odds <= 1e6:
+            raise UsageError(f"evidence '{self.reason}': odds {self.odds}; give a number from 1e-6 to 1e6")
+        if (self.factor is None) == (self.special is None):
+            raise UsageError(f"evidence '{self.reason}': name a factor or a special explanation, one of them")
+        if self.special not in (None, NOTHING, MISLEADS, INTERMITTENT):
+            raise UsageError(f"evidence '{self.reason}': '{self.special}' is no special explanation")
 
 
 def _check_name(what: str, name: str) -> None:

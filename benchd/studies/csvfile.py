@@ -187,8 +187,8 @@ def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: st
     for row in rows:
         cells = [_cell(cell) for cell in row]
         # Python's writer leaves a lone carriage return bare, and its reader ends the line there.
-        quoting = csv.QUOTE_ALL if any("\r" in cell for cell in cells) else csv.QUOTE_MINIMAL
-        csv.writer(out, lineterminator="\n", quoting=quoting).writerow(cells)
+        bare = not any("\r" in cell for cell in cells)
+        csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_MINIMAL if bare else csv.QUOTE_ALL).writerow(cells)
     return out.getvalue()
 
 

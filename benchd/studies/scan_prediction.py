@@ -20,8 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchd.errors import BenchError, ExternalError, UsageError
-from benchd.inference.hypotheses import Evidence
-from benchd.inference.study import Condition, Exclusion, Study
+from benchd.inference.study import Condition, Evidence, Exclusion, Study
 from benchd.store import StoredImage
 from benchd.studies.document import FactorPart, StudyDocument
 from benchd.vocabulary.models import Boot

@@ -111,5 +111,6 @@ def test_limits_of_any_times(times):
     """None below five usable times; else finite, and at 59 and more a time that was seen."""
     found = learned_limit(times)
     if found is not None:
-        assert found.n >= 5 and found.limit_s > 0
-        assert found.n < 59 or found.limit_s in times
+        seconds, _, number = found
+        assert number >= 5 and seconds > 0
+        assert number < 59 or seconds in times

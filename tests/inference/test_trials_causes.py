@@ -11,9 +11,9 @@ from inference.speed_next import alike
 
 from benchd.errors import UsageError
 from benchd.inference.causes import weigh
-from benchd.inference.hypotheses import Evidence, build_space
+from benchd.inference.hypotheses import build_space
 from benchd.inference.ordering import RIVAL_LIMIT, _same_part
-from benchd.inference.study import Condition, Exclusion, Factor, Study
+from benchd.inference.study import Condition, Evidence, Exclusion, Factor, Study
 
 CARD = Factor("card", ("grey", "green"), kind="card")
 BASE = Factor("base", ("C800", "D800"), kind="jumper")

@@ -64,7 +64,7 @@ def test_limits_are_learned_from_five_boots_and_a_wide_guess_below(n, kind):
     if kind == GUESS:
         assert rung.limit_s == max(10.0, 3 * max(gaps))
     else:
-        assert rung.limit_s == pytest.approx(max(learned_limit(gaps).limit_s, max(gaps)))
+        assert rung.limit_s == pytest.approx(max(learned_limit(gaps)[0], max(gaps)))
     assert rung.limit_s >= rung.longest_s >= rung.usual_s
 
 

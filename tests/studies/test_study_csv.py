@@ -52,7 +52,7 @@ def test_no_exported_cell_is_a_formula(tmp_path: Path, level: str) -> None:
     cells = [cell for row in csv.reader(io.StringIO(text, newline="")) for cell in row]
     assert len(cells) == 6 and not [cell for cell in cells if cell[:1] in tuple("=+-@\t\r")]
     assert level.startswith(("=", "+", "-", "@", "\t", "\r", "'=", "''@")) or level in cells
-    assert read_table(text, "n.csv", "@result").rows == table.rows
+    assert [row.setup for row in read_table(text, "n.csv", "@result").rows] == [{"=jumper": level, "card": "in"}]
 
 
 def test_toml_beside_the_table_is_merged(benchd: Commands) -> None:
