@@ -18,7 +18,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BOOT_FIELDS = {
     name: "table_name" if name == "table" else name
     for name in Boot.model_fields
-    if name not in ("stages", "findings", "checks")
+    if name not in ("stages", "findings", "checks", "blind")
 }
 """Field of the model: column of the table."""
 
@@ -35,6 +35,7 @@ class Boots:
         """
         values = {column: getattr(boot, name) for name, column in _BOOT_FIELDS.items()}
         values |= {"started_us": microseconds(boot.started), "capture": capture, "closed_reason": None}
+        values |= {"blind": [blind.model_dump() for blind in boot.blind] or None}
         parts: list[tuple[sa.Table, list[dict[str, Any]]]] = [
             (schema.stage, [stage.model_dump() for stage in boot.stages]),
             (schema.finding, [_finding_row(finding) for finding in boot.findings]),
@@ -152,7 +153,8 @@ class Boots:
     def good_times(self, machine: str, table: str, stage: str, limit: int = 500) -> list[float]:
         """Seconds that `stage` lasted (to the next stage) in good boots, newest first, at most `limit`.
 
-        Good: the boot finished and no stall or slow finding stands on that stage, cleared or not.
+        Good: the boot finished, was watched from its start on all its links, and no stall or slow finding stands on
+        that stage, cleared or not.
         """
         boot, finding = schema.boot, schema.finding
         this, following = schema.stage.alias(), schema.stage.alias()
@@ -167,6 +169,7 @@ class Boots:
             .join(this, this.c.boot == boot.c.id)
             .join(following, (following.c.boot == this.c.boot) & (following.c.position == this.c.position + 1))
             .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
+            .where(boot.c.anchored, boot.c.blind.is_(None))
             .where(this.c.name == stage, ~trouble)
             .order_by(boot.c.started_us.desc(), boot.c.id.desc(), this.c.position.desc())
             .limit(limit)
@@ -217,6 +220,7 @@ def _load(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
             stages=[Stage(**part) for part in stages[row["id"]]],
             findings=[Finding(**part) for part in findings[row["id"]]],
             checks=[Check(**part) for part in checks[row["id"]]],
+            blind=row["blind"] or [],
         )
         for row in rows
     ]

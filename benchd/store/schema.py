@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-VERSIONS = ("0001", "0002")
+VERSIONS = ("0001", "0002", "0004")
 """Every schema this benchd can read and upgrade, oldest first; the last is the current one."""
 VERSION_TABLE = "benchd_schema"
 
@@ -62,6 +62,8 @@ boot = sa.Table(
     _text("passes_of", null=True),
     _text("capture", null=True),
     _text("closed_reason", null=True),
+    sa.Column("anchored", sa.Boolean(), nullable=False, server_default=sa.true()),
+    sa.Column("blind", sa.JSON(none_as_null=True)),
     sa.Index("boot_by_start", "started_us"),
     sa.Index("boot_by_machine", "machine", "started_us"),
     sa.Index("boot_by_trial", "trial"),

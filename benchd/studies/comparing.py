@@ -22,8 +22,9 @@ from benchd.inference.answers import Comparison
 from benchd.inference.bootlog import MAX_EVENTS, BootGroup, BootLog, Event, evenly, stage_marks
 from benchd.inference.forms import Count, Form
 from benchd.inference.study import Change
+from benchd.inference.wording import counted
 from benchd.store import Store, StoredPrediction, Trial
-from benchd.studies.goal import check_results
+from benchd.studies.goal import STOOD, blindness, check_results
 from benchd.studies.loaded import IMPORTED, Passed, complete, open_study
 from benchd.studies.scan_prediction import explain_boot
 from benchd.vocabulary.events import BootEnded, BootStarted, CodeSeen, LineSeen
@@ -150,8 +151,12 @@ def _one_boot(store: Store, name: str) -> NamedBoots:
 
 
 def boot_log(boot: Boot, events: Sequence[Event] = ()) -> BootLog:
-    """A boot as the comparison sees it. A finished one ends with its last stage, another when last watched."""
+    """A boot as the comparison sees it. A finished one ends with its last stage, another when last watched.
+
+    Of one that seems to have stood still while it was not well watched nobody knows how it would have ended.
+    """
     finished = boot.outcome == "finished"
+    unseen = boot.outcome in STOOD and blindness(boot) is not None
     entries = [(stage.name, stage.t) for stage in boot.stages]
     end = max(0.0, boot.duration_s)
     if finished:
@@ -163,7 +168,7 @@ def boot_log(boot: Boot, events: Sequence[Event] = ()) -> BootLog:
         end = max(end, watched.total_seconds())
     return BootLog(
         boot.id,
-        OUTCOME.get(boot.outcome, boot.outcome),
+        "link lost" if unseen else OUTCOME.get(boot.outcome, boot.outcome),
         end,
         stage_marks(entries, end, finished),
         tuple(events),
@@ -248,6 +253,7 @@ def compare_groups(store: Store, groups: Sequence[NamedBoots], *, read: bool = T
     looked_at = [boot for group in chosen for boot in group.boots]
     events, notes = events_of(store, looked_at) if read else (stage_events(looked_at), [])
     compared = _compare(groups, chosen, events, notes)
+    notes += _unseen(groups)
     checks = [_checks(store, group) for group in groups]
     found = [
         _told(
@@ -291,6 +297,17 @@ def _compare(
     )
 
 
+def _unseen(groups: Sequence[NamedBoots]) -> list[str]:
+    """A note for each group with boots that were not well watched."""
+    out = []
+    for group in groups:
+        reasons = [why for boot in group.boots if (why := blindness(boot)) is not None]
+        if reasons:
+            number = f"{counted(len(reasons), 'boot')} not well watched ({reasons[0]})"
+            out.append(f"{group.name}: {number}, not counted for the stages that are reached")
+    return out
+
+
 def _told(one: BootComparison) -> BootComparison:
     """The comparison with what matters most on a bench in its sentence.
 
@@ -316,10 +333,13 @@ def _told(one: BootComparison) -> BootComparison:
 def _reached(a: NamedBoots, b: NamedBoots) -> tuple[Reached, ...]:
     from benchd.inference.timing import fisher, wilson
 
-    counts = [Counter(name for boot in g.boots for name in {stage.name for stage in boot.stages}) for g in (a, b)]
+    sides = [[boot for boot in group.boots if blindness(boot) is None] for group in (a, b)]
+    if not all(sides):
+        return ()
+    counts = [Counter(name for boot in boots for name in {stage.name for stage in boot.stages}) for boots in sides]
     out = []
-    for name in dict.fromkeys(stage.name for group in (a, b) for boot in group.boots for stage in boot.stages):
-        left, right = Share(counts[0][name], len(a.boots)), Share(counts[1][name], len(b.boots))
+    for name in dict.fromkeys(stage.name for boots in sides for boot in boots for stage in boot.stages):
+        left, right = (Share(count[name], len(boots)) for count, boots in zip(counts, sides, strict=True))
         one = Reached(name, left, right, fisher(wilson(left.k, left.n), wilson(right.k, right.n)))
         if one.apart() >= APART or (one.p is not None and one.p < SHOWN):
             out.append(one)

@@ -11,7 +11,7 @@ All results have `to_json`. Times are ISO 8601 with zone and come in as argument
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -22,7 +22,8 @@ from benchd.inference.forms import Count, Form, Hidden
 from benchd.inference.study import Change, Study, TrialCounts
 from benchd.store import Result, Store, StoredStudy, Trial
 from benchd.studies.document import StudyDocument, check_whole
-from benchd.studies.goal import GOAL, Verdict, check_results, judge
+from benchd.studies.goal import GOAL, Verdict, check_results, judge, needed_links
+from benchd.studies.tables import table_of
 from benchd.vocabulary.models import Boot
 
 IMPORTED = "(imported)"
@@ -197,7 +198,8 @@ def gather(store: Store, known: LoadedStudy, *, predictions: bool = True) -> lis
     for trial in store.trials(study=study.name):
         setup, assumed = complete(study, trial.setup)
         boots = () if trial.machine == IMPORTED else tuple(store.boots(trial=trial.id, newest_first=False))
-        verdicts, checks = judged(study, boots, results[trial.id])
+        needs = {boot.id: needed_links(study.goal, table_of(store, boot)) for boot in boots if boot.blind}
+        verdicts, checks = judged(study, boots, results[trial.id], needs)
         key = tuple(sorted(setup.items()))
         told = predictions and known.document.map is not None
         view = TrialView(
@@ -218,9 +220,15 @@ def gather(store: Store, known: LoadedStudy, *, predictions: bool = True) -> lis
 
 
 def judged(
-    study: Study, boots: Sequence[Boot], results: Sequence[Result]
+    study: Study,
+    boots: Sequence[Boot],
+    results: Sequence[Result],
+    needs: Mapping[str, Collection[str] | None] | None = None,
 ) -> tuple[tuple[Verdict, ...], dict[str, Passed]]:
-    """Verdicts of one trial's boots and of goals entered without a boot; and each check's results counted."""
+    """Verdicts of one trial's boots and of goals entered without a boot; and each check's results counted.
+
+    `needs`: by boot the kinds of link that the goal needs, of boots in which one was not heard.
+    """
     of_boot: dict[str | None, list[Result]] = defaultdict(list)
     for result in results:
         of_boot[result.boot].append(result)
@@ -229,7 +237,7 @@ def judged(
     told: list[tuple[str, bool]] = []
     for boot in boots:
         own = of_boot.pop(boot.id, [])
-        verdicts.append(judge(study.goal, boot, own))
+        verdicts.append(judge(study.goal, boot, own, needs=(needs or {}).get(boot.id)))
         if not boot.passes_of:
             told += check_results(boot, own).items()
     for name, own in of_boot.items():

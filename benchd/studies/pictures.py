@@ -8,7 +8,7 @@ from benchd.drawing.svg import Drawing, steps
 from benchd.inference.bootlog import BootGroup, BootLog, StageMark, evenly
 from benchd.inference.study import Study
 from benchd.studies.comparing import boot_log
-from benchd.studies.goal import Verdict
+from benchd.studies.goal import NOT_COUNTED, Verdict
 from benchd.studies.loaded import TrialView
 from benchd.studies.scrub import scrub
 
@@ -84,12 +84,12 @@ def _end(picture: Drawing, log: BootLog, verdict: Verdict, x: float, y: float) -
         picture.rect(x, y - 2, 3, BAR + 4, fill=INK)
     else:
         picture.path(f"M{x:.1f} {y + 3:.1f}l10 10m0 -10l-10 10", stroke=BAD, stroke_width=2.5, fill="none")
-    word = {True: "ok", False: "FAIL", None: "not counted"}[verdict.ok]
+    word = {True: "ok", False: "FAIL", None: NOT_COUNTED}[verdict.ok]
     bad = verdict.ok is False
     picture.text(WIDTH - RIGHT + 24, y + 13, word, fill=BAD if bad else None, font_weight="600" if bad else None)
     # "not counted" is wider than the column of "ok" and "FAIL": its reason begins further right.
     why_x, most = (64, 44) if verdict.ok is not None else (104, 36)
-    picture.text(WIDTH - RIGHT + why_x, y + 13, scrub(verdict.why), most, fill=SOFT)
+    picture.text(WIDTH - RIGHT + why_x, y + 13, scrub(verdict.why).removeprefix(f"{NOT_COUNTED}: "), most, fill=SOFT)
 
 
 def draw_stage_times(views: Sequence[TrialView]) -> str:

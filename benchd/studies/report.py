@@ -13,12 +13,11 @@ from __future__ import annotations
 import re
 import statistics
 from collections.abc import Mapping
-from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from benchd import __version__
-from benchd.errors import BenchError, ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError
 from benchd.harmless import clean
 from benchd.inference.wording import counted, percent
 from benchd.store import Store
@@ -26,13 +25,12 @@ from benchd.studies.comparing import NamedBoots, boot_log, predicted
 from benchd.studies.loaded import LoadedStudy, TrialView
 from benchd.studies.pictures import draw_ladders, draw_stage_times, stage_names
 from benchd.studies.scrub import scrub
+from benchd.studies.tables import table_text
 from benchd.studies.weighing import Why, next_trials, why
 
 CAUSES_FROM = 0.01
 CAUSES_MOST = 12
 TEXT_MOST = 2_000
-HEAD_RECORDS = 20
-"""Labels stand at the beginning of a capture; the table's text is one of them."""
 CAUTIONS = (
     "Power off and unplug before moving a card, a cable or a jumper: ISA is not hot-plug. Mind static discharge.",
     "Power supplies and monitors hold mains voltage, their capacitors also after unplugging: leave their inside to "
@@ -199,24 +197,11 @@ def _tables(store: Store, views: tuple[TrialView, ...]) -> list[str]:
     """The rule tables that judged the boots, with the beginning of the SHA-256 of the text in their captures."""
     import hashlib
 
-    from benchd.capture import read_capture
-    from benchd.vocabulary.records import Annotation
-
     out: dict[str, str] = {}
-    for view in views:
-        for boot in view.boots:
-            if not boot.table or boot.table in out:
-                continue
-            path = store.capture_of(boot.id)
-            mark = ""
-            if path is not None and Path(path).is_file():
-                try:
-                    head = list(islice(read_capture(Path(path)).records(), HEAD_RECORDS))
-                except BenchError:
-                    head = []
-                text = next((note.value for note in head if isinstance(note, Annotation) and note.key == "table"), None)
-                if text is not None:
-                    mark = f" (text {hashlib.sha256(text.encode()).hexdigest()[:12]})"
+    for boot in (boot for view in views for boot in view.boots if boot.table):
+        if boot.table not in out:
+            text = table_text(store, boot)
+            mark = f" (text {hashlib.sha256(text.encode()).hexdigest()[:12]})" if text is not None else ""
             out[boot.table] = f"{plain(boot.table, 80)}{mark}"
     return list(out.values())
 

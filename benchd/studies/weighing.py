@@ -16,9 +16,13 @@ from benchd.inference.forms import Count, Form, Hidden
 from benchd.inference.study import TrialCounts
 from benchd.inference.wording import counted
 from benchd.store import Store
+from benchd.studies.goal import NOT_COUNTED
 from benchd.studies.loaded import LoadedStudy, TrialView, first_setup, gather, open_study
 from benchd.studies.scan_prediction import collisions, evidence_of
 from benchd.studies.service import images_of
+
+UNSEEN_MOST = 8
+"""So many boots that were not well watched are told one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,13 +108,18 @@ def remarks(known: LoadedStudy, views: Sequence[TrialView], trials: Sequence[Tri
 
 
 def _not_counted(views: Sequence[TrialView]) -> list[str]:
-    lost = sum(view.not_counted for view in views)
-    if not lost:
-        return []
-    return [
-        f"{counted(lost, 'boot')} {'is' if lost == 1 else 'are'} not counted for the goal "
-        "(running, cut short, link lost, or no result entered)."
-    ]
+    """Boots that say nothing of the goal: those that were not well watched each with its reason, the rest counted."""
+    lost = [(view.id, verdict) for view in views for verdict in view.verdicts if verdict.ok is None]
+    unseen = [(trial, verdict) for trial, verdict in lost if verdict.why.startswith(NOT_COUNTED)]
+    out = [f"Boot {verdict.boot} of {trial} is {verdict.why}." for trial, verdict in unseen[:UNSEEN_MOST]]
+    if len(unseen) > UNSEEN_MOST:
+        out.append(f"{counted(len(unseen) - UNSEEN_MOST, 'more boot')} like these not counted.")
+    rest = len(lost) - len(unseen)
+    if rest:
+        are = "is" if rest == 1 else "are"
+        why = "(running, cut short, link lost, or no result entered)"
+        out.append(f"{counted(rest, 'boot')} {are} not counted for the goal {why}.")
+    return out
 
 
 def _never_changed(known: LoadedStudy, tried: Sequence[TrialView]) -> list[str]:

@@ -59,6 +59,19 @@ class Check(Model):
     t: float
 
 
+class Blind(Model):
+    """A stretch of a boot in which a link was not heard, or not all of it: seconds from boot start.
+
+    `until` None: to the boot's end. "down": the link was lost; "lossy": it dropped what it could not bring;
+    "not-watched": nobody read it.
+    """
+
+    link: str
+    t: float
+    until: float | None = None
+    why: Literal["down", "lossy", "not-watched"]
+
+
 class Boot(Model):
     """One boot, from power-on, reset or first sign of life to the next."""
 
@@ -80,3 +93,5 @@ class Boot(Model):
     lines: int = 0
     lost: int = Field(0, description="codes or bytes known to be lost or refused")
     passes_of: str | None = Field(None, description="this boot is an earlier pass of that looping boot")
+    anchored: bool = Field(True, description="false while the boot was only joined in the middle")
+    blind: list[Blind] = Field(default_factory=list, description="when a link was not heard")
