@@ -28,25 +28,19 @@ class RatePrior:
 
     parts: tuple[tuple[float, float, float], ...]
 
-    def log_marginal(self, fails: Floats, boots: Floats) -> Floats:
-        """Log probability of one ordered sequence with `fails` of `boots` failing (no C(n,k))."""
-        return np.asarray(np.logaddexp.reduce(self._terms(fails, boots), axis=0))
-
-    def mean(self, fails: Floats, boots: Floats) -> Floats:
-        """Probability that the next boot fails, after `fails` of `boots`."""
-        terms = self._terms(fails, boots)
-        share = np.exp(terms - np.logaddexp.reduce(terms, axis=0))
-        means = np.stack([(a + fails) / (a + b + boots) for _, a, b in self.parts])
-        return np.asarray((share * means).sum(axis=0))
-
-    def _terms(self, fails: Floats, boots: Floats) -> Floats:
-        k = fails.astype(np.int64)
-        n = boots.astype(np.int64)
+    def weigh(self, fails: Floats, boots: Floats) -> tuple[Floats, Floats]:
+        """Log probability of one order of `fails` among `boots` (no C(n,k)); chance that the next boot fails."""
+        k, n = fails.astype(np.int64), boots.astype(np.int64)
         top = int(n.max(initial=0)) + 1
-        rows = []
-        for weight, a, b in self.parts:
-            rows.append(np.log(weight) + _rising(a, top)[k] + _rising(b, top)[n - k] - _rising(a + b, top)[n])
-        return np.stack(rows)
+        terms = np.stack(
+            [
+                np.log(weight) + _rising(a, top)[k] + _rising(b, top)[n - k] - _rising(a + b, top)[n]
+                for weight, a, b in self.parts
+            ]
+        )
+        marginal = np.logaddexp.reduce(terms, axis=0)
+        means = np.stack([(a + fails) / (a + b + boots) for _, a, b in self.parts])
+        return np.asarray(marginal), np.asarray((np.exp(terms - marginal) * means).sum(axis=0))
 
 
 def _rising(a: float, top: int) -> Floats:
@@ -289,8 +283,8 @@ def update(space: Space, trials: Sequence[TrialCounts]) -> Posterior:
     fails: Floats = np.bincount(where.ravel(), [t.failures for t in tried], len(setups)).astype(np.float64)
     boots: Floats = np.bincount(where.ravel(), [t.boots for t in tried], len(setups)).astype(np.float64)
     inside = space.holds(setups)
-    m = inside.astype(np.float64)
-    k_in, n_in = m @ fails, m @ boots
+    # Not by `@`: the threads of a linear algebra library cost more than so narrow a product saves.
+    k_in, n_in = (np.einsum("hs,s->h", inside, count) for count in (fails, boots))
     k_out, n_out = fails.sum() - k_in, boots.sum() - n_in
     if space.study.reference is not None:
         # "Known good" counts as unseen good boots, except for the idea that the test misleads.
@@ -299,18 +293,14 @@ def update(space: Space, trials: Sequence[TrialCounts]) -> Posterior:
         extra[space.count - 2] = 0.0
         n_in = n_in + extra
         n_out = n_out + np.where(at, 0.0, float(prior.reference_boots))
-    log_like = prior.failing.log_marginal(k_in, n_in) + prior.working.log_marginal(k_out, n_out)
-    p_in = prior.failing.mean(k_in, n_in)
-    p_out = prior.working.mean(k_out, n_out)
+    (log_in, p_in), (log_out, p_out) = prior.failing.weigh(k_in, n_in), prior.working.weigh(k_out, n_out)
     # The special rows have rates of their own: nearly always, or in between. The reference, where
     # "nothing tried matters" expects success, stays with the working rate.
     for rows, rate in (
         (slice(space.count - 3, space.count - 1), prior.always),
         (slice(space.count - 1, space.count), prior.between),
     ):
-        k, n = k_in[rows], n_in[rows]
-        log_like[rows] = rate.log_marginal(k, n) + prior.working.log_marginal(k_out[rows], n_out[rows])
-        p_in[rows] = rate.mean(k, n)
-    log_weight = space.log_prior + log_like
+        log_in[rows], p_in[rows] = rate.weigh(k_in[rows], n_in[rows])
+    log_weight = space.log_prior + log_in + log_out
     weight = np.exp(log_weight - np.logaddexp.reduce(log_weight))
     return Posterior(space, setups, fails, boots, inside, weight, p_in, p_out)
