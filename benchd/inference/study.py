@@ -12,10 +12,7 @@ from pydantic import Field
 
 from benchd.errors import UsageError
 from benchd.inference.forms import Form
-from benchd.inference.kinds import INTERMITTENT, MISLEADS, NOTHING
-from benchd.inference.kinds import KIND_HARDWARE as KIND_HARDWARE
-from benchd.inference.kinds import KIND_MINUTES as KIND_MINUTES
-from benchd.inference.kinds import infer_kind as infer_kind
+from benchd.inference.kinds import INTERMITTENT, KINDS, MISLEADS, NOTHING
 
 MAX_FACTORS = 24
 MAX_LEVELS = 24
@@ -71,8 +68,8 @@ class Factor:
             _check_name(f"level of factor '{self.name}'", level)
         if len(set(self.levels)) != len(self.levels):
             raise UsageError(f"factor '{self.name}' names a level twice: {', '.join(self.levels)}")
-        if self.kind not in KIND_HARDWARE:
-            raise UsageError(f"factor '{self.name}' has kind '{self.kind}'; use one of {', '.join(KIND_HARDWARE)}")
+        if self.kind not in KINDS:
+            raise UsageError(f"factor '{self.name}' has kind '{self.kind}'; use one of {', '.join(KINDS)}")
         for level, minutes in {"any level": self.minutes, **self.level_minutes}.items():
             if level != "any level" and level not in self.levels:
                 raise UsageError(f"factor '{self.name}': minutes given for '{level}', which is no level of it")
@@ -81,11 +78,11 @@ class Factor:
 
     @property
     def hardware(self) -> bool:
-        return KIND_HARDWARE[self.kind] if self.moves_hardware is None else self.moves_hardware
+        return KINDS[self.kind][0] if self.moves_hardware is None else self.moves_hardware
 
     def cost(self, level: str) -> float:
         """Minutes of work to change to `level`."""
-        usual = KIND_MINUTES[self.kind] if self.minutes is None else self.minutes
+        usual = KINDS[self.kind][1] if self.minutes is None else self.minutes
         return self.level_minutes.get(level, usual)
 
 

@@ -1,10 +1,4 @@
-"""Boots and trials from the store as groups that `inference.compare` takes; codes and lines from their captures.
-
-find_groups(store, names) -> list[NamedBoots]           ids of boots or trials, or unique beginnings
-compare_groups(store, groups, ...) -> Compared     ladders, times, rates, checks, predictions
-boot_log(boot, events) -> BootLog
-read_events(paths, wanted) -> (events by boot, problems)
-"""
+"""Boots and trials from the store as groups that `inference.compare` takes; codes and lines from their captures."""
 
 from __future__ import annotations
 

@@ -37,8 +37,8 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
+from benchd.inference.kinds import KINDS, infer_kind
 from benchd.inference.study import (
-    KIND_HARDWARE,
     MAX_FACTORS,
     MAX_LEVELS,
     MAX_NAME,
@@ -46,7 +46,6 @@ from benchd.inference.study import (
     Factor,
     Goal,
     Study,
-    infer_kind,
 )
 from benchd.inference.study import Condition as PureCondition
 from benchd.tomlfile import FileProblems, Problem, dotted, parse, problems_of
@@ -62,7 +61,7 @@ Kind = Literal[
     "test", "other",
 ]  # fmt: skip
 PURE_KIND = {"rom-base": "jumper", "rom-image": "image"}
-assert {PURE_KIND.get(kind, kind) for kind in get_args(Kind)} == set(KIND_HARDWARE)
+assert {PURE_KIND.get(kind, kind) for kind in get_args(Kind)} == set(KINDS)
 
 
 def _level(value: object) -> object:

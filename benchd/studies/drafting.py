@@ -1,8 +1,4 @@
-"""A draft rule table from captures of good boots: what `inference.draft` finds, written as TOML to be filled in.
-
-read_boots(paths, rules, lines) -> CaptureBoots      boots of captures as logs of codes (and lines)
-draft_toml(draft, name, ...) -> str           a table that `benchd rules check` reads
-"""
+"""A draft rule table from captures of good boots: what `inference.draft` finds, written as TOML to be filled in."""
 
 from __future__ import annotations
 

@@ -1,10 +1,5 @@
 """Studies in the store, with their documents; and their trials with everything that was seen of them.
 
-    save(store, name, document, now)        store a checked document; refuses one that old trials do not fit
-    open_study(store, name) -> LoadedStudy        the stored study, its document, and the pure `Study`
-    summaries(store) -> list[Summary]       all studies with counts
-    gather(store, known) -> list[TrialView] trials with boots, verdicts, checks, predictions, what changed
-
 All results have `to_json`. Times are ISO 8601 with zone and come in as arguments.
 """
 

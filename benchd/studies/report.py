@@ -1,9 +1,5 @@
 """A study's report for a stranger: one HTML file that needs nothing else, and one Markdown file.
 
-    report_values(store, name, now) -> dict       everything said in it, plain text by key
-    render_html(values), render_markdown(values)  the two documents
-    write_report(store, name, folder, now)        both files, named after the study
-
 Text from people and wires is made harmless (`clean`), escaped for its format, and stripped of local paths,
 addresses with credentials and the like (`scrub`).
 """

@@ -3,12 +3,6 @@
 A study takes part when its document names a `map` file and at least one factor says what it moves there:
 `window` (with kind rom-base, a level is that window's base; with kind rom-image, its image) or `places`
 (level: {window: base or "off"}).
-
-    layout_of(document, setup, images) -> Layout      the map file changed as the setup says
-    predict_scan(document, setup, images) -> Prediction
-    explain_boot(prediction, boot, lines) -> list     predicted against seen, in sentences
-    collisions(document, study, images) -> Exclusions for `next`
-    evidence_of(document, views) -> Evidence for `why`
 """
 
 from __future__ import annotations

@@ -1,12 +1,4 @@
-"""What a person does at the bench: start a trial by what changed, enter results, know images by their bytes.
-
-plan_trial(store, known, changes, ...) -> Plan    what a start would mean: setup, changes, repeat, exclusion
-start(store, known, plan, now, ...) -> Started    begin it; the daemon attaches boots from now on
-add_image(store, path) -> StoredImage                  a ROM image by its file
-enter(store, check, passed, now, ...) -> Result   a result for a boot or a trial
-enter_table(store, rows, now, ...) -> list        results that a test program left
-running(store, machines) -> dict                  the trial that runs on each machine
-"""
+"""What a person does at the bench: start a trial by what changed, enter results, know images by their bytes."""
 
 from __future__ import annotations
 

@@ -1,8 +1,4 @@
-"""Causes and next trials of a stored study: the store's trials put before `inference.causes` and `next_trial`.
-
-why(store, name, check=None) -> Why          causes weighed, checks across setups, remarks
-next_trials(store, name, ...) -> Next        what to try next, or that it is time to stop
-"""
+"""Causes and next trials of a stored study: the store's trials put before `inference.causes` and `next_trial`."""
 
 from __future__ import annotations
 

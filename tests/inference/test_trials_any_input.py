@@ -13,9 +13,10 @@ from benchd.inference.causes import weigh
 from benchd.inference.checks import compare_checks
 from benchd.inference.compare import compare
 from benchd.inference.draft import draft
+from benchd.inference.kinds import KINDS
 from benchd.inference.limits import learned_limit
 from benchd.inference.next_trial import propose
-from benchd.inference.study import KIND_HARDWARE, Condition, Exclusion, Factor, Study, TrialCounts
+from benchd.inference.study import Condition, Exclusion, Factor, Study, TrialCounts
 
 seconds = st.floats(0, 1e6, allow_nan=False).map(lambda x: round(x, 3))
 
@@ -23,7 +24,7 @@ seconds = st.floats(0, 1e6, allow_nan=False).map(lambda x: round(x, 3))
 @st.composite
 def studies(draw):
     sizes = draw(st.lists(st.integers(1, 4), min_size=1, max_size=4))
-    kinds = list(KIND_HARDWARE)
+    kinds = list(KINDS)
     factors = tuple(
         Factor(
             f"f{i}",

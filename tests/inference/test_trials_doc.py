@@ -16,7 +16,6 @@ from benchd.inference import (
     next_trial,
     ordering,
     setups,
-    study,
     timing,
 )
 from benchd.inference.hypotheses import Prior, build_space
@@ -72,4 +71,3 @@ def test_is_not_and_reordering_are_as_written():
     assert PRIOR.is_not == 0.25 and "counts a quarter of an *is*" in TEXT
     assert divergence.REORDER_WINDOW == 6 and "within six places" in TEXT
     assert compare.SHOWN == 0.05 and draft.GUESS_FACTOR == 3 and "three times the longest" in TEXT
-    assert all(kind in study.KIND_MINUTES for kind in study.KIND_HARDWARE)

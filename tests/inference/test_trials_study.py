@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from benchd.errors import UsageError
+from benchd.inference.kinds import KINDS, infer_kind
 from benchd.inference.study import (
-    KIND_MINUTES,
     MAX_FACTORS,
     MAX_LEVELS,
     Condition,
@@ -15,7 +15,6 @@ from benchd.inference.study import (
     Goal,
     Study,
     TrialCounts,
-    infer_kind,
 )
 
 CARD = Factor("card", ("grey", "green"), kind="card", minutes=9)
@@ -65,7 +64,7 @@ def test_changes_name_factors_minutes_and_hardware():
     assert (base.minutes, base.hardware) == (3, True)
     assert (
         STUDY.changes({"card": "grey", "base": "D800"}, {"card": "grey", "base": "C800"})[0].minutes
-        == (KIND_MINUTES["jumper"])
+        == KINDS["jumper"][1]
     )
     assert STUDY.changes({"card": "grey", "base": "C800"}, {"card": "grey", "base": "C800"}) == ()
 
