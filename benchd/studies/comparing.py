@@ -327,17 +327,22 @@ def _told(one: BootComparison) -> BootComparison:
 def _reached(a: NamedBoots, b: NamedBoots) -> tuple[Reached, ...]:
     from benchd.inference.timing import fisher, wilson
 
-    sides = [[boot for boot in group.boots if blindness(boot) is None] for group in (a, b)]
-    if not all(sides):
+    (left, n), (right, m) = (_stages_seen(group) for group in (a, b))
+    if not n or not m:
         return ()
-    counts = [Counter(name for boot in boots for name in {stage.name for stage in boot.stages}) for boots in sides]
     out = []
-    for name in dict.fromkeys(stage.name for boots in sides for boot in boots for stage in boot.stages):
-        left, right = (Share(count[name], len(boots)) for count, boots in zip(counts, sides, strict=True))
-        one = Reached(name, left, right, fisher(wilson(left.k, left.n), wilson(right.k, right.n)))
-        if one.apart() >= APART or (one.p is not None and one.p < SHOWN):
+    for name in dict.fromkeys([*left, *right]):
+        p = fisher(wilson(left[name], n), wilson(right[name], m))
+        one = Reached(name, Share(left[name], n), Share(right[name], m), p)
+        if one.apart() >= APART or (p is not None and p < SHOWN):
             out.append(one)
     return tuple(out)
+
+
+def _stages_seen(group: NamedBoots) -> tuple[Counter[str], int]:
+    """How many boots reached each stage, and how many were watched well enough to tell."""
+    boots = [boot for boot in group.boots if blindness(boot) is None]
+    return Counter(name for boot in boots for name in dict.fromkeys(stage.name for stage in boot.stages)), len(boots)
 
 
 def _checks(store: Store, group: NamedBoots) -> dict[str, Passed]:

@@ -6,7 +6,7 @@ import csv
 import io
 import itertools
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from benchd.errors import UsageError
@@ -42,29 +42,38 @@ class Table:
         return list(dict.fromkeys(row.setup[factor] for row in self.rows))
 
 
-def read_table(text: str, file: str, goal_column: str) -> Table:
-    """Read a table. Raises UsageError with file, line and column for what is wrong."""
+def _lines(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
+    """The head (empty where there is none), then every row that is not blank, with line numbers and as many cells."""
     if len(text) > MAX_BYTES:
         raise UsageError(f"{file}: {len(text)} characters; at most {MAX_BYTES} are read")
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
     try:
-        head = [_value(name) for name in next(reader, [])]
-        _check_head(head, file, goal_column)
-        at = head.index(goal_column)
-        rows: list[Row] = []
+        head = next(reader, [])
+        yield 1, head
+        empty = True
         for cells in reader:
-            line = reader.line_num
-            if not any(cell.strip() for cell in cells):
-                continue
-            if len(rows) >= MAX_TRIALS:
-                raise UsageError(f"{file}:{line}: more than {MAX_TRIALS} rows; split the file")
-            if len(cells) != len(head):
-                raise UsageError(f"{file}:{line}: {len(cells)} cells, the head has {len(head)}")
-            rows.append(_row(head, [_value(cell) for cell in cells], at, file, line))
+            if any(cell.strip() for cell in cells):
+                if len(cells) != len(head):
+                    raise UsageError(f"{file}:{reader.line_num}: {len(cells)} cells, the head has {len(head)}")
+                yield reader.line_num, cells
+                empty = False
     except csv.Error as error:
         raise UsageError(f"{file}:{reader.line_num}: not CSV: {error}") from None
-    if not rows:
+    if empty:
         raise UsageError(f"{file}: no rows under the head")
+
+
+def read_table(text: str, file: str, goal_column: str) -> Table:
+    """Read a table. Raises UsageError with file, line and column for what is wrong."""
+    lines = _lines(text, file)
+    head = [_value(name) for name in next(lines)[1]]
+    _check_head(head, file, goal_column)
+    at = head.index(goal_column)
+    rows: list[Row] = []
+    for line, cells in lines:
+        if len(rows) >= MAX_TRIALS:
+            raise UsageError(f"{file}:{line}: more than {MAX_TRIALS} rows; split the file")
+        rows.append(_row(head, [_value(cell) for cell in cells], at, file, line))
     table = Table(tuple(name for name in head if name != goal_column), tuple(rows))
     for factor in table.factors:
         count = len(table.levels(factor))
@@ -194,28 +203,16 @@ def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: st
 
 def read_checks(text: str, file: str) -> list[tuple[str, bool, str | None, int]]:
     """Read a test program's results: columns check, result (pass or fail) and perhaps boot; with line numbers."""
-    if len(text) > MAX_BYTES:
-        raise UsageError(f"{file}: {len(text)} characters; at most {MAX_BYTES} are read")
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
+    lines = _lines(text, file)
+    head = [name.strip().lower() for name in next(lines)[1]]
+    if not {"check", "result"} <= set(head) or set(head) - {"check", "result", "boot"}:
+        raise UsageError(f"{file}:1: the columns are check, result and perhaps boot, not {', '.join(head)}")
     out: list[tuple[str, bool, str | None, int]] = []
-    try:
-        head = [name.strip().lower() for name in next(reader, [])]
-        if not {"check", "result"} <= set(head) or set(head) - {"check", "result", "boot"}:
-            raise UsageError(f"{file}:1: the columns are check, result and perhaps boot, not {', '.join(head)}")
-        for cells in reader:
-            line = reader.line_num
-            if not any(cell.strip() for cell in cells):
-                continue
-            if len(cells) != len(head):
-                raise UsageError(f"{file}:{line}: {len(cells)} cells, the head has {len(head)}")
-            row = dict(zip(head, (cell.strip() for cell in cells), strict=True))
-            if not 1 <= len(row["check"]) <= 200:
-                raise UsageError(f"{file}:{line}: a check's name has 1 to 200 characters, not {len(row['check'])}")
-            out.append((row["check"], passed_word(row["result"], f"{file}:{line}"), row.get("boot") or None, line))
-    except csv.Error as error:
-        raise UsageError(f"{file}:{reader.line_num}: not CSV: {error}") from None
-    if not out:
-        raise UsageError(f"{file}: no rows under the head")
+    for line, cells in lines:
+        row = dict(zip(head, (cell.strip() for cell in cells), strict=True))
+        if not 1 <= len(row["check"]) <= 200:
+            raise UsageError(f"{file}:{line}: a check's name has 1 to 200 characters, not {len(row['check'])}")
+        out.append((row["check"], passed_word(row["result"], f"{file}:{line}"), row.get("boot") or None, line))
     return out
 
 

@@ -263,17 +263,20 @@ def enter(
     """
     if not 1 <= len(check) <= 200:
         raise UsageError(f"a check's name has 1 to 200 characters, not {len(check)}")
+    of_trial, of_boot = _meant(store, boot, trial, machine)
+    return store.add_result(Result(trial=of_trial, boot=of_boot, check=check, passed=passed, note=note, entered=now))
+
+
+def _meant(store: Store, boot: str | None, trial: str | None, machine: str | None) -> tuple[str | None, str | None]:
+    """The ids of the trial and the boot that a result is for."""
     if boot is not None:
         found = store.boot(boot)
-        boot = found.id
         if trial is not None and found.trial not in (None, trial):
-            raise UsageError(f"boot {boot} belongs to trial {found.trial}, not {trial}")
-        trial = trial or found.trial
-    else:
-        trial = store.trial(trial).id if trial is not None else the_running(store, machine).id
-        newest = [one for one in store.boots(trial=trial, limit=20) if not one.passes_of]
-        boot = newest[0].id if newest else None
-    return store.add_result(Result(trial=trial, boot=boot, check=check, passed=passed, note=note, entered=now))
+            raise UsageError(f"boot {found.id} belongs to trial {found.trial}, not {trial}")
+        return trial or found.trial, found.id
+    of_trial = store.trial(trial).id if trial is not None else the_running(store, machine).id
+    newest = (one.id for one in store.boots(trial=of_trial, limit=20) if not one.passes_of)
+    return of_trial, next(newest, None)
 
 
 def enter_table(
@@ -288,23 +291,13 @@ def enter_table(
 ) -> list[Result]:
     """Enter all results of a file, or none. A row without boot is meant as in `enter`."""
     out = []
-    whole: dict[str, tuple[str | None, str | None]] = {}
-    if boot is not None:
-        found = store.boot(boot)
-        fallback: tuple[str | None, str | None] = (found.trial, found.id)
-    elif all(row[2] for row in rows):
-        fallback = (None, None)
-    else:
-        trial = store.trial(trial).id if trial is not None else the_running(store, machine).id
-        newest = [one for one in store.boots(trial=trial, limit=20) if not one.passes_of]
-        fallback = (trial, newest[0].id if newest else None)
+    meant: dict[str | None, tuple[str | None, str | None]] = {}
     for check, passed, named, line in rows:
-        if named is not None and named not in whole:
+        if named not in meant:
             try:
-                found = store.boot(named)
+                meant[named] = _meant(store, named or boot, None if named else trial, machine)
             except UsageError as error:
-                raise UsageError(f"{file}:{line}: {error}") from None
-            whole[named] = (found.trial, found.id)
-        of_trial, of_boot = whole[named] if named is not None else fallback
+                raise UsageError(f"{file}:{line}: {error}" if named else str(error)) from None
+        of_trial, of_boot = meant[named]
         out.append(Result(trial=of_trial, boot=of_boot, check=check, passed=passed, source="csv", entered=now))
     return store.add_results(out)
