@@ -439,7 +439,7 @@ class Daemon:
         for stage in run.table.stage:
             found = learned_limit(self.store.good_times(run.name, run.table.name, stage.name))
             if found is not None:
-                out[stage.name] = Limit.learned(found.limit_s, found.kind, found.n)
+                out[stage.name] = Limit(*found)
         return out
 
     # ------------------------------------------------------------------ reload

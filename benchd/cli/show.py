@@ -64,9 +64,9 @@ def foretold(store: Store, boot: Boot) -> list[str]:
         return []
     # Only a trial with a prediction needs these, and they take longer than all the rest of this command.
     from benchd.cli.studytext import wrapped
-    from benchd.studies.comparing import Group, events_of, predicted
+    from benchd.studies.comparing import NamedBoots, events_of, predicted
 
-    group = Group(boot.id, (boot,), boot.trial)
+    group = NamedBoots(boot.id, (boot,), boot.trial)
     told = predicted(store, group, events_of(store, [boot])[0])
     return ["", "option-ROM scan, predicted against seen:", *(line for text in told for line in wrapped(text, "  "))]
 

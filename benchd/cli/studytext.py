@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchd.cli.output import clean, columns, local
 from benchd.inference.wording import counted as numbered
 from benchd.inference.wording import folded
-from benchd.studies.loaded import LoadedStudy, TrialView
+
+if TYPE_CHECKING:
+    from benchd.studies.loaded import LoadedStudy, TrialView
 
 WIDTH = 96
 
@@ -86,17 +88,17 @@ def trial_table(views: Sequence[TrialView]) -> list[str]:
     rows = [["trial", "started", "study", "machine", "changed", "results", ""]]
     seen: set[str] = set()
     for view in views:
-        first = view.trial.study not in seen
-        seen.add(view.trial.study)
+        first = view.study not in seen
+        seen.add(view.study)
         rows.append(
             [
-                view.trial.id,
-                local(view.trial.started),
-                view.trial.study,
-                view.trial.machine,
+                view.id,
+                local(view.started),
+                view.study,
+                view.machine,
                 changed_words(view, first),
                 tally(view.ok, view.counted, len(view.verdicts)),
-                "" if view.trial.ended else "running",
+                "" if view.ended else "running",
             ]
         )
     return table(rows, 70)
@@ -104,9 +106,8 @@ def trial_table(views: Sequence[TrialView]) -> list[str]:
 
 def trial_lines(known: LoadedStudy, view: TrialView, agreement: Sequence[str]) -> Iterator[str]:
     """Everything about one trial."""
-    trial = view.trial
-    state = f"ended {local(trial.ended)}" if trial.ended else "running"
-    yield clean(f"{trial.id} of study {trial.study} on {trial.machine}: started {local(trial.started)}, {state}")
+    state = f"ended {local(view.ended)}" if view.ended else "running"
+    yield clean(f"{view.id} of study {view.study} on {view.machine}: started {local(view.started)}, {state}")
     yield from wrapped("setup: " + ", ".join(f"{f}={level}" for f, level in view.setup.items()))
     if view.assumed:
         yield from wrapped(f"assumed, not stated then: {', '.join(view.assumed)}", "  ")
@@ -116,26 +117,31 @@ def trial_lines(known: LoadedStudy, view: TrialView, agreement: Sequence[str]) -
         yield clean(f"the same setup as {view.repeats}: a repeat")
     if view.excluded:
         yield from wrapped(f"the study excludes this setup: {view.excluded}")
-    for line in trial.note.splitlines():
+    for line in view.note.splitlines():
         yield from wrapped(f"note: {line}")
     yield ""
     yield clean(f"goal {known.study.goal.words()}: {tally(view.ok, view.counted, len(view.verdicts))}")
-    if view.verdicts:
-        mark = {True: "ok", False: "FAIL", None: "-"}
-        yield from table(
-            [["boot", "goal", "why"], *([v.boot or "by hand", mark[v.ok], v.why] for v in view.verdicts)], 80
-        )
-    if view.checks:
-        yield ""
-        yield from table([["check", "passed"], *([name, f"{k} of {n}"] for name, (k, n) in view.checks.items())])
+    yield from _results(view)
     for one in view.predictions[-1:]:
         yield ""
-        yield from prediction_lines(one.document)
+        yield from prediction_lines(one)
     if agreement:
         yield ""
         yield "predicted against seen:"
         for sentence in agreement:
             yield from wrapped(sentence, "  ")
+
+
+def _results(view: TrialView) -> Iterator[str]:
+    """The verdict on each boot, and the checks."""
+    mark = {True: "ok", False: "FAIL", None: "-"}
+    verdicts = [[verdict.boot or "by hand", mark[verdict.ok], verdict.why] for verdict in view.verdicts]
+    if verdicts:
+        yield from table([["boot", "goal", "why"], *verdicts], 80)
+    if view.checks:
+        yield ""
+        checks = [[name, f"{one.passed} of {one.done}"] for name, one in view.checks.items()]
+        yield from table([["check", "passed"], *checks])
 
 
 def prediction_lines(document: Mapping[str, Any]) -> Iterator[str]:

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchd.cli.common import ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
+from benchd.cli.studytext import prediction_lines, trial_lines, trial_table, wrapped
 from benchd.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchd.store import Store
+    from benchd.studies.loaded import LoadedStudy
+    from benchd.studies.service import Started
 
 sub = typer.Typer(no_args_is_help=True, help="Trials: one setup, and the boots made with it.")
 
@@ -45,54 +52,71 @@ def start(
     """
     from benchd.cli.benchfiles import machine_names, now, pairs, speed_store
     from benchd.cli.study import the_study
-    from benchd.cli.studytext import prediction_lines, wrapped
-    from benchd.studies.loaded import IMPORTED, open_study
+    from benchd.studies.loaded import open_study
     from benchd.studies.service import plan_trial, with_image
     from benchd.studies.service import start as start_trial
 
-    wanted = pairs(changes or [])
-    files: dict[str, tuple[str, str | None]] = {}
-    for name, path in pairs(image or [], "factor=FILE").items():
-        files[name] = (path, None)
+    wanted, images = pairs(changes or []), pairs(image or [], "factor=FILE")
     machines = machine_names(config)
     moment = now()
     with speed_store(config, write=True) as store:
         known = open_study(store, the_study(store, study, machine))
-        for name, level in list(wanted.items()):
-            part = known.document.factor_named(name)
-            if part is not None and "@" in level and level not in part.levels:
-                called, _, path = level.partition("@")
-                if name in files:
-                    raise UsageError(f"'{name}' is named twice: {level} and --image {files[name][0]}")
-                files[name] = (path, called or None)
-                del wanted[name]
-        earlier = [one.machine for one in store.trials(study=known.name) if one.machine != IMPORTED]
-        only = machines[0] if len(machines) == 1 else None
-        where = machine or known.document.machine or (earlier[-1] if earlier else only)
-        if where is None:
-            raise UsageError(f"which machine? give --machine; the settings have {', '.join(machines) or 'none'}")
+        files = _image_files(known, wanted, images)
+        where = machine or _usual_machine(store, known, machines)
         for name, (path, label) in files.items():
-            if name in wanted:
-                raise UsageError(f"'{name}' is named twice: {wanted[name]} and the image {path}")
             known, wanted[name] = with_image(store, known, name, Path(path), label, moment)
         known, plan = plan_trial(store, known, wanted, machine=where, new_levels=new)
         begun = start_trial(store, known, plan, moment, machine=where, note=note, anyway=anyway)
     if json:
         emit_json(begun.to_json())
         return
-    say(f"Trial {begun.trial.id} of study {clean(known.name)} runs on {clean(where)}.")
-    for change in plan.changes:
-        say(f"  {clean(change.words())}  ({change.minutes:g} min)")
-    if not plan.changes:
-        say(f"  the same setup as {clean(plan.before_from)}")
-    for text in [*plan.remarks(), *begun.notes]:
-        for line in wrapped(text):
-            say(line)
-    if machines and where not in machines:
-        say(f"The settings have no machine '{clean(where)}': no boots will attach by themselves.")
+    for line in _started_lines(begun, plan.remarks(), machines):
+        say(line)
+
+
+def _image_files(
+    known: LoadedStudy, wanted: dict[str, str], images: Mapping[str, str]
+) -> dict[str, tuple[str, str | None]]:
+    """The image files named, by factor: path, and the level's name where one is given. Taken out of `wanted`."""
+    files: dict[str, tuple[str, str | None]] = {name: (path, None) for name, path in images.items()}
+    for name, level in list(wanted.items()):
+        part = known.document.factor_named(name)
+        called, at, path = level.partition("@")
+        is_file = part is not None and bool(at) and level not in part.levels
+        if name in files:
+            other = f"--image {files[name][0]}" if is_file else f"the image {files[name][0]}"
+            raise UsageError(f"'{name}' is named twice: {level} and {other}")
+        if is_file:
+            files[name] = (path, called or None)
+            del wanted[name]
+    return files
+
+
+def _usual_machine(store: Store, known: LoadedStudy, machines: Sequence[str]) -> str:
+    """The study's machine, else that of its last trial, else the only one. Raises UsageError when that is none."""
+    from benchd.studies.loaded import IMPORTED
+
+    earlier = [one.machine for one in store.trials(study=known.name) if one.machine != IMPORTED]
+    usual = [*earlier[-1:], *(machines if len(machines) == 1 else [])]
+    where = known.document.machine or next(iter(usual), None)
+    if where is None:
+        raise UsageError(f"which machine? give --machine; the settings have {', '.join(machines) or 'none'}")
+    return where
+
+
+def _started_lines(begun: Started, remarks: Sequence[str], machines: Sequence[str]) -> Iterator[str]:
+    trial = begun.trial
+    yield f"Trial {trial.id} of study {clean(trial.study)} runs on {clean(trial.machine)}."
+    for change in begun.changes:
+        yield f"  {clean(change.words())}  ({change.minutes:g} min)"
+    if not begun.changes:
+        yield f"  the same setup as {clean(begun.compared_with)}"
+    for text in [*remarks, *begun.notes]:
+        yield from wrapped(text)
+    if machines and trial.machine not in machines:
+        yield f"The settings have no machine '{clean(trial.machine)}': no boots will attach by themselves."
     if begun.prediction is not None:
-        for line in prediction_lines(begun.prediction):
-            say(line)
+        yield from prediction_lines(begun.prediction)
 
 
 @sub.command()
@@ -137,13 +161,12 @@ def list_(
 ) -> None:
     """List trials, oldest first, with results. Exit codes: 0 fine, 1 the store failed, 2 no such study."""
     from benchd.cli.benchfiles import speed_store
-    from benchd.cli.studytext import trial_table
     from benchd.studies.loaded import gather, open_study
 
     with speed_store(config) as store:
         names = [study] if study is not None else list(dict.fromkeys(one.study for one in store.trials()))
         views = [view for name in names for view in gather(store, open_study(store, name))]
-    views = [view for view in views if machine is None or view.trial.machine == machine]
+    views = [view for view in views if machine is None or view.machine == machine]
     if json:
         emit_json([view.to_json() for view in views])
         return
@@ -164,16 +187,15 @@ def show(
     Exit codes: 0 fine, 1 the store failed, 2 no such trial.
     """
     from benchd.cli.benchfiles import speed_store
-    from benchd.cli.studytext import trial_lines
-    from benchd.studies.comparing import Group, events_of, predicted
+    from benchd.studies.comparing import NamedBoots, events_of, predicted
     from benchd.studies.loaded import gather, open_study
 
     with speed_store(config) as store:
         known = open_study(store, store.trial(trial).study)
-        view = next(one for one in gather(store, known) if one.trial.id == trial)
+        view = next(one for one in gather(store, known) if one.id == trial)
         told: list[str] = []
         if view.predictions:
-            group = Group(trial, view.boots, trial)
+            group = NamedBoots(trial, view.boots, trial)
             told = predicted(store, group, events_of(store, view.boots)[0] if view.boots else {})
     if json:
         emit_json(view.to_json() | {"agreement": told})

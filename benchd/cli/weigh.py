@@ -1,14 +1,31 @@
-"""`benchd compare`, `why`, `next` and `report`: what trials say, and what to try."""
+"""`benchd compare`, `why`, `next` and `report`: what trials say, and what to try; the sentence first."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchd.cli.common import ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
+from benchd.cli.studytext import table, tally, wrapped
+from benchd.inference.wording import counted, percent
+
+if TYPE_CHECKING:
+    from benchd.inference.answers import Comparison, Divergence, NextTrial, OnlyOne, StageShift
+    from benchd.studies.comparing import BootComparison, Compared
+    from benchd.studies.weighing import Next, Why
+
+SHOWN_FROM = 0.02
+SHOWN_MOST = 8
+HARDLY = 0.05
+"""A factor that holds less weight than this hardly matters."""
+GROUP_MOST = 6
+ONLY_MOST = 8
+WORTH_SHARE = 0.1
+"""A shift below this share of the stage is not worth more boots, so none are asked for."""
 
 Study = Annotated[str, typer.Argument(help="The study's name.", metavar="STUDY")]
 
@@ -37,7 +54,6 @@ def compare(
     Exit codes: 0 fine, 1 the store failed, 2 unknown, doubled or too few names.
     """
     from benchd.cli.benchfiles import speed_store
-    from benchd.cli.weightext import compare_lines
     from benchd.studies.comparing import compare_groups, find_groups
 
     with speed_store(config) as store:
@@ -62,7 +78,6 @@ def why(
     Exit codes: 0 fine (also when nothing is settled), 1 the store failed, 2 no such study or check.
     """
     from benchd.cli.benchfiles import speed_store
-    from benchd.cli.weightext import why_lines
     from benchd.studies.weighing import why as weigh
 
     with speed_store(config) as store:
@@ -90,13 +105,12 @@ def next_(
     Exit codes: 0 fine (also when it says stop), 1 the store failed, 2 no such study, or no setup is allowed.
     """
     from benchd.cli.benchfiles import speed_store
-    from benchd.cli.weightext import next_lines
     from benchd.studies.weighing import next_trials
 
     with speed_store(config) as store:
         found = next_trials(store, study, limit=limit, with_collisions=with_collisions)
     if json:
-        emit_json(found.to_json())
+        emit_json(found.to_json()["next"])
         return
     for line in next_lines(found):
         say(line)
@@ -124,3 +138,193 @@ def report(
         return
     for file in files:
         say(clean(str(file), 1000))
+
+
+def why_lines(why: Why) -> Iterator[str]:
+    """What `benchd why` prints."""
+    yield from wrapped(why.verdict)
+    counts = f"{tally(why.boots - why.failures, why.boots, why.boots)} in {counted(why.trials, 'trial')}"
+    yield clean(f"({why.study}, goal: {why.goal}; {counts})")
+    if why.failures:
+        yield from _causes(why)
+    yield from _block(report.sentence for report in why.checks if report.pattern != "passes")
+    left_out = (f"Left out to stay fast: {what}." for what in why.left_out)
+    yield from _block([*why.remarks, *why.evidence, *left_out])
+    if not why.separated and why.failures:
+        yield ""
+        yield clean(f"What to try next: benchd next {why.study}")
+
+
+def _block(texts: Iterable[str], title: str = "", indent: str = "") -> Iterator[str]:
+    """Sentences after an empty line and a title; nothing where there are none."""
+    for number, text in enumerate(texts):
+        if not number:
+            yield from ["", title] if title else [""]
+        yield from wrapped(text, indent)
+
+
+def _causes(why: Why) -> Iterator[str]:
+    causes = [c for c in why.causes if c.probability >= SHOWN_FROM][:SHOWN_MOST] or list(why.causes[:3])
+    yield ""
+    rows = [["", "probability", "kind of cause", "explanation"]]
+    rows += [[str(n), percent(c.probability), c.cause_class, c.text] for n, c in enumerate(causes, 1)]
+    yield from table(rows, 100)
+    yield from _groups(why)
+    for what, support in (("For", causes[0].supports), ("Against", causes[0].against)):
+        yield from _block((f"{one.trial}: {one.words}" for one in support[:4]), f"{what} the likeliest:", "  ")
+    yield ""
+    yield from wrapped(why.ordering.sentence)
+    hardly = ", ".join(f"{one.factor} ({percent(one.matters)})" for one in why.factors if one.matters < HARDLY)
+    if hardly:
+        yield from wrapped(f"Hardly matter so far: {hardly}.")
+
+
+def _groups(why: Why) -> Iterator[str]:
+    for group in why.groups:
+        members = [c for c in why.causes if c.group == group.group and c.probability >= 0.005]
+        if len(members) < 2 or group.probability < 0.05:
+            continue
+        yield ""
+        yield f"The trials cannot separate these ({percent(group.probability)} together):"
+        for cause in members[:GROUP_MOST]:
+            yield from wrapped(f"{cause.text} ({percent(cause.probability)})", "  ")
+        if group.explanations > len(members[:GROUP_MOST]):
+            yield f"  and {counted(group.explanations - len(members[:GROUP_MOST]), 'less likely one')}"
+
+
+def next_lines(found: Next) -> Iterator[str]:
+    """What `benchd next` prints."""
+    yield from wrapped(found.advice)
+    if not found.ranked:
+        return
+    yield ""
+    if found.stop:
+        yield "If you want to go on all the same:"
+    yield from _best(found, found.ranked[0])
+    if len(found.ranked) > 1:
+        yield ""
+        yield "Other trials, by what they tell per minute:"
+        rows = [["", "change", "minutes", "bits", ""]]
+        for number, one in enumerate(found.ranked[1:], 2):
+            change = ", ".join(change.words() for change in one.changes) or "nothing"
+            bits = f"{one.gain_bits:.2f}"
+            rows.append([str(number), change, f"{one.minutes:g}", bits, "power off" if one.caution else ""])
+        yield from table(rows, 90)
+    for text in [*found.left_out, *found.remarks]:
+        yield from wrapped(text)
+
+
+def _best(found: Next, best: NextTrial) -> Iterator[str]:
+    yield clean(f"From {found.current_from}, about {best.minutes:g} min, {best.gain_bits:.2f} bits:")
+    for number, step in enumerate(best.steps, 1):
+        yield from wrapped(f"{number}. {step}", "  ")
+    named = [f"{change.factor}={change.after}" for change in best.changes]
+    words = " ".join(f"'{one}'" if " " in one else one for one in named)
+    yield clean(f"  benchd trial start --study {found.study} {words}".rstrip(), 1000)
+    yield ""
+    for outlook in (best.if_ok, best.if_fail):
+        yield from wrapped(outlook.words(), "  ")
+    if best.caution:
+        yield from _block([f"CAUTION: {best.caution}"])
+
+
+def compare_lines(compared: Compared) -> Iterator[str]:
+    """What `benchd compare` prints."""
+    for number, one in enumerate((compared, *compared.others)):
+        if number:
+            yield from ("", "-" * 40)
+        yield from _comparison(one)
+    for name, told in compared.predictions.items():
+        yield from _block(told, clean(f"{name}, predicted against seen:"), "  ")
+
+
+def _comparison(one: BootComparison) -> Iterator[str]:
+    a, b = one.names.a, one.names.b
+    yield from wrapped(one.sentence)
+    for stage in one.reached[1:4]:
+        yield from wrapped(f"Also: {stage.words(a, b)}.")
+    if one.changes:
+        yield from wrapped("Changed: " + "; ".join(change.words() for change in one.changes) + ".")
+    yield from _finish(one)
+    if one.stages:
+        yield ""
+        head = ["stage", a, b, f"{b} minus {a}", "95 % interval", "adjusted p"]
+        yield from table([head, *(_stage(stage) for stage in one.stages)], 40)
+    yield from _divergence(one, one.first_divergence, "First divergence")
+    if one.lasting_divergence != one.first_divergence:
+        yield from _divergence(one, one.lasting_divergence, "They part for good")
+    yield from _only(a, [only for only in one.only if only.side == "a"])
+    yield from _only(b, [only for only in one.only if only.side == "b"])
+    for change in one.order:
+        yield from wrapped(
+            f"Order: {change.earlier} before {change.later} in {percent(change.a_share)} of {a}, "
+            f"in {percent(change.b_share)} of {b}."
+        )
+    yield from _checks(one)
+    for note in one.notes:
+        yield from wrapped(f"note: {note}")
+
+
+def _checks(one: BootComparison) -> Iterator[str]:
+    if not one.checks:
+        return
+    yield ""
+    rows = [["check", one.names.a, one.names.b, "p"]]
+    for check in one.checks:
+        passed = [f"{side.passed} of {side.done}" for side in (check.a, check.b)]
+        rows.append([check.check, *passed, "" if check.p is None else f"{check.p:.2g}"])
+    yield from table(rows)
+
+
+def _finish(one: Comparison) -> Iterator[str]:
+    yield ""
+    rows = [["", "finished", "95 % interval", "median time to finish"]]
+    for name, rate, half in (
+        (one.names.a, one.finish.a, one.time_to_finish.a),
+        (one.names.b, one.finish.b, one.time_to_finish.b),
+    ):
+        interval = f"{percent(rate.low)} to {percent(rate.high)}" if rate.n else "-"
+        time = "more than half did not finish" if half.median_s is None else f"{half.median_s:.2f} s"
+        rows.append([name, f"{rate.k} of {rate.n}", interval, time])
+    yield from table(rows)
+
+
+def _stage(stage: StageShift) -> list[str]:
+    """One row: both medians, the shift, its interval (or how many boots would tell), the adjusted p."""
+    sides = []
+    for side in (stage.a, stage.b):
+        number = f" (n {side.n})" if side.n > 1 else ""
+        text = "-" if side.median_s is None else f"{side.median_s:.3f} s{number}"
+        sides.append(text + (f", {side.ended_here} ended here" if side.ended_here else ""))
+    if stage.shift_s is None:
+        return [stage.name, *sides, "", "", ""]
+    interval = ""
+    if stage.shift_low is not None and stage.shift_high is not None:
+        interval = f"{stage.shift_low:+.3f} to {stage.shift_high:+.3f}"
+    elif stage.more_boots and abs(stage.shift_s) >= WORTH_SHARE * max(s.median_s or 0.0 for s in (stage.a, stage.b)):
+        interval = f"{counted(stage.more_boots, 'more boot')} each would tell"
+    p = "" if stage.p_adjusted is None else f"{stage.p_adjusted:.2g}"
+    return [stage.name, *sides, f"{stage.shift_s:+.3f} s", interval, p]
+
+
+def _divergence(one: Comparison, where: Divergence | None, title: str) -> Iterator[str]:
+    if where is None:
+        return
+    yield ""
+    yield title + ":"
+    for point in where.before:
+        yield clean(f"    {point.t_s:8.2f} s  {point.text}", 200)
+    for name, points in ((one.names.a, where.a), (one.names.b, where.b)):
+        yield clean(f"  {name}:" + ("" if points else " nothing more"))
+        for point in points:
+            yield clean(f"    {point.t_s:8.2f} s  {point.text}  ({point.seen} of {point.of} boots)", 200)
+
+
+def _only(name: str, own: Sequence[OnlyOne]) -> Iterator[str]:
+    if own:
+        yield ""
+        yield clean(f"Only {name} has:")
+        for only in own[:ONLY_MOST]:
+            yield clean(f"  {only.text}  ({only.k} of {only.n} boots)", 200)
+        if len(own) > ONLY_MOST:
+            yield f"  and {len(own) - ONLY_MOST} more"

@@ -70,29 +70,29 @@ def play_story(store: Store, machine: str, boot: Callable[[Mapping[str, str]], B
     """
     known = _known(store)
     _say(say, QUESTION)
-    tried = {view.trial.id for view in gather(store, known)}
+    tried = {view.id for view in gather(store, known)}
     for changes, text in GUESSES if not tried else ():
         _say(say, text)
         known = _trial(store, known, machine, changes, boot, say)
     found = why(store, known.name)
-    lead = found.weighing.causes[0]
+    lead = found.causes[0]
     _say(say, "")
     _say(
         say,
         f"So the adapter is bad, and a spare one would be ordered ({at286.COST_MINUTES['storage-card']:g} min away)?",
     )
     _say(say, f"benchd why {known.name}:")
-    _say(say, found.weighing.verdict, "  ")
-    _say(say, found.weighing.ordering.sentence, "  ")
+    _say(say, found.verdict, "  ")
+    _say(say, found.ordering.sentence, "  ")
     number = 0
-    while not (proposal := next_trials(store, known.name)).proposal.stop and number < TRIALS_MOST:
+    while not (proposal := next_trials(store, known.name)).stop and number < TRIALS_MOST:
         number += 1
-        best = proposal.proposal.ranked[0]
+        best = proposal.ranked[0]
         changes = {change.factor: change.after for change in best.changes}
         _say(say, "")
         _say(say, f"benchd next {known.name}: {best.gain_bits:.2f} bits for {best.minutes:g} min")
         known = _trial(store, known, machine, changes, boot, say)
-        lead = why(store, known.name).weighing.causes[0]
+        lead = why(store, known.name).causes[0]
         _say(say, f"likeliest now: {lead.text} ({percent(lead.probability)})", "  ")
     return _ending(store, known, say)
 
@@ -137,20 +137,20 @@ def _result(view: TrialView) -> str:
 def _ending(store: Store, known: LoadedStudy, say: Say) -> str:
     found = why(store, known.name)
     views = gather(store, known, predictions=False)
-    verdict = found.weighing.verdict
+    verdict = found.verdict
     moved = sum(any(change.hardware for change in view.changes) for view in views)
     bought = any(view.setup["storage-card"] != at286.START["storage-card"] for view in views)
     _say(say, "")
     _say(
         say,
-        f"After {counted(len(views), 'trial')}, {counted(found.weighing.boots, 'boot')}, "
+        f"After {counted(len(views), 'trial')}, {counted(found.boots, 'boot')}, "
         f"{counted(moved, 'time')} with the cover off:",
     )
     _say(say, verdict, "  ")
-    if not found.weighing.separated:
+    if not found.separated:
         _say(say, "Not settled: an unlucky evening. More trials as `benchd next` says would settle it.", "  ")
     else:
-        lead = found.weighing.causes[0]
+        lead = found.causes[0]
         if len(lead.conditions) > 1 and lead.form == "all":
             otherwise = " or ".join(f"{c.factor} not {c.level}" for c in lead.conditions if c.relation == "is")
             _say(say, f"One thing otherwise is enough: {otherwise}.", "  ")

@@ -1,4 +1,6 @@
-"""Aligning sequences: one against many at once, by the Needleman-Wunsch recurrence (1970), in numpy."""
+"""Aligning sequences: one against many at once, by what they have in common, in order.
+
+Longest common subsequence by the recurrence of Needleman and Wunsch (1970), in numpy."""
 
 from __future__ import annotations
 
@@ -11,21 +13,6 @@ from numpy.typing import NDArray
 Ints = NDArray[np.int64]
 
 CHUNK_CELLS = 24_000_000
-NEVER = -10_000
-"""A mismatch price that no alignment pays: only equal tokens are paired."""
-
-
-@dataclass(frozen=True, slots=True)
-class Scoring:
-    """Scores: `match` for equal tokens, `mismatch` for unequal ones paired, `gap` for one left alone."""
-
-    match: int = 1
-    mismatch: int = NEVER
-    gap: int = 0
-
-
-COMMON = Scoring()
-"""Longest common subsequence: what boots share, in order."""
 
 
 class Tokens:
@@ -47,19 +34,10 @@ class Tokens:
         return out
 
 
-def score(a: Sequence[Hashable], b: Sequence[Hashable], scoring: Scoring = COMMON) -> int:
-    """The best score of aligning all of `a` with all of `b`."""
-    tokens = Tokens()
-    table = _table(tokens.encode(a), _padded([tokens.encode(b)]), scoring)
-    return int(table[len(a), 0, len(b)])
-
-
-def pair(
-    a: Sequence[Hashable], b: Sequence[Hashable], scoring: Scoring = COMMON
-) -> list[tuple[int | None, int | None]]:
+def pair(a: Sequence[Hashable], b: Sequence[Hashable]) -> list[tuple[int | None, int | None]]:
     """A best alignment as pairs of positions in `a` and `b`; None stands for a gap."""
     tokens = Tokens()
-    place = align_to(tokens.encode(a), [tokens.encode(b)], scoring)[0]
+    place = align_to(tokens.encode(a), [tokens.encode(b)])[0]
     out: list[tuple[int | None, int | None]] = []
     j = 0
     for i, where in enumerate(place.tolist()):
@@ -75,7 +53,7 @@ def pair(
     return out
 
 
-def align_to(center: Sequence[int], others: Sequence[Sequence[int]], scoring: Scoring = COMMON) -> Ints:
+def align_to(center: Sequence[int], others: Sequence[Sequence[int]]) -> Ints:
     """For each of `others`, the position in it that each place of `center` is paired with, or -1.
 
     Shape: others x places of center.
@@ -83,7 +61,7 @@ def align_to(center: Sequence[int], others: Sequence[Sequence[int]], scoring: Sc
     out = np.full((len(others), len(center)), -1, dtype=np.int64)
     for part in _chunks(center, others):
         chosen = [others[i] for i in part]
-        out[part] = _trace(np.asarray(center, dtype=np.int64), chosen, scoring)
+        out[part] = _trace(np.asarray(center, dtype=np.int64), chosen)
     return out
 
 
@@ -108,28 +86,20 @@ def _padded(sequences: Sequence[Sequence[int]]) -> Ints:
     return out
 
 
-def _table(center: Sequence[int] | Ints, others: Ints, scoring: Scoring) -> NDArray[np.int32]:
-    """Score table: places of center + 1, others, places of other + 1."""
+def _table(center: Ints, others: Ints) -> NDArray[np.int32]:
+    """Tokens in common so far: places of center + 1, others, places of other + 1."""
     rows, width = others.shape
-    slope = scoring.gap * np.arange(width + 1, dtype=np.int32)
-    table = np.empty((len(center) + 1, rows, width + 1), dtype=np.int32)
-    table[0] = slope
-    best = np.empty((rows, width + 1), dtype=np.int32)
+    table = np.zeros((len(center) + 1, rows, width + 1), dtype=np.int32)
     for i, token in enumerate(center):
-        above = table[i]
-        np.add(above, scoring.gap, out=best)
-        step = np.where(others == token, np.int32(scoring.match), np.int32(scoring.mismatch))
-        np.maximum(best[:, 1:], above[:, :-1] + step, out=best[:, 1:])
-        # Gaps along the row: a running maximum once the slope is taken out.
-        best -= slope
-        np.maximum.accumulate(best, axis=1, out=table[i + 1])
-        table[i + 1] += slope
+        above, here = table[i], table[i + 1]
+        np.maximum(above[:, 1:], above[:, :-1] + (others == token), out=here[:, 1:])
+        np.maximum.accumulate(here, axis=1, out=here)
     return table
 
 
-def _trace(center: Ints, others: Sequence[Sequence[int]], scoring: Scoring) -> Ints:
+def _trace(center: Ints, others: Sequence[Sequence[int]]) -> Ints:
     padded = _padded(others)
-    table = _table(center, padded, scoring)
+    table = _table(center, padded)
     out = np.full((len(others), len(center)), -1, dtype=np.int64)
     i = np.full(len(others), len(center), dtype=np.int64)
     j = np.array([len(s) for s in others], dtype=np.int64)
@@ -138,9 +108,8 @@ def _trace(center: Ints, others: Sequence[Sequence[int]], scoring: Scoring) -> I
         li, lj = i[live], j[live]
         here = table[li, live, lj]
         same = center[li - 1] == padded[live, lj - 1]
-        step = np.where(same, scoring.match, scoring.mismatch)
-        diagonal = here == table[li - 1, live, lj - 1] + step
-        up = ~diagonal & (here == table[li - 1, live, lj] + scoring.gap)
+        diagonal = same & (here == table[li - 1, live, lj - 1] + 1)
+        up = ~diagonal & (here == table[li - 1, live, lj])
         out[live[diagonal], li[diagonal] - 1] = lj[diagonal] - 1
         i[live] -= diagonal | up
         j[live] -= ~up

@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from benchd.errors import UsageError
 
+T = TypeVar("T")
 MAX_EVENTS = 4_000
 """Events of one boot that are looked at; later ones are cut, and said so."""
 MAX_BOOTS = 20_000
@@ -90,3 +92,9 @@ def stage_marks(entries: Sequence[tuple[str, float]], end_s: float, finished: bo
         after = entries[i + 1][1] if i + 1 < len(entries) else (end_s if finished else None)
         out.append(StageMark(name, at, None if after is None else after - at))
     return tuple(out)
+
+
+def evenly(items: Sequence[T], most: int) -> list[T]:
+    """At most `most` of `items`, evenly chosen."""
+    number = min(most, len(items))
+    return [items[i * len(items) // number] for i in range(number)]

@@ -6,26 +6,15 @@ Pure: a study and its trials in, values out. Model, priors, limits: firmware-not
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from benchd.inference import setups as rooms
-from benchd.inference.hypotheses import (
-    MISLEADS,
-    NOTHING,
-    Evidence,
-    Floats,
-    Ints,
-    Posterior,
-    Prior,
-    Space,
-    build_space,
-    update,
-)
-from benchd.inference.ordering import RIVAL_LIMIT as RIVAL_LIMIT
-from benchd.inference.ordering import Ordering, judge_ordering
-from benchd.inference.study import Condition, Study, Trial
+from benchd.inference.answers import Cause, CauseGroup, FactorWeight, Support, Weighing
+from benchd.inference.hypotheses import Floats, Ints, Posterior, Prior, Space, build_space, update
+from benchd.inference.kinds import MISLEADS, NOTHING
+from benchd.inference.ordering import judge_ordering
+from benchd.inference.study import Evidence, Study, TrialCounts
 from benchd.inference.wording import class_of, kind_words, percent, text_of
 
 SEPARATED_AT = 0.95
@@ -33,111 +22,16 @@ SEPARATED_AT = 0.95
 LISTED_FROM = 0.001
 LISTED_MOST = 60
 LISTED_LEAST = 5
-TWINS_AMONG = 200
-TWINS_TOLD = 3
-SPEAKS_BITS = 0.3
-SPEAKS_MOST = 20
-
-
-@dataclass(frozen=True, slots=True)
-class Support:
-    """One trial that speaks for or against a cause, by how many bits, in words."""
-
-    trial: str
-    bits: float
-    words: str
-
-    def to_json(self) -> dict[str, object]:
-        return {"trial": self.trial, "bits": round(self.bits, 3), "words": self.words}
-
-
-@dataclass(frozen=True, slots=True)
-class Cause:
-    """One explanation. `form` is "all" (fails when all conditions hold) or "any" (when one does).
-
-    `group`: causes of one group predict the same in every trial so far. `twins`: indices (in the list
-    of causes) of causes that no allowed setup could tell from this one.
-    """
-
-    conditions: tuple[Condition, ...]
-    form: str
-    special: str | None
-    probability: float
-    cause_class: str
-    group: int
-    text: str
-    fails_at: float
-    fails_else: float
-    supports: tuple[Support, ...]
-    against: tuple[Support, ...]
-    twins: tuple[int, ...]
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "conditions": [c.to_json() for c in self.conditions],
-            "probability": round(self.probability, 6),
-            "class": self.cause_class,
-            "group": self.group,
-            "form": self.form,
-            "special": self.special,
-            "text": self.text,
-            "fail_rate": round(self.fails_at, 4),
-            "fail_rate_elsewhere": round(self.fails_else, 4),
-            "supports": [s.to_json() for s in self.supports],
-            "against": [s.to_json() for s in self.against],
-            "twins": list(self.twins),
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """Explanations that predict the same in every trial so far: how many, and their weight together."""
-
-    group: int
-    probability: float
-    explanations: int
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "group": self.group,
-            "probability": round(self.probability, 6),
-            "explanations": self.explanations,
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Weighing:
-    """Everything `benchd why` shows."""
-
-    causes: tuple[Cause, ...]
-    groups: tuple[Group, ...]
-    matters: tuple[tuple[str, float], ...]
-    separated: bool
-    verdict: str
-    boots: int
-    failures: int
-    ordering: Ordering
-    left_out: tuple[str, ...]
-    evidence: tuple[str, ...]
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "causes": [cause.to_json() for cause in self.causes],
-            "separated": self.separated,
-            "verdict": self.verdict,
-            "boots": self.boots,
-            "failures": self.failures,
-            "groups": [group.to_json() for group in self.groups],
-            "factors": [{"factor": name, "matters": round(p, 6)} for name, p in self.matters],
-            "ordering": self.ordering.to_json(),
-            "left_out": list(self.left_out),
-            "evidence": list(self.evidence),
-        }
+COMPARED_MOST = 200
+"""The heaviest explanations among which those are sought that no setup tells apart."""
+NAMED_MOST = 3
+SUPPORT_BITS = 0.3
+SUPPORTS_MOST = 20
 
 
 def weigh(
     study: Study,
-    trials: Sequence[Trial],
+    trials: Sequence[TrialCounts],
     *,
     prior: Prior | None = None,
     evidence: Sequence[Evidence] = (),
@@ -149,84 +43,75 @@ def weigh(
 
 
 def describe(
-    study: Study, trials: Sequence[Trial], posterior: Posterior, evidence: Sequence[Evidence] = ()
+    study: Study, trials: Sequence[TrialCounts], posterior: Posterior, evidence: Sequence[Evidence] = ()
 ) -> Weighing:
     """The weighing that belongs to an already computed posterior."""
-    space = posterior.space
-    weight = posterior.weight
+    space, weight = posterior.space, posterior.weight
     order = np.argsort(-weight, kind="stable")
     number = max(LISTED_LEAST, min(LISTED_MOST, int((weight >= LISTED_FROM).sum())))
-    top = order[:number]
-    group_ids, groups = _groups(posterior, order, number)
-    twins = _twins(space, posterior, order)
-    speaks = _speaks(trials, posterior, top)
-    causes = []
-    for i, h in enumerate(top.tolist()):
-        conditions, special = space.conditions(h), space.special(h)
-        any_form = bool(space.any_form[h])
-        causes.append(
-            Cause(
-                conditions=conditions,
-                form="any" if any_form else "all",
-                special=special,
-                probability=float(weight[h]),
-                cause_class=class_of(study, conditions, any_form, special),
-                group=group_ids[i],
-                text=text_of(conditions, any_form, special),
-                fails_at=float(posterior.p_in[h]),
-                fails_else=float(posterior.p_out[h]) if special is None else float(posterior.p_in[h]),
-                supports=speaks[i][0],
-                against=speaks[i][1],
-                twins=tuple(j for j in range(number) if j != i and j < len(twins) and twins[j] == twins[i]),
-            )
-        )
+    same = _same_everywhere(space, posterior, order)
+    causes = _causes(study, trials, posterior, order[:number], same)
     boots = sum(trial.boots for trial in trials)
     failures = sum(trial.failures for trial in trials)
-    same = twins == twins[0]
-    together = float(weight[order[: len(twins)]][same].sum())
+    together = float(weight[order[: len(same)]][same == same[0]].sum())
     separated = bool(failures and boots and together >= SEPARATED_AT)
     return Weighing(
-        causes=tuple(causes),
-        groups=groups,
-        matters=_matters(space, weight),
+        causes=causes,
         separated=separated,
-        verdict=_verdict(causes, groups, separated, together, boots, failures),
+        verdict=_verdict(causes, separated, together, boots, failures),
         boots=boots,
         failures=failures,
+        groups=_groups(posterior, [cause.group for cause in causes], order[:number]),
+        factors=_matters(space, weight),
         ordering=judge_ordering(study, trials, space, weight, failures),
         left_out=space.left_out,
         evidence=tuple(item.reason for item in evidence),
     )
 
 
-def alike(space: Space, h: int) -> Ints:
-    """Explanations (rows of `space`) that no allowed setup could tell from row `h`, itself included."""
-    grid = rooms.allowed(space.study, np.zeros(len(space.study.factors), dtype=np.int64))
-    mask = space.holds(grid, np.array([h]))[0]
-    same = np.concatenate(
-        [
-            (space.holds(grid, part) == mask).all(axis=1)
-            for part in np.array_split(np.arange(space.count), 1 + space.count * len(grid) // 20_000_000)
-        ]
+def _causes(
+    study: Study, trials: Sequence[TrialCounts], posterior: Posterior, top: Ints, same: Ints
+) -> tuple[Cause, ...]:
+    space = posterior.space
+    key = _prediction_keys(posterior)
+    group_of: dict[int, int] = {}
+    out = []
+    for i, (h, (supports, against)) in enumerate(zip(top.tolist(), _supports(trials, posterior, top), strict=True)):
+        conditions, special, any_form = space.conditions(h), space.special(h), bool(space.any_form[h])
+        out.append(
+            Cause(
+                conditions=conditions,
+                probability=float(posterior.weight[h]),
+                cause_class=class_of(study, conditions, any_form, special),
+                group=group_of.setdefault(int(key[h]), len(group_of)),
+                form="any" if any_form else "all",
+                special=special,
+                text=text_of(conditions, any_form, special),
+                fails_at=float(posterior.p_in[h]),
+                fails_else=float(posterior.p_out[h] if special is None else posterior.p_in[h]),
+                supports=supports,
+                against=against,
+                indistinguishable=tuple(j for j in np.flatnonzero(same[: len(top)] == same[i]).tolist() if j != i),
+            )
+        )
+    return tuple(out)
+
+
+def _groups(posterior: Posterior, group_of: Sequence[int], top: Ints) -> tuple[CauseGroup, ...]:
+    """Groups by the heaviest member: explanations with equal predictions in all setups tried."""
+    key = _prediction_keys(posterior)
+    first = {group: int(key[h]) for group, h in reversed(list(zip(group_of, top.tolist(), strict=True)))}
+    return tuple(
+        CauseGroup(group, float(posterior.weight[key == k].sum()), int((key == k).sum()))
+        for group, k in sorted(first.items())
     )
-    same[space.count - 2 :] = False
-    if h >= space.count - 2:
-        same[:] = False
-    same[h] = True
-    return np.flatnonzero(same)
 
 
-def _groups(posterior: Posterior, order: Ints, number: int) -> tuple[list[int], tuple[Group, ...]]:
-    """Number groups by the heaviest member: explanations with equal predictions in all setups tried."""
+def _prediction_keys(posterior: Posterior) -> Ints:
+    """Equal numbers for explanations that predict the same in every setup tried; "intermittent" stands alone."""
     key = _keys(posterior.inside)
     key[-1] = key.max() + 1
-    ids: dict[int, int] = {}
-    out = [ids.setdefault(int(key[h]), len(ids)) for h in order[:number]]
-    groups = []
-    for k, group in ids.items():
-        members = key == k
-        groups.append(Group(group, float(posterior.weight[members].sum()), int(members.sum())))
-    return out, tuple(groups)
+    return key
 
 
 def _keys(masks: np.ndarray) -> Ints:
@@ -238,61 +123,88 @@ def _keys(masks: np.ndarray) -> Ints:
     return np.unique(rows, return_inverse=True)[1].astype(np.int64)
 
 
-def _twins(space: Space, posterior: Posterior, order: Ints) -> Ints:
+def _same_everywhere(space: Space, posterior: Posterior, order: Ints) -> Ints:
     """For the heaviest explanations: equal numbers where no allowed setup could tell them apart."""
-    heavy = order[:TWINS_AMONG]
+    heavy = order[:COMPARED_MOST]
     start = posterior.setups[0] if len(posterior.setups) else np.zeros(len(space.study.factors), dtype=np.int64)
     key = _keys(space.holds(rooms.allowed(space.study, start), heavy))
-    # Two stand alone although their predictions are equal: "intermittent" has a rate of its own, and a
+    # The last two stand alone although their predictions are equal: "intermittent" has a rate of its own, and a
     # known-good setup (which may lie outside the study) parts "the test misleads" from the rest.
     alone = heavy >= space.count - 2
     key[alone] = key.max() + 1 + np.arange(alone.sum())
     return np.asarray(key)
 
 
-def _speaks(
-    trials: Sequence[Trial], posterior: Posterior, top: Ints
+def _supports(
+    trials: Sequence[TrialCounts], posterior: Posterior, top: Ints
 ) -> list[tuple[tuple[Support, ...], tuple[Support, ...]]]:
     """Per listed cause: trials for and against it, against the average of all explanations before any."""
     space = posterior.space
     tried = [trial for trial in trials if trial.boots]
     if not tried:
         return [((), ()) for _ in top]
-    encoded = space.encode([trial.setup for trial in tried])
-    prior = np.exp(space.log_prior)
-    inside = space.holds(encoded)
-    average = prior @ np.where(inside, posterior.p_in[:, None], posterior.p_out[:, None])
+    inside = space.holds(space.encode([trial.setup for trial in tried]))
+    rates = np.where(inside, posterior.p_in[:, None], posterior.p_out[:, None])
+    average = np.exp(space.log_prior) @ rates
     fails = np.array([t.failures for t in tried], dtype=np.float64)
     goods = np.array([t.successes for t in tried], dtype=np.float64)
-    out = []
-    for h in top:
-        rate: Floats = np.where(inside[h], posterior.p_in[h], posterior.p_out[h])
-        bits = fails * np.log2(rate / average) + goods * np.log2((1 - rate) / (1 - average))
-        both: list[tuple[Support, ...]] = []
-        for sign in (1.0, -1.0):
-            strength = sign * bits
-            which = [i for i in np.argsort(-strength, kind="stable") if strength[i] >= SPEAKS_BITS]
-            both.append(
-                tuple(
-                    Support(
-                        tried[i].name,
-                        float(bits[i]),
-                        f"failed {tried[i].failures} of {tried[i].boots}, "
-                        f"this cause expects {percent(float(rate[i]))} to fail",
-                    )
-                    for i in which[:SPEAKS_MOST]
-                )
+
+    def told(rate: Floats, strength: Floats, sign: float) -> tuple[Support, ...]:
+        which = [i for i in np.argsort(-strength, kind="stable").tolist() if strength[i] >= SUPPORT_BITS]
+        return tuple(
+            Support(
+                tried[i].name,
+                sign * float(strength[i]),
+                f"failed {tried[i].failures} of {tried[i].boots}, this cause expects {percent(float(rate[i]))} to fail",
             )
-        out.append((both[0], both[1]))
+            for i in which[:SUPPORTS_MOST]
+        )
+
+    out = []
+    for rate in rates[top]:
+        bits = fails * np.log2(rate / average) + goods * np.log2((1 - rate) / (1 - average))
+        out.append((told(rate, bits, 1.0), told(rate, -bits, -1.0)))
     return out
 
 
-def _matters(space: Space, weight: Floats) -> tuple[tuple[str, float], ...]:
+def _matters(space: Space, weight: Floats) -> tuple[FactorWeight, ...]:
     """Per factor, the weight of explanations that name it."""
     owner = np.concatenate([space.literal_factor, [-1, -1]])[space.rows]
     return tuple(
-        (factor.name, float(weight[(owner == f).any(axis=1)].sum())) for f, factor in enumerate(space.study.factors)
+        FactorWeight(factor.name, float(weight[(owner == f).any(axis=1)].sum()))
+        for f, factor in enumerate(space.study.factors)
     )
+
+
+def _verdict(causes: Sequence[Cause], separated: bool, together: float, boots: int, failures: int) -> str:
+    lead = causes[0]
+    if not boots:
+        return "No boots yet: nothing to weigh."
+    if not failures:
+        none = "The only boot did not fail" if boots == 1 else f"None of {boots} boots failed"
+        return f"{none}: there is nothing to explain."
+    if separated:
+        return _settled(causes, together)
+    near = [c for c in causes if c.group == lead.group and c.probability >= lead.probability / 3]
+    if len(near) > 1:
+        return _not_separated(near)
+    second = causes[1]
+    return (
+        f"Not settled: the likeliest is that {lead.text} ({lead.cause_class}, {percent(lead.probability)}), "
+        f"then that {second.text} ({percent(second.probability)})."
+    )
+
+
+def _settled(causes: Sequence[Cause], together: float) -> str:
+    lead = causes[0]
+    text = f"{percent(together)}: {kind_words(lead.cause_class, len(lead.conditions))}. "
+    text += f"{lead.text[0].upper()}{lead.text[1:]}"
+    rivals = [causes[i] for i in lead.indistinguishable]
+    if rivals:
+        told = [f"{percent(one.probability)} {_beside(lead, one)}" for one in rivals[:NAMED_MOST]]
+        told += [f"{len(rivals) - NAMED_MOST} more"] if len(rivals) > NAMED_MOST else []
+        text += f" ({percent(lead.probability)} + {' + '.join(told)}: no allowed setup tells these apart)"
+    return f"{text}."
 
 
 def _beside(lead: Cause, other: Cause) -> str:
@@ -303,39 +215,10 @@ def _beside(lead: Cause, other: Cause) -> str:
     return f"that {other.text}"
 
 
-def _verdict(
-    causes: Sequence[Cause],
-    groups: Sequence[Group],
-    separated: bool,
-    together: float,
-    boots: int,
-    failures: int,
-) -> str:
-    lead = causes[0]
-    if not boots:
-        return "No boots yet: nothing to weigh."
-    if not failures:
-        none = "The only boot did not fail" if boots == 1 else f"None of {boots} boots failed"
-        return f"{none}: there is nothing to explain."
-    if separated:
-        kind = kind_words(lead.cause_class, len(lead.conditions))
-        text = f"{percent(together)}: {kind}. {lead.text[0].upper()}{lead.text[1:]}"
-        rivals = [causes[i] for i in lead.twins]
-        if rivals:
-            told = [f"{percent(one.probability)} {_beside(lead, one)}" for one in rivals[:TWINS_TOLD]]
-            told += [f"{len(rivals) - TWINS_TOLD} more"] if len(rivals) > TWINS_TOLD else []
-            text += f" ({percent(lead.probability)} + {' + '.join(told)}: no allowed setup tells these apart)"
-        return f"{text}."
-    near = [c for c in causes if c.group == lead.group and c.probability >= lead.probability / 3]
-    if len(near) > 1:
-        texts = [f"{c.text} ({percent(c.probability)})" for c in near[:4]]
-        more = f" and {len(near) - 4} more" if len(near) > 4 else ""
-        advice = ""
-        if lead.special in (NOTHING, MISLEADS):
-            advice = " Boot a known-good setup under the same test: it parts these."
-        return f"The trials so far cannot separate {len(near)} explanations: {'; '.join(texts)}{more}.{advice}"
-    second = causes[1]
-    return (
-        f"Not settled: the likeliest is that {lead.text} ({lead.cause_class}, {percent(lead.probability)}), "
-        f"then that {second.text} ({percent(second.probability)})."
-    )
+def _not_separated(near: Sequence[Cause]) -> str:
+    texts = "; ".join(f"{c.text} ({percent(c.probability)})" for c in near[:4])
+    more = f" and {len(near) - 4} more" if len(near) > 4 else ""
+    text = f"The trials so far cannot separate {len(near)} explanations: {texts}{more}."
+    if near[0].special in (NOTHING, MISLEADS):
+        text += " Boot a known-good setup under the same test: it parts these."
+    return text

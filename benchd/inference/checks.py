@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 
-from benchd.inference.study import Condition, Study, Trial
-from benchd.inference.timing import Rate, fisher, wilson
+from benchd.inference.answers import CheckCell, CheckReport, Rate
+from benchd.inference.study import Condition, Study, TrialCounts
+from benchd.inference.timing import fisher, wilson
 
 PASSES = "passes"
 EVERYWHERE = "fails everywhere"
@@ -16,62 +17,7 @@ CARD_ONE = "fails with the card, one machine tried"
 WITHOUT = "fails without the card too"
 MIXED = "mixed"
 NOT_DONE = "not done"
-
-PASS_FROM = 0.9
-FAIL_TO = 0.1
-
-
-@dataclass(frozen=True, slots=True)
-class CheckCell:
-    """A check in one setup: passed and done, and whether the setup is the known-good reference."""
-
-    trials: tuple[str, ...]
-    passed: int
-    done: int
-    reference: bool
-    with_card: bool | None
-    machine: tuple[str, ...]
-
-    @property
-    def state(self) -> str:
-        rate = self.passed / self.done
-        return "pass" if rate >= PASS_FROM else "fail" if rate <= FAIL_TO else "mixed"
-
-
-@dataclass(frozen=True, slots=True)
-class CheckReport:
-    """One check: its pattern, a sentence, rates with and without the card, Fisher's p between them."""
-
-    check: str
-    pattern: str
-    sentence: str
-    cells: tuple[CheckCell, ...]
-    with_card: Rate | None
-    without_card: Rate | None
-    p: float | None
-
-    def to_json(self) -> dict[str, object]:
-        def rate(r: Rate | None) -> dict[str, object] | None:
-            return None if r is None else {"k": r.k, "n": r.n, "low": round(r.low, 6), "high": round(r.high, 6)}
-
-        return {
-            "check": self.check,
-            "pattern": self.pattern,
-            "sentence": self.sentence,
-            "with_card": rate(self.with_card),
-            "without_card": rate(self.without_card),
-            "p": self.p,
-            "setups": [
-                {
-                    "trials": list(c.trials),
-                    "passed": c.passed,
-                    "done": c.done,
-                    "reference": c.reference,
-                    "state": c.state,
-                }
-                for c in self.cells
-            ],
-        }
+NOT_WITHOUT = " It was not run without the card."
 
 
 def suspect_card(study: Study) -> Condition | None:
@@ -85,12 +31,16 @@ def suspect_card(study: Study) -> Condition | None:
     return None
 
 
-def trials_for_check(trials: Sequence[Trial], check: str) -> tuple[Trial, ...]:
+def trials_for_check(trials: Sequence[TrialCounts], check: str) -> tuple[TrialCounts, ...]:
     """The trials with `check` as their result, to weigh causes of that check alone."""
-    return tuple(Trial(trial.name, trial.setup, *trial.checks[check]) for trial in trials if check in trial.checks)
+    return tuple(
+        TrialCounts(trial.name, trial.setup, *trial.checks[check]) for trial in trials if check in trial.checks
+    )
 
 
-def compare_checks(study: Study, trials: Sequence[Trial], card: Condition | None = None) -> tuple[CheckReport, ...]:
+def compare_checks(
+    study: Study, trials: Sequence[TrialCounts], card: Condition | None = None
+) -> tuple[CheckReport, ...]:
     """Every check of the trials across setups, in order of first appearance.
 
     `card` says which level is the card in question (default: `suspect_card`). Machines are told apart by
@@ -101,97 +51,93 @@ def compare_checks(study: Study, trials: Sequence[Trial], card: Condition | None
     if card is not None:
         study.check_condition(card)
     names = dict.fromkeys(name for trial in trials for name in trial.checks)
-    return tuple(_report(name, _cells(study, trials, name, card), card, study) for name in names)
+    return tuple(_report(name, _cells(study, trials, name, card), card) for name in names)
 
 
-def _cells(study: Study, trials: Sequence[Trial], name: str, card: Condition | None) -> tuple[CheckCell, ...]:
+def _cells(study: Study, trials: Sequence[TrialCounts], name: str, card: Condition | None) -> tuple[CheckCell, ...]:
+    """The check in each setup, in order of first appearance."""
     machines = [factor.name for factor in study.factors if factor.kind == "machine"]
-    found: dict[tuple[str, ...], CheckCell] = {}
+    of_setup: dict[tuple[str, ...], list[TrialCounts]] = defaultdict(list)
     for trial in trials:
-        passed, done = trial.checks.get(name, (0, 0))
-        if not done:
-            continue
-        key = tuple(trial.setup[factor.name] for factor in study.factors)
-        old = found.get(key)
-        found[key] = CheckCell(
-            trials=(*(old.trials if old else ()), trial.name),
-            passed=passed + (old.passed if old else 0),
-            done=done + (old.done if old else 0),
-            reference=study.reference is not None and dict(trial.setup) == dict(study.reference),
-            with_card=None if card is None else card.holds(trial.setup),
-            machine=tuple(trial.setup[m] for m in machines),
+        if trial.checks.get(name, (0, 0))[1]:
+            of_setup[tuple(trial.setup[f.name] for f in study.factors)].append(trial)
+    return tuple(
+        CheckCell(
+            trials=tuple(one.name for one in same),
+            passed=sum(one.checks[name][0] for one in same),
+            done=sum(one.checks[name][1] for one in same),
+            reference=study.reference is not None and dict(same[0].setup) == dict(study.reference),
+            with_card=None if card is None else card.holds(same[0].setup),
+            machine=tuple(same[0].setup[m] for m in machines),
         )
-    return tuple(found.values())
+        for same in of_setup.values()
+    )
 
 
-def _report(name: str, cells: tuple[CheckCell, ...], card: Condition | None, study: Study) -> CheckReport:
+def _report(name: str, cells: tuple[CheckCell, ...], card: Condition | None) -> CheckReport:
     having = _rate([c for c in cells if c.with_card]) if card else None
     lacking = _rate([c for c in cells if c.with_card is False]) if card else None
-    pattern, sentence = _pattern(name, cells, card)
+    pattern, said = _in_all(cells) or _by_card(cells, card)
     p = fisher(having, lacking) if having and lacking else None
-    return CheckReport(name, pattern, sentence, cells, having, lacking, p)
+    return CheckReport(name, pattern, f"Check {name} {said}", having, lacking, p, cells)
 
 
 def _rate(cells: Sequence[CheckCell]) -> Rate:
     return wilson(sum(c.passed for c in cells), sum(c.done for c in cells))
 
 
-def _pattern(name: str, cells: Sequence[CheckCell], card: Condition | None) -> tuple[str, str]:
+def _in_all(cells: Sequence[CheckCell]) -> tuple[str, str] | None:
+    """The pattern and what is said of it where all setups agree; None where they differ."""
     states = {c.state for c in cells}
+    count = f"({sum(c.passed for c in cells)} of {sum(c.done for c in cells)} passed)"
     if not cells:
-        return NOT_DONE, f"Check {name} was not done in any trial."
+        return NOT_DONE, "was not done in any trial."
     if states == {"pass"}:
-        return PASSES, f"Check {name} passes in every setup tried ({_count(cells)})."
-    if states == {"fail"} and len(cells) == 1 and not cells[0].reference:
-        return EVERYWHERE, f"Check {name} fails in the one setup tried ({_count(cells)}); nothing to compare."
-    if states == {"fail"}:
-        if any(c.reference for c in cells):
-            return (
-                EVERYWHERE,
-                f"Check {name} fails everywhere, in the known-good setup too ({_count(cells)}): the test may mislead.",
-            )
-        return (
-            EVERYWHERE,
-            f"Check {name} fails in every setup tried ({_count(cells)}), but no known-good setup was among "
-            "them: run it there before blaming a part.",
-        )
-    having = [c for c in cells if c.with_card]
-    lacking = [c for c in cells if c.with_card is False]
-    if card is None or "mixed" in states or not having:
-        return MIXED, f"Check {name} is mixed: {_rates(cells)}."
-    words = card.words()
-    if any(c.state == "fail" for c in lacking):
-        where = ", ".join(t for c in lacking if c.state == "fail" for t in c.trials)
-        return WITHOUT, f"Check {name} fails without the card too (in {where}): not the card alone."
-    by_machine: dict[tuple[str, ...], set[str]] = {}
-    for c in having:
-        by_machine.setdefault(c.machine, set()).add(c.state)
-    if any(len(s) > 1 for s in by_machine.values()):
-        return (
-            MIXED,
-            f"Check {name} both passes and fails where {words} in one machine: something else in the setup "
-            f"decides. {_rates(cells)}.",
-        )
-    failing = [m for m, s in by_machine.items() if s == {"fail"}]
-    rest = "" if lacking else " It was not run without the card."
-    if len(by_machine) == 1:
-        return (
-            CARD_ONE,
-            f"Check {name} fails where {words}, but only one machine was tried with it: a bad card cannot "
-            f"be told from one that does not suit this machine.{rest}",
-        )
-    if len(failing) == len(by_machine):
-        return CARD_ANYWHERE, f"Check {name} fails where {words}, in all {len(failing)} machines tried.{rest}"
-    machines = ", ".join("/".join(m) for m in failing)
-    return (
-        CARD_HERE,
-        f"Check {name} fails where {words} only in {machines}; the card passes elsewhere: "
-        f"a conflict, not a bad card.{rest}",
+        return PASSES, f"passes in every setup tried {count}."
+    if states != {"fail"}:
+        return None
+    if any(c.reference for c in cells):
+        return EVERYWHERE, f"fails everywhere, in the known-good setup too {count}: the test may mislead."
+    if len(cells) == 1:
+        return EVERYWHERE, f"fails in the one setup tried {count}; nothing to compare."
+    return EVERYWHERE, (
+        f"fails in every setup tried {count}, but no known-good setup was among them: run it there before "
+        "blaming a part."
     )
 
 
-def _count(cells: Sequence[CheckCell]) -> str:
-    return f"{sum(c.passed for c in cells)} of {sum(c.done for c in cells)} passed"
+def _by_card(cells: Sequence[CheckCell], card: Condition | None) -> tuple[str, str]:
+    """The pattern and what is said of it where setups differ: with the card and without."""
+    having = [c for c in cells if c.with_card]
+    lacking = [c for c in cells if c.with_card is False]
+    if card is None or not having or any(c.state == "mixed" for c in cells):
+        return MIXED, f"is mixed: {_rates(cells)}."
+    without = [trial for c in lacking if c.state == "fail" for trial in c.trials]
+    if without:
+        return WITHOUT, f"fails without the card too (in {', '.join(without)}): not the card alone."
+    pattern, said = _by_machine(having, card.words())
+    return pattern, said + (_rates(cells) + "." if pattern == MIXED else "" if lacking else NOT_WITHOUT)
+
+
+def _by_machine(having: Sequence[CheckCell], words: str) -> tuple[str, str]:
+    """The same among setups with the card in question (where `words` says), by the machine it was in."""
+    states: dict[tuple[str, ...], set[str]] = defaultdict(set)
+    for c in having:
+        states[c.machine].add(c.state)
+    failing = [machine for machine, seen in states.items() if "fail" in seen]
+    if any(len(seen) > 1 for seen in states.values()):
+        return MIXED, f"both passes and fails where {words} in one machine: something else in the setup decides. "
+    if len(states) == 1:
+        return CARD_ONE, (
+            f"fails where {words}, but only one machine was tried with it: a bad card cannot be told from one "
+            "that does not suit this machine."
+        )
+    if len(failing) == len(states):
+        return CARD_ANYWHERE, f"fails where {words}, in all {len(failing)} machines tried."
+    return CARD_HERE, (
+        f"fails where {words} only in {', '.join('/'.join(m) for m in failing)}; the card passes elsewhere: "
+        "a conflict, not a bad card."
+    )
 
 
 def _rates(cells: Sequence[CheckCell]) -> str:

@@ -3,137 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from benchd.errors import UsageError
 from benchd.inference import timing
+from benchd.inference.answers import Comparison, Finish, Median, Names, NotCounted, Rate, Side, StageShift, TimeToFinish
 from benchd.inference.bootlog import UNKNOWN_END, BootGroup, BootLog
-from benchd.inference.divergence import Divergence, OnlyOne, OrderChange, divergences, only_one, order_changes
-from benchd.inference.timing import Rate
+from benchd.inference.divergence import divergences, only_one, order_changes
 from benchd.inference.wording import counted, percent
 
 MAX_GROUPS = 12
 MAX_STAGES = 200
 SHOWN = 0.05
 """An adjusted p below this is called a difference."""
-
-
-@dataclass(frozen=True, slots=True)
-class Side:
-    """Times of one stage in one group: n complete ones, their median, and boots that ended inside it."""
-
-    n: int
-    median_s: float | None
-    ended_here: int
-
-    def to_json(self) -> dict[str, object]:
-        return {"n": self.n, "median_s": _rounded(self.median_s), "ended_here": self.ended_here}
-
-
-@dataclass(frozen=True, slots=True)
-class StageShift:
-    """One stage in both groups. `shift_s` is b minus a; the ends are None when boots are too few."""
-
-    name: str
-    a: Side
-    b: Side
-    shift_s: float | None
-    shift_low: float | None
-    shift_high: float | None
-    p: float | None
-    p_adjusted: float | None
-    more_boots: int | None
-
-    @property
-    def shown(self) -> bool:
-        return self.p_adjusted is not None and self.p_adjusted < SHOWN
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "name": self.name,
-            "a": self.a.to_json(),
-            "b": self.b.to_json(),
-            "shift_s": _rounded(self.shift_s),
-            "shift_low": _rounded(self.shift_low),
-            "shift_high": _rounded(self.shift_high),
-            "p": self.p,
-            "p_adjusted": self.p_adjusted,
-            "more_boots": self.more_boots,
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Finish:
-    """Finishing rates. Boots cut short or with a lost link are not counted (`not_counted` each side)."""
-
-    a: Rate
-    b: Rate
-    p: float | None
-    more_boots: int | None
-    not_counted: tuple[int, int]
-
-    def to_json(self) -> dict[str, object]:
-        def side(rate: Rate) -> dict[str, object]:
-            return {"k": rate.k, "n": rate.n, "low": round(rate.low, 6), "high": round(rate.high, 6)}
-
-        return {
-            "a": side(self.a),
-            "b": side(self.b),
-            "p": self.p,
-            "more_boots": self.more_boots,
-            "not_counted": {"a": self.not_counted[0], "b": self.not_counted[1]},
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class TimeToFinish:
-    """Kaplan-Meier medians with unfinished boots censored, and the log-rank test."""
-
-    a_median_s: float | None
-    b_median_s: float | None
-    chi2: float | None
-    p: float | None
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "a": {"median_s": _rounded(self.a_median_s)},
-            "b": {"median_s": _rounded(self.b_median_s)},
-            "chi2": self.chi2,
-            "p": self.p,
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Comparison:
-    """One group (b) against the first (a)."""
-
-    a_name: str
-    b_name: str
-    sentence: str
-    first_divergence: Divergence | None
-    lasting_divergence: Divergence | None
-    only: tuple[OnlyOne, ...]
-    order: tuple[OrderChange, ...]
-    stages: tuple[StageShift, ...]
-    finish: Finish
-    time_to_finish: TimeToFinish
-    notes: tuple[str, ...]
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "names": {"a": self.a_name, "b": self.b_name},
-            "sentence": self.sentence,
-            "first_divergence": self.first_divergence.to_json() if self.first_divergence else None,
-            "lasting_divergence": self.lasting_divergence.to_json() if self.lasting_divergence else None,
-            "only_one_has": [one.to_json() for one in self.only],
-            "order_changes": [change.to_json() for change in self.order],
-            "stages": [stage.to_json() for stage in self.stages],
-            "finish": self.finish.to_json(),
-            "time_to_finish": self.time_to_finish.to_json(),
-            "notes": list(self.notes),
-        }
 
 
 def compare(groups: Sequence[BootGroup]) -> tuple[Comparison, ...]:
@@ -144,44 +28,31 @@ def compare(groups: Sequence[BootGroup]) -> tuple[Comparison, ...]:
     if not 2 <= len(groups) <= MAX_GROUPS:
         raise UsageError(f"{len(groups)} groups to compare; give from 2 to {MAX_GROUPS}")
     pairs = [_pair(groups[0], other) for other in groups[1:]]
-    spots = [
-        (i, j, stage.p) for i, pair in enumerate(pairs) for j, stage in enumerate(pair.stages) if stage.p is not None
-    ]
-    adjusted = timing.holm([p for _, _, p in spots])
-    stages = [list(pair.stages) for pair in pairs]
-    for (i, j, _), p in zip(spots, adjusted, strict=True):
-        stage = stages[i][j]
-        more = None if p < SHOWN else stage.more_boots
-        stages[i][j] = replace(stage, p_adjusted=p, more_boots=more)
+    adjusted = iter(timing.holm([s.p for pair in pairs for s in pair.stages if s.p is not None]))
     out = []
-    for pair, own in zip(pairs, stages, strict=True):
-        pair = replace(pair, stages=tuple(own))
+    for pair in pairs:
+        stages = tuple(stage if stage.p is None else _adjusted(stage, next(adjusted)) for stage in pair.stages)
+        pair = replace(pair, stages=stages)
         out.append(replace(pair, sentence=_sentence(pair)))
     return tuple(out)
 
 
-def to_json(comparisons: Sequence[Comparison]) -> dict[str, object]:
-    """The first comparison's keys; further ones, when there are any, under `others`."""
-    out = comparisons[0].to_json()
-    if len(comparisons) > 1:
-        out["others"] = [comparison.to_json() for comparison in comparisons[1:]]
-    return out
+def _adjusted(stage: StageShift, p: float) -> StageShift:
+    return replace(stage, p_adjusted=p, more_boots=None if p < SHOWN else stage.more_boots)
 
 
 def _pair(a: BootGroup, b: BootGroup) -> Comparison:
     notes: list[str] = []
-    finish = _finish(a, b)
     first, lasting = divergences(a, b, notes)
     return Comparison(
-        a_name=a.name,
-        b_name=b.name,
+        names=Names(a.name, b.name),
         sentence="",
         first_divergence=first,
         lasting_divergence=lasting,
         only=only_one(a, b),
         order=order_changes(a, b),
         stages=_stages(a, b),
-        finish=finish,
+        finish=_finish(a, b),
         time_to_finish=_time_to_finish(a, b),
         notes=tuple(notes),
     )
@@ -195,14 +66,14 @@ def _finish(a: BootGroup, b: BootGroup) -> Finish:
         lost.append(len(group.boots) - len(known))
     p = timing.fisher(rates[0], rates[1])
     more = None if p is None or p < SHOWN else timing.more_boots_for_rates(rates[0], rates[1])
-    return Finish(rates[0], rates[1], p, more, (lost[0], lost[1]))
+    return Finish(rates[0], rates[1], p, more, NotCounted(*lost))
 
 
 def _time_to_finish(a: BootGroup, b: BootGroup) -> TimeToFinish:
     sides = [([boot.end_s for boot in g.boots], [boot.finished for boot in g.boots]) for g in (a, b)]
-    medians = [timing.kaplan_meier(*side).median_s() for side in sides]
+    a_median, b_median = (Median(timing.kaplan_meier(*side).median_s()) for side in sides)
     found = timing.log_rank(sides[0], sides[1])
-    return TimeToFinish(medians[0], medians[1], *(found or (None, None)))
+    return TimeToFinish(a_median, b_median, *(found or (None, None)))
 
 
 def stage_order(boots: Sequence[BootLog]) -> list[str]:
@@ -219,36 +90,24 @@ def stage_order(boots: Sequence[BootLog]) -> list[str]:
 def _stages(a: BootGroup, b: BootGroup) -> tuple[StageShift, ...]:
     names = stage_order([*a.boots, *b.boots])
     times = [_times(group.boots, names) for group in (a, b)]
-    out = []
-    for name in names:
-        (ta, ended_a), (tb, ended_b) = times[0][name], times[1][name]
-        sides = [Side(len(t), float(np.median(t)) if t else None, ended) for t, ended in ((ta, ended_a), (tb, ended_b))]
-        found = timing.shift(ta, tb)
-        out.append(
-            StageShift(
-                name,
-                sides[0],
-                sides[1],
-                found.shift_s if found else None,
-                found.low_s if found else None,
-                found.high_s if found else None,
-                found.p if found else None,
-                None,
-                timing.more_boots_for_shift(ta, tb) if found else None,
-            )
-        )
-    return tuple(out)
+    return tuple(_shift(name, times[0][name], times[1][name]) for name in names)
+
+
+def _shift(name: str, a: tuple[list[float], int], b: tuple[list[float], int]) -> StageShift:
+    left, right = (Side(len(t), float(np.median(t)) if t else None, ended) for t, ended in (a, b))
+    found = timing.shift(a[0], b[0])
+    if found is None:
+        return StageShift(name, left, right)
+    more = timing.more_boots_for_shift(a[0], b[0])
+    return StageShift(name, left, right, found.shift_s, found.low_s, found.high_s, found.p, more_boots=more)
 
 
 def _times(boots: Sequence[BootLog], names: Sequence[str]) -> dict[str, tuple[list[float], int]]:
     times: dict[str, list[float]] = {name: [] for name in names}
     ended = dict.fromkeys(names, 0)
     for boot in boots:
-        seen: set[str] = set()
-        for mark in boot.stages:
-            if mark.name in seen:
-                continue
-            seen.add(mark.name)
+        firsts = {mark.name: mark for mark in reversed(boot.stages)}
+        for mark in firsts.values():
             if mark.took_s is None:
                 ended[mark.name] += not boot.finished
             else:
@@ -257,35 +116,20 @@ def _times(boots: Sequence[BootLog], names: Sequence[str]) -> dict[str, tuple[li
 
 
 def _sentence(pair: Comparison) -> str:
-    a, b, finish = pair.a_name, pair.b_name, pair.finish
-    parts = []
-    if finish.p is not None and finish.p < SHOWN:
-        less = finish.b.k / finish.b.n < finish.a.k / finish.a.n
-        parts.append(
-            f"{b} finishes {'less' if less else 'more'} often than {a} "
-            f"({finish.b.k} of {finish.b.n} against {finish.a.k} of {finish.a.n}, {_p(finish.p)})"
-        )
-    shown = sorted((s for s in pair.stages if s.shown and s.shift_s), key=lambda s: -abs(s.shift_s or 0.0))
-    for stage in shown[:2]:
-        assert stage.shift_s is not None
-        interval = ""
-        if stage.shift_low is not None and stage.shift_high is not None:
-            ends = sorted((abs(stage.shift_low), abs(stage.shift_high)))
-            interval = f" ({ends[0]:.3g} to {ends[1]:.3g} s)"
-        word = "longer" if stage.shift_s > 0 else "less"
-        parts.append(f"stage {stage.name} takes {abs(stage.shift_s):.3g} s {word} in {b}{interval}")
+    """What differs, most telling first; or how far from telling the boots are."""
+    a, b = pair.names.a, pair.names.b
+    parts = _rates_differ(pair) + _times_differ(pair)
     parting = pair.lasting_divergence or pair.first_divergence
     if parting is not None:
         parts.append(parting.words(a, b))
     if pair.order:
-        change = pair.order[0]
-        parts.append(f"{change.later} comes before {change.earlier} in {b}")
+        parts.append(f"{pair.order[0].later} comes before {pair.order[0].earlier} in {b}")
     if parts:
         text = "; ".join(parts)
         return text[0].upper() + text[1:] + "."
-    n_a = finish.a.n + finish.not_counted[0]
-    n_b = finish.b.n + finish.not_counted[1]
-    text = f"No difference shown between {a} ({_boots(n_a)}) and {b} ({_boots(n_b)})"
+    finish = pair.finish
+    boots = [counted(rate.n + lost, "boot") for rate, lost in _both(finish)]
+    text = f"No difference shown between {a} ({boots[0]}) and {b} ({boots[1]})"
     if finish.more_boots:
         text += (
             f"; finishing rates of {percent(finish.a.k / finish.a.n)} and {percent(finish.b.k / finish.b.n)} "
@@ -294,13 +138,29 @@ def _sentence(pair: Comparison) -> str:
     return text + "."
 
 
-def _p(p: float) -> str:
-    return "p below 0.0001" if p < 0.0001 else f"p {p:.2g}"
+def _both(finish: Finish) -> tuple[tuple[Rate, int], tuple[Rate, int]]:
+    return (finish.a, finish.not_counted.a), (finish.b, finish.not_counted.b)
 
 
-def _boots(n: int) -> str:
-    return "1 boot" if n == 1 else f"{n} boots"
+def _rates_differ(pair: Comparison) -> list[str]:
+    one, other, p = pair.finish.a, pair.finish.b, pair.finish.p
+    if p is None or p >= SHOWN:
+        return []
+    often = "less" if other.k / other.n < one.k / one.n else "more"
+    sure = "p below 0.0001" if p < 0.0001 else f"p {p:.2g}"
+    return [
+        f"{pair.names.b} finishes {often} often than {pair.names.a} "
+        f"({other.k} of {other.n} against {one.k} of {one.n}, {sure})"
+    ]
 
 
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 6)
+def _times_differ(pair: Comparison) -> list[str]:
+    """The two largest shifts that are shown."""
+    shown = [(s.shift_s, s) for s in pair.stages if s.p_adjusted is not None and s.p_adjusted < SHOWN and s.shift_s]
+    out = []
+    for shift_s, stage in sorted(shown, key=lambda one: -abs(one[0]))[:2]:
+        ends = sorted(abs(end) for end in (stage.shift_low, stage.shift_high) if end is not None)
+        interval = f" ({ends[0]:.3g} to {ends[1]:.3g} s)" if len(ends) == 2 else ""
+        word = "longer" if shift_s > 0 else "less"
+        out.append(f"stage {stage.name} takes {abs(shift_s):.3g} s {word} in {pair.names.b}{interval}")
+    return out

@@ -7,7 +7,7 @@ rounds repeat until nothing changes.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -90,30 +90,32 @@ def _first(alone: Counter[tuple[int, ...]]) -> list[int]:
 def _widen(center: list[int], sequences: Sequence[tuple[int, ...]], weight: Ints, places: Ints, need: int) -> list[int]:
     """The centre without rungs that few have, and with tokens that many have between its rungs."""
     extra: list[Counter[int]] = [Counter() for _ in range(len(center) + 1)]
-    rank: dict[tuple[int, int], list[int]] = {}
+    depths: dict[tuple[int, int], list[int]] = defaultdict(list)
     for sequence, count, place in zip(sequences, weight.tolist(), places.tolist(), strict=True):
-        used = {p for p in place if p >= 0}
-        if len(used) == len(sequence):
-            continue
-        slot_of = {p: i for i, p in enumerate(place) if p >= 0}
-        slot, depth = 0, 0
-        once: set[tuple[int, int]] = set()
-        for position, token in enumerate(sequence):
-            if position in used:
-                slot, depth = slot_of[position] + 1, 0
-                continue
-            key = (slot, token)
-            if key not in once:
-                once.add(key)
-                extra[slot][token] += count
-                rank.setdefault(key, []).append(depth)
-            depth += 1
+        for (slot, token), depth in _between(sequence, place).items():
+            extra[slot][token] += count
+            depths[slot, token].append(depth)
     have = (weight[:, None] * (places >= 0)).sum(axis=0)
     out: list[int] = []
-    for slot in range(len(center) + 1):
-        wanted = [t for t, n in extra[slot].items() if n >= need]
-        mean = {t: sum(rank[slot, t]) / len(rank[slot, t]) for t in wanted}
-        out += sorted(wanted, key=lambda t: mean[t])
+    for slot, tokens in enumerate(extra):
+        wanted = [t for t, n in tokens.items() if n >= need]
+        out += sorted(wanted, key=lambda t, slot=slot: sum(depths[slot, t]) / len(depths[slot, t]))  # type: ignore[misc]
         if slot < len(center) and int(have[slot]) >= need:
             out.append(center[slot])
+    return out
+
+
+def _between(sequence: Sequence[int], place: Sequence[int]) -> dict[tuple[int, int], int]:
+    """Tokens of a sequence that are no rung: by (slot between rungs, token) how far into the slot they first stand."""
+    out: dict[tuple[int, int], int] = {}
+    slot_of = {p: i for i, p in enumerate(place) if p >= 0}
+    if len(slot_of) == len(sequence):
+        return out
+    slot, depth = 0, 0
+    for position, token in enumerate(sequence):
+        if position in slot_of:
+            slot, depth = slot_of[position] + 1, 0
+        else:
+            out.setdefault((slot, token), depth)
+            depth += 1
     return out

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from benchd.errors import UsageError
 from benchd.inference.align import Tokens
 from benchd.inference.bootlog import MAX_BOOTS, MAX_EVENTS, BootLog, mask
-from benchd.inference.consensus import Rung, consensus, fold
+from benchd.inference.consensus import Folded, Rung, consensus, fold
+from benchd.inference.forms import Form, Rounded3
 from benchd.inference.limits import learned_limit
 
 LADDER_SHARE = 0.2
@@ -28,7 +29,7 @@ RARE_MOST = 200
 
 
 @dataclass(frozen=True, slots=True)
-class Repeats:
+class Repeats(Form):
     """How often a rung (or the block it belongs to) comes in a row: fewest, median, most; block length."""
 
     low: int
@@ -36,12 +37,9 @@ class Repeats:
     high: int
     period: int
 
-    def to_json(self) -> dict[str, object]:
-        return {"low": self.low, "median": self.median, "high": self.high, "period": self.period}
-
 
 @dataclass(frozen=True, slots=True)
-class DraftStage:
+class DraftStage(Form):
     """One rung. `at_s`: median time from the start; `usual_s`: median time until the boot's next rung.
 
     `limit_kind`: "learned-normal", "distribution-free", or "guess" (fewer than 5 boots).
@@ -49,50 +47,34 @@ class DraftStage:
 
     kind: str
     value: str
-    at_s: float
-    usual_s: float | None
-    longest_s: float | None
-    limit_s: float | None
+    at_s: Rounded3
+    usual_s: Rounded3 | None
+    longest_s: Rounded3 | None
+    limit_s: Rounded3 | None
     limit_kind: str
     seen: int
     of: int
     optional: bool
     repeats: Repeats | None
 
-    def to_json(self) -> dict[str, object]:
-        return {
-            "kind": self.kind,
-            "value": self.value,
-            "at_s": _round(self.at_s),
-            "usual_s": _round(self.usual_s),
-            "longest_s": _round(self.longest_s),
-            "limit_s": _round(self.limit_s),
-            "limit_kind": self.limit_kind,
-            "seen": self.seen,
-            "of": self.of,
-            "optional": self.optional,
-            "repeats": self.repeats.to_json() if self.repeats else None,
-        }
+
+@dataclass(frozen=True, slots=True)
+class Rare(Form):
+    """What only few boots had."""
+
+    text: str
+    boots: int
 
 
 @dataclass(frozen=True, slots=True)
-class Draft:
+class Draft(Form):
     """The drafted ladder, what was too rare for it, and the first event when boots agree on one."""
 
     boots: int
     starts_with: str | None
     stages: tuple[DraftStage, ...]
-    rare: tuple[tuple[str, int], ...]
+    rare: tuple[Rare, ...]
     notes: tuple[str, ...]
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "boots": self.boots,
-            "starts_with": self.starts_with,
-            "stages": [stage.to_json() for stage in self.stages],
-            "rare": [{"text": text, "boots": n} for text, n in self.rare],
-            "notes": list(self.notes),
-        }
 
 
 def draft(boots: Sequence[BootLog]) -> Draft:
@@ -102,15 +84,6 @@ def draft(boots: Sequence[BootLog]) -> Draft:
     used = [boot for boot in boots if boot.events]
     if len(used) < 2:
         raise UsageError(f"{len(used)} of {len(boots)} boots have any code or line; a draft needs 2")
-    notes = []
-    if len(used) < len(boots):
-        notes.append(f"{len(boots) - len(used)} boots without any code or line left out")
-    unfinished = sum(not boot.finished for boot in used)
-    if unfinished:
-        notes.append(f"{unfinished} of {len(used)} boots did not finish: draft from good boots only")
-    cut = sum(len(boot.events) > MAX_EVENTS for boot in used)
-    if cut:
-        notes.append(f"{cut} boots have over {MAX_EVENTS} events; the rest was not used")
     tokens = Tokens()
     folded = [fold(boot, tokens) for boot in used]
     rungs = consensus(folded, LADDER_SHARE)
@@ -118,39 +91,52 @@ def draft(boots: Sequence[BootLog]) -> Draft:
         [used[b].events[folded[b].starts[p]].t_s if p >= 0 else math.nan for b, p in enumerate(r.places.tolist())]
         for r in rungs
     ]
-    gaps = _gaps(used, times)
-    stages = []
-    for i, rung in enumerate(rungs):
-        places = [(b, p) for b, p in enumerate(rung.places.tolist()) if p >= 0]
-        first = used[places[0][0]].events[folded[places[0][0]].starts[places[0][1]]]
-        limit, kind = _limit(gaps[i])
-        counts = [folded[b].counts[p] for b, p in places]
-        periods = [folded[b].periods[p] for b, p in places if folded[b].counts[p] > 1]
-        stages.append(
-            DraftStage(
-                kind=first.kind,
-                value=first.value.upper() if first.kind == "code" else mask(first.value),
-                at_s=statistics.median(times[i][b] for b, _ in places),
-                usual_s=statistics.median(gaps[i]) if gaps[i] else None,
-                longest_s=max(gaps[i], default=None),
-                limit_s=limit,
-                limit_kind=kind,
-                seen=len(places),
-                of=len(used),
-                optional=len(places) < MUST_SHARE * len(used),
-                repeats=(
-                    Repeats(min(counts), statistics.median(counts), max(counts), max(periods)) if periods else None
-                ),
-            )
-        )
-    firsts = Counter(boot.events[0].token() for boot in used)
-    common, number = firsts.most_common(1)[0]
+    common, number = Counter(boot.events[0].token() for boot in used).most_common(1)[0]
     return Draft(
         boots=len(used),
         starts_with=common if number >= MUST_SHARE * len(used) else None,
-        stages=tuple(stages),
-        rare=_rare(folded_tokens=[f.tokens for f in folded], rungs=rungs, tokens=tokens),
-        notes=tuple(notes),
+        stages=tuple(
+            _stage(rung, own, gaps, used, folded)
+            for rung, own, gaps in zip(rungs, times, _gaps(used, times), strict=True)
+        ),
+        rare=_rare(folded, rungs, tokens),
+        notes=_notes(boots, used),
+    )
+
+
+def _notes(boots: Sequence[BootLog], used: Sequence[BootLog]) -> tuple[str, ...]:
+    unfinished = sum(not boot.finished for boot in used)
+    cut = sum(len(boot.events) > MAX_EVENTS for boot in used)
+    told = (
+        (len(boots) - len(used), f"{len(boots) - len(used)} boots without any code or line left out"),
+        (unfinished, f"{unfinished} of {len(used)} boots did not finish: draft from good boots only"),
+        (cut, f"{cut} boots have over {MAX_EVENTS} events; the rest was not used"),
+    )
+    return tuple(text for number, text in told if number)
+
+
+def _stage(
+    rung: Rung, times: Sequence[float], gaps: Sequence[float], boots: Sequence[BootLog], folded: Sequence[Folded]
+) -> DraftStage:
+    """A rung as a stage: `times` by boot, nan where a boot has not got it; `gaps` to the next rung."""
+    places = [(b, p) for b, p in enumerate(rung.places.tolist()) if p >= 0]
+    b, p = places[0]
+    first = boots[b].events[folded[b].starts[p]]
+    limit, kind = _limit(gaps)
+    counts = [folded[b].counts[p] for b, p in places]
+    periods = [folded[b].periods[p] for b, p in places if folded[b].counts[p] > 1]
+    return DraftStage(
+        kind=first.kind,
+        value=first.value.upper() if first.kind == "code" else mask(first.value),
+        at_s=statistics.median(times[b] for b, _ in places),
+        usual_s=statistics.median(gaps) if gaps else None,
+        longest_s=max(gaps, default=None),
+        limit_s=limit,
+        limit_kind=kind,
+        seen=len(places),
+        of=len(boots),
+        optional=len(places) < MUST_SHARE * len(boots),
+        repeats=Repeats(min(counts), statistics.median(counts), max(counts), max(periods)) if periods else None,
     )
 
 
@@ -177,18 +163,10 @@ def _limit(gaps: Sequence[float]) -> tuple[float | None, str]:
     if found is None:
         return max(GUESS_FACTOR * longest, GUESS_FLOOR_S), GUESS
     # Never below what a good boot has taken: with equal times the spread, and so the margin, is nil.
-    return max(found.limit_s, longest), found.kind
+    return max(found[0], longest), found[1]
 
 
-def _rare(
-    folded_tokens: Sequence[tuple[int, ...]], rungs: Sequence[Rung], tokens: Tokens
-) -> tuple[tuple[str, int], ...]:
+def _rare(folded: Sequence[Folded], rungs: Sequence[Rung], tokens: Tokens) -> tuple[Rare, ...]:
     on = {rung.token for rung in rungs}
-    count: Counter[int] = Counter()
-    for own in folded_tokens:
-        count.update(set(own) - on)
-    return tuple((str(tokens.names[t]), n) for t, n in count.most_common(RARE_MOST))
-
-
-def _round(value: float | None) -> float | None:
-    return None if value is None else round(value, 3)
+    count = Counter(token for own in folded for token in set(own.tokens) - on)
+    return tuple(Rare(str(tokens.names[t]), n) for t, n in count.most_common(RARE_MOST))

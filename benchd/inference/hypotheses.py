@@ -5,21 +5,17 @@ Model, priors, limits and sources: firmware-notes/causes.md.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.errors import UsageError
-from benchd.inference.study import Condition, Study, Trial
+from benchd.inference.kinds import INTERMITTENT, MISLEADS, NOTHING, Special
+from benchd.inference.study import Condition, Evidence, Relation, Study, TrialCounts
 
 HYPOTHESIS_CAP = 60_000
 """Beyond this many, richer forms are left out (and said so), the richest first."""
-
-NOTHING, MISLEADS, INTERMITTENT = "nothing", "misleads", "intermittent"
-ALL, ANY = "all", "any"
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -32,25 +28,19 @@ class RatePrior:
 
     parts: tuple[tuple[float, float, float], ...]
 
-    def log_marginal(self, fails: Floats, boots: Floats) -> Floats:
-        """Log probability of one ordered sequence with `fails` of `boots` failing (no C(n,k))."""
-        return np.asarray(np.logaddexp.reduce(self._terms(fails, boots), axis=0))
-
-    def mean(self, fails: Floats, boots: Floats) -> Floats:
-        """Probability that the next boot fails, after `fails` of `boots`."""
-        terms = self._terms(fails, boots)
-        share = np.exp(terms - np.logaddexp.reduce(terms, axis=0))
-        means = np.stack([(a + fails) / (a + b + boots) for _, a, b in self.parts])
-        return np.asarray((share * means).sum(axis=0))
-
-    def _terms(self, fails: Floats, boots: Floats) -> Floats:
-        k = fails.astype(np.int64)
-        n = boots.astype(np.int64)
+    def weigh(self, fails: Floats, boots: Floats) -> tuple[Floats, Floats]:
+        """Log probability of one order of `fails` among `boots` (no C(n,k)); chance that the next boot fails."""
+        k, n = fails.astype(np.int64), boots.astype(np.int64)
         top = int(n.max(initial=0)) + 1
-        rows = []
-        for weight, a, b in self.parts:
-            rows.append(np.log(weight) + _rising(a, top)[k] + _rising(b, top)[n - k] - _rising(a + b, top)[n])
-        return np.stack(rows)
+        terms = np.stack(
+            [
+                np.log(weight) + _rising(a, top)[k] + _rising(b, top)[n - k] - _rising(a + b, top)[n]
+                for weight, a, b in self.parts
+            ]
+        )
+        marginal = np.logaddexp.reduce(terms, axis=0)
+        means = np.stack([(a + fails) / (a + b + boots) for _, a, b in self.parts])
+        return np.asarray(marginal), np.asarray((np.exp(terms - marginal) * means).sum(axis=0))
 
 
 def _rising(a: float, top: int) -> Floats:
@@ -75,29 +65,6 @@ class Prior:
     always: RatePrior = RatePrior(((1.0, 18.0, 1.0),))
     between: RatePrior = RatePrior(((1.0, 3.0, 3.0),))
     reference_boots: int = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """Something known besides boots that makes some explanations likelier by `odds` (below 1: less).
-
-    Applies to explanations that name `factor` (and `level`, when given), or to the special one
-    called `special` ("nothing", "misleads", "intermittent").
-    """
-
-    reason: str
-    odds: float
-    factor: str | None = None
-    level: str | None = None
-    special: str | None = None
-
-    def __post_init__(self) -> None:
-        if not 1e-6 <= self.odds <= 1e6:
-            raise UsageError(f"evidence '{self.reason}': odds {self.odds}; give a number from 1e-6 to 1e6")
-        if (self.factor is None) == (self.special is None):
-            raise UsageError(f"evidence '{self.reason}': name a factor or a special explanation, one of them")
-        if self.special not in (None, NOTHING, MISLEADS, INTERMITTENT):
-            raise UsageError(f"evidence '{self.reason}': '{self.special}' is no special explanation")
 
 
 @dataclass(slots=True)
@@ -154,92 +121,50 @@ class Space:
         for literal in self.rows[h]:
             if literal < len(self.literal_factor):
                 factor = self.study.factors[self.literal_factor[literal]]
-                relation = "is not" if self.literal_not[literal] else "is"
+                relation: Relation = "is not" if self.literal_not[literal] else "is"
                 out.append(Condition(factor.name, relation, factor.levels[self.literal_level[literal]]))
         return tuple(out)
 
-    def special(self, h: int) -> str | None:
+    def special(self, h: int) -> Special | None:
         """Which special explanation row `h` is, or None."""
-        return {self.count - 3: NOTHING, self.count - 2: MISLEADS, self.count - 1: INTERMITTENT}.get(h)
+        kinds: dict[int, Special] = {self.count - 3: NOTHING, self.count - 2: MISLEADS, self.count - 1: INTERMITTENT}
+        return kinds.get(h)
+
+
+@dataclass(frozen=True, slots=True)
+class _Family:
+    """Explanations of one shape: literals, a row each; the weight they share; whether one literal is enough."""
+
+    literals: Ints
+    weight: float
+    any_form: bool
 
 
 def build_space(study: Study, prior: Prior | None = None, evidence: Sequence[Evidence] = ()) -> Space:
     """Enumerate the explanations of `study` with their prior weights."""
     prior = prior or Prior()
-    literals: list[tuple[int, int, bool]] = []
-    for f, factor in enumerate(study.factors):
-        if len(factor.levels) < 2:
-            continue
-        literals += [(f, level, False) for level in range(len(factor.levels))]
-        if len(factor.levels) > 2:
-            literals += [(f, level, True) for level in range(len(factor.levels))]
-    lf = np.array([x[0] for x in literals], dtype=np.int64)
-    ln = np.array([x[2] for x in literals], dtype=np.bool_)
-    plain = np.flatnonzero(~ln)
-    true, false = len(literals), len(literals) + 1
-
-    def joined(groups: Sequence[Ints]) -> Ints:
-        grid = np.stack([g.ravel() for g in np.meshgrid(*groups, indexing="ij")], axis=1)
-        factor = lf[grid]
-        keep = np.ones(len(grid), dtype=np.bool_)
-        for i, j in itertools.combinations(range(len(groups)), 2):
-            keep &= factor[:, i] < factor[:, j]
-        return grid[keep]
-
-    every = np.arange(len(literals), dtype=np.int64)
-    blocks: list[tuple[Ints, float, bool]] = [(every[:, None], prior.one, False)]
-    left_out: list[str] = []
-    room = HYPOTHESIS_CAP - len(literals)
-    families: tuple[tuple[str, tuple[Ints, ...], float, bool], ...] = (
-        ("two conditions", (every, every), prior.two, False),
-        ("either of two conditions", (every, every), prior.either, True),
-        ("three conditions", (every, every, every), prior.three, False),
-    )
-    for what, groups, weight, is_any in families:
-        if len(study.factors) < len(groups):
-            continue
-        size = _pairs(lf, len(groups))
-        if size > room and groups[0] is every:
-            groups = tuple(plain for _ in groups)
-            size = _pairs(lf[plain], len(groups))
-            left_out.append(f"{what} with 'is not'")
-        if size > room:
-            left_out[-1:] = [what]
-            continue
-        room -= size
-        found = joined(groups)
-        if len(groups) == 3:
-            found = found[ln[found].sum(axis=1) <= 1]
-        if len(found):
-            blocks.append((found, weight, is_any))
-
-    sizes = np.array([len(factor.levels) for factor in study.factors], dtype=np.float64)[lf]
-    meets = np.where(ln, 1 - 1 / sizes, 1 / sizes)
-    rows, logs, forms = [], [], []
-    for found, weight, is_any in blocks:
-        if not len(found):
-            continue
-        padded = np.full((len(found), 3), false if is_any else true, dtype=np.int64)
-        padded[:, : found.shape[1]] = found
-        share = prior.is_not ** ln[found].sum(axis=1)
-        # A study begins with something that fails, so the weights are stated given that: a condition
-        # that few setups meet must not pay for being rare.
-        chance = 1 - np.prod(1 - meets[found], axis=1) if is_any else np.prod(meets[found], axis=1)
-        logs.append(np.log(weight) + np.log(share / (share * chance).sum()))
-        rows.append(padded)
-        forms.append(np.full(len(found), is_any))
-    rows.append(np.full((3, 3), true, dtype=np.int64))
-    logs.append(np.log([prior.nothing, prior.misleads, prior.intermittent]))
-    forms.append(np.zeros(3, dtype=np.bool_))
+    literals = [
+        (f, level, negated)
+        for f, factor in enumerate(study.factors)
+        for negated in (False, True)
+        for level in range(len(factor.levels))
+        # Of two levels, "is not" the one is "is" the other.
+        if len(factor.levels) > (2 if negated else 1)
+    ]
+    factors: Ints = np.array([factor for factor, _, _ in literals], dtype=np.int64)
+    levels: Ints = np.array([level for _, level, _ in literals], dtype=np.int64)
+    negated: Bools = np.array([is_not for _, _, is_not in literals], dtype=np.bool_)
+    families, left_out = _families(study, prior, factors, negated)
+    rows, logs = _weighed(study, prior, families, factors, negated)
     space = Space(
         study,
         prior,
-        lf,
-        np.array([x[1] for x in literals], dtype=np.int64),
-        ln,
-        np.concatenate(rows),
-        np.concatenate(forms),
-        np.concatenate(logs),
+        factors,
+        levels,
+        negated,
+        np.concatenate([*rows, np.full((3, 3), len(literals), dtype=np.int64)]),
+        np.repeat([*(f.any_form for f in families), False], [*(len(f.literals) for f in families), 3]),
+        np.concatenate([*logs, np.log([prior.nothing, prior.misleads, prior.intermittent])]),
         tuple(left_out),
         [{level: i for i, level in enumerate(factor.levels)} for factor in study.factors],
     )
@@ -249,10 +174,66 @@ def build_space(study: Study, prior: Prior | None = None, evidence: Sequence[Evi
     return space
 
 
-def _pairs(lf: Ints, order: int) -> int:
+def _weighed(
+    study: Study, prior: Prior, families: Sequence[_Family], factors: Ints, negated: Bools
+) -> tuple[list[Ints], list[Floats]]:
+    """The rows of each family (filled up with a literal that changes nothing), and the logs of their prior weights."""
+    sizes = np.array([len(factor.levels) for factor in study.factors], dtype=np.float64)[factors]
+    meets = np.where(negated, 1 - 1 / sizes, 1 / sizes)
+    rows, logs = [], []
+    for family in families:
+        padded = np.full((len(family.literals), 3), len(factors) + family.any_form, dtype=np.int64)
+        padded[:, : family.literals.shape[1]] = family.literals
+        rows.append(padded)
+        share = prior.is_not ** negated[family.literals].sum(axis=1)
+        # A study begins with something that fails, so the weights are stated given that: a condition
+        # that few setups meet must not pay for being rare.
+        chance = np.prod(meets[family.literals], axis=1)
+        if family.any_form:
+            chance = 1 - np.prod(1 - meets[family.literals], axis=1)
+        logs.append(np.log(family.weight) + np.log(share / (share * chance).sum()))
+    return rows, logs
+
+
+def _families(study: Study, prior: Prior, factors: Ints, negated: Bools) -> tuple[list[_Family], list[str]]:
+    """The families of explanations that there is room for, and what was left out."""
+    every = np.arange(len(factors), dtype=np.int64)
+    plain = np.flatnonzero(~negated)
+    out = [_Family(every[:, None], prior.one, False)]
+    left_out: list[str] = []
+    room = HYPOTHESIS_CAP - len(every)
+    for what, order, weight, any_form in (
+        ("two conditions", 2, prior.two, False),
+        ("either of two conditions", 2, prior.either, True),
+        ("three conditions", 3, prior.three, False),
+    ):
+        if len(study.factors) < order:
+            continue
+        chosen = every
+        if _ways(factors, order) > room:
+            chosen = plain
+            left_out.append(f"{what} with 'is not'")
+        if _ways(factors[chosen], order) > room:
+            left_out[-1:] = [what]
+            continue
+        room -= _ways(factors[chosen], order)
+        found = _joined(chosen, factors, order)
+        if order == 3:
+            found = found[negated[found].sum(axis=1) <= 1]
+        out.append(_Family(found, weight, any_form))
+    return [family for family in out if len(family.literals)], left_out
+
+
+def _joined(chosen: Ints, factors: Ints, order: int) -> Ints:
+    """Every way to take `order` of the literals `chosen`, of different factors, a row each."""
+    grid = np.stack([axis.ravel() for axis in np.meshgrid(*[chosen] * order, indexing="ij")], axis=1)
+    return np.asarray(grid[(np.diff(factors[grid], axis=1) > 0).all(axis=1)])
+
+
+def _ways(factors: Ints, order: int) -> int:
     """How many ways to take `order` literals of different factors (elementary symmetric sum)."""
     sums = [1] + [0] * order
-    for count in np.unique(lf, return_counts=True)[1].tolist():
+    for count in np.unique(factors, return_counts=True)[1].tolist():
         for k in range(order, 0, -1):
             sums[k] += sums[k - 1] * count
     return sums[order]
@@ -293,7 +274,7 @@ class Posterior:
     p_out: Floats
 
 
-def update(space: Space, trials: Sequence[Trial]) -> Posterior:
+def update(space: Space, trials: Sequence[TrialCounts]) -> Posterior:
     """Weigh every explanation of `space` by `trials` (beta-binomial marginal likelihoods)."""
     prior = space.prior
     tried = [trial for trial in trials if trial.boots]
@@ -302,28 +283,24 @@ def update(space: Space, trials: Sequence[Trial]) -> Posterior:
     fails: Floats = np.bincount(where.ravel(), [t.failures for t in tried], len(setups)).astype(np.float64)
     boots: Floats = np.bincount(where.ravel(), [t.boots for t in tried], len(setups)).astype(np.float64)
     inside = space.holds(setups)
-    m = inside.astype(np.float64)
-    k_in, n_in = m @ fails, m @ boots
+    # Not by `@`: the threads of a linear algebra library cost more than so narrow a product saves.
+    k_in, n_in = (np.einsum("hs,s->h", inside, count) for count in (fails, boots))
     k_out, n_out = fails.sum() - k_in, boots.sum() - n_in
     if space.study.reference is not None:
-        # "LoadedStudy good" counts as unseen good boots, except for the idea that the test misleads.
+        # "Known good" counts as unseen good boots, except for the idea that the test misleads.
         at = space.holds(space.encode([space.study.reference]))[:, 0]
         extra = np.where(at, float(prior.reference_boots), 0.0)
         extra[space.count - 2] = 0.0
         n_in = n_in + extra
         n_out = n_out + np.where(at, 0.0, float(prior.reference_boots))
-    log_like = prior.failing.log_marginal(k_in, n_in) + prior.working.log_marginal(k_out, n_out)
-    p_in = prior.failing.mean(k_in, n_in)
-    p_out = prior.working.mean(k_out, n_out)
+    (log_in, p_in), (log_out, p_out) = prior.failing.weigh(k_in, n_in), prior.working.weigh(k_out, n_out)
     # The special rows have rates of their own: nearly always, or in between. The reference, where
     # "nothing tried matters" expects success, stays with the working rate.
     for rows, rate in (
         (slice(space.count - 3, space.count - 1), prior.always),
         (slice(space.count - 1, space.count), prior.between),
     ):
-        k, n = k_in[rows], n_in[rows]
-        log_like[rows] = rate.log_marginal(k, n) + prior.working.log_marginal(k_out[rows], n_out[rows])
-        p_in[rows] = rate.mean(k, n)
-    log_weight = space.log_prior + log_like
+        log_in[rows], p_in[rows] = rate.weigh(k_in[rows], n_in[rows])
+    log_weight = space.log_prior + log_in + log_out
     weight = np.exp(log_weight - np.logaddexp.reduce(log_weight))
     return Posterior(space, setups, fails, boots, inside, weight, p_in, p_out)

@@ -2,33 +2,28 @@
 
 from __future__ import annotations
 
-KIND_HARDWARE: dict[str, bool] = {
-    "card": True,
-    "machine": True,
-    "jumper": True,
-    "bios-setting": False,
-    "image": False,
-    "slot": True,
-    "adapter": True,
-    "cable": True,
-    "test": False,
-    "other": False,
-}
-"""Kinds of factor, and whether changing one usually means opening the machine."""
+from typing import Final, Literal
 
-KIND_MINUTES: dict[str, float] = {
-    "card": 8.0,
-    "machine": 12.0,
-    "jumper": 6.0,
-    "bios-setting": 2.0,
-    "image": 6.0,
-    "slot": 7.0,
-    "adapter": 8.0,
-    "cable": 5.0,
-    "test": 2.0,
-    "other": 5.0,
+Special = Literal["nothing", "misleads", "intermittent"]
+NOTHING: Final = "nothing"
+MISLEADS: Final = "misleads"
+INTERMITTENT: Final = "intermittent"
+"""The special explanations: nothing tried matters, the test misleads, it fails now and then."""
+
+KINDS: dict[str, tuple[bool, float]] = {
+    "card": (True, 8.0),
+    "machine": (True, 12.0),
+    "jumper": (True, 6.0),
+    "bios-setting": (False, 2.0),
+    "image": (False, 6.0),
+    "slot": (True, 7.0),
+    "adapter": (True, 8.0),
+    "cable": (True, 5.0),
+    "test": (False, 2.0),
+    "other": (False, 5.0),
 }
-"""Minutes of work for one change when nobody said (common practice, no source)."""
+"""Kinds of factor: whether changing one usually means opening the machine, and minutes of work for one change when
+nobody said (common practice, no source)."""
 
 _KIND_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("jumper", ("jumper", "jumpers", "jp", "switch", "dip", "irq", "dma", "strap", "base", "address")),

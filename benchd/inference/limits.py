@@ -12,87 +12,31 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from benchd.vocabulary.models import LimitKind
 
 COVERAGE = 0.95
 CONFIDENCE = 0.95
 NORMAL_FROM = 5
 FREE_FROM = 59
-NORMAL = "learned-normal"
-FREE = "distribution-free"
+NORMAL: LimitKind = "learned-normal"
+FREE: LimitKind = "distribution-free"
 
 K_FACTORS: tuple[float, ...] = (
-    4.20268,
-    3.70768,
-    3.39947,
-    3.18729,
-    3.03124,
-    2.91096,
-    2.81499,
-    2.73634,
-    2.67050,
-    2.61443,
-    2.56600,
-    2.52366,
-    2.48626,
-    2.45295,
-    2.42304,
-    2.39600,
-    2.37142,
-    2.34896,
-    2.32832,
-    2.30929,
-    2.29167,
-    2.27530,
-    2.26005,
-    2.24578,
-    2.23241,
-    2.21984,
-    2.20800,
-    2.19682,
-    2.18625,
-    2.17623,
-    2.16672,
-    2.15768,
-    2.14906,
-    2.14085,
-    2.13300,
-    2.12549,
-    2.11831,
-    2.11142,
-    2.10481,
-    2.09846,
-    2.09235,
-    2.08648,
-    2.08081,
-    2.07535,
-    2.07008,
-    2.06499,
-    2.06007,
-    2.05532,
-    2.05071,
-    2.04625,
-    2.04193,
-    2.03774,
-    2.03367,
-    2.02972,
-)
+    4.20268, 3.70768, 3.39947, 3.18729, 3.03124, 2.91096, 2.81499, 2.73634, 2.67050, 2.61443, 2.56600, 2.52366,
+    2.48626, 2.45295, 2.42304, 2.39600, 2.37142, 2.34896, 2.32832, 2.30929, 2.29167, 2.27530, 2.26005, 2.24578,
+    2.23241, 2.21984, 2.20800, 2.19682, 2.18625, 2.17623, 2.16672, 2.15768, 2.14906, 2.14085, 2.13300, 2.12549,
+    2.11831, 2.11142, 2.10481, 2.09846, 2.09235, 2.08648, 2.08081, 2.07535, 2.07008, 2.06499, 2.06007, 2.05532,
+    2.05071, 2.04625, 2.04193, 2.03774, 2.03367, 2.02972,
+)  # fmt: skip
 """One-sided 95/95 factors for n = 5 to 58; tests compute them again from scipy's noncentral t."""
 
 
-@dataclass(frozen=True, slots=True)
-class Limit:
-    """A learned limit: `kind` is "learned-normal" or "distribution-free", `n` the good boots it rests on."""
+def learned_limit(times: Sequence[float]) -> tuple[float, LimitKind, int] | None:
+    """The 95/95 upper tolerance limit of a stage that took `times` (seconds) in good boots.
 
-    kind: str
-    limit_s: float
-    n: int
-
-
-def learned_limit(times: Sequence[float]) -> Limit | None:
-    """The 95/95 upper tolerance limit in seconds of a stage that took `times` (seconds) in good boots.
-
-    None below 5 usable times. Times that are not finite or not above zero are not counted.
+    Seconds, the kind of limit ("learned-normal" or "distribution-free"), and the good boots it rests on. None below 5
+    usable times. Times that are not finite or not above zero are not counted.
     """
     good = sorted(t for t in times if math.isfinite(t) and t > 0)
     n = len(good)
@@ -102,8 +46,8 @@ def learned_limit(times: Sequence[float]) -> Limit | None:
         logs = [math.log(t) for t in good]
         spread = statistics.stdev(logs)
         top = statistics.fmean(logs) + K_FACTORS[n - NORMAL_FROM] * spread
-        return Limit(NORMAL, math.exp(min(top, 700.0)), n)
-    return Limit(FREE, good[n - 1 - free_exceedances(n)], n)
+        return math.exp(min(top, 700.0)), NORMAL, n
+    return good[n - 1 - free_exceedances(n)], FREE, n
 
 
 def free_exceedances(n: int) -> int:
@@ -121,9 +65,3 @@ def free_exceedances(n: int) -> int:
         m += 1
         log_term += math.log((n - m) / (m + 1)) + math.log(tail / COVERAGE) if m < n else 0.0
     return m
-
-
-def boots_needed(coverage: float = COVERAGE, confidence: float = CONFIDENCE) -> int:
-    """The smallest n whose largest value is a distribution-free upper limit: 1 - coverage^n >= confidence."""
-    n = math.ceil(math.log1p(-confidence) / math.log(coverage) - 1e-9)
-    return max(1, n)

@@ -8,24 +8,15 @@ Looking two or three trials ahead was measured and won nothing: firmware-notes/c
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from benchd.errors import UsageError
+from benchd.inference.answers import Lead, NextTrial, Outlook, Proposal, Weighing
 from benchd.inference.causes import describe
-from benchd.inference.hypotheses import (
-    Bools,
-    Evidence,
-    Floats,
-    Ints,
-    Posterior,
-    Prior,
-    build_space,
-    update,
-)
+from benchd.inference.hypotheses import Bools, Floats, Ints, Posterior, Prior, build_space, update
 from benchd.inference.setups import allowed, excluded, named, work
-from benchd.inference.study import Change, Exclusion, Study, Trial
+from benchd.inference.study import Change, Evidence, Exclusion, Study, TrialCounts
 from benchd.inference.wording import percent, text_of
 
 KEPT_MASS = 0.9995
@@ -39,69 +30,9 @@ WORTH_BITS = 0.01
 POWER_OFF = "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge."
 
 
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """What one result of the next boot would tell: its chance, and who leads afterwards."""
-
-    result: str
-    chance: float
-    leads: tuple[tuple[str, float], ...]
-
-    def words(self) -> str:
-        leads = "; ".join(f"{text} ({percent(p)})" for text, p in self.leads)
-        return f"If {self.result} (chance {percent(self.chance)}): {leads}."
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "chance": round(self.chance, 6),
-            "leads": [{"text": text, "probability": round(p, 6)} for text, p in self.leads],
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class NextTrial:
-    """A proposed trial. `minutes` is the work of the changes and one boot; `gain_bits` of one boot."""
-
-    setup: Mapping[str, str]
-    changes: tuple[Change, ...]
-    minutes: float
-    gain_bits: float
-    caution: str | None
-    repeat: bool
-    steps: tuple[str, ...]
-    if_ok: Outlook
-    if_fail: Outlook
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "setup": dict(self.setup),
-            "changes": [change.to_json() for change in self.changes],
-            "minutes": round(self.minutes, 3),
-            "gain_bits": round(self.gain_bits, 6),
-            "caution": self.caution,
-            "repeat": self.repeat,
-            "steps": list(self.steps),
-            "if_ok": self.if_ok.to_json(),
-            "if_fail": self.if_fail.to_json(),
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Proposal:
-    """Ranked next trials, whether to stop instead, and which setups were left out and why."""
-
-    ranked: tuple[NextTrial, ...]
-    stop: bool
-    advice: str
-    left_out: tuple[str, ...]
-
-    def to_json(self) -> list[dict[str, object]]:
-        return [trial.to_json() for trial in self.ranked]
-
-
 def propose(
     study: Study,
-    trials: Sequence[Trial],
+    trials: Sequence[TrialCounts],
     current: Mapping[str, str] | None = None,
     *,
     limit: int = 5,
@@ -120,16 +51,12 @@ def propose(
         raise UsageError(f"{limit} next trials asked for; from 1 to {RANKED_MOST} can be ranked")
     space = build_space(study, prior, evidence)
     posterior = update(space, trials)
-    if current is None:
-        current = trials[-1].setup if trials else study.reference
-    if current is None:
-        current = next(study.setups(), None)
+    current = current or (trials[-1].setup if trials else study.reference) or next(study.setups(), None)
     if current is None:
         raise UsageError(f"study '{study.name}': the exclusions forbid every setup; remove one")
     study.check_setup(current, "the current setup")
     here = space.encode([current])[0]
-    grid = allowed(study, here)
-    grid, left_out = _without(study, grid, leave_out)
+    grid, left_out = _without(study, allowed(study, here), leave_out)
     if not len(grid):
         raise UsageError(f"study '{study.name}': every setup is excluded or predicted to collide; remove an exclusion")
     bits, fail, minutes, order = rank(posterior, here, grid, study.boot_minutes)
@@ -139,22 +66,20 @@ def propose(
         _next(study, posterior, which, current, grid[order[i]], bits[order[i]], fail[order[i]], minutes[order[i]])
         for i in chosen
     )
-    why = describe(study, trials, posterior, evidence)
-    best = ranked[0].gain_bits
+    return Proposal(*_advice(describe(study, trials, posterior, evidence), ranked), left_out, ranked)
+
+
+def _advice(why: Weighing, ranked: Sequence[NextTrial]) -> tuple[bool, str]:
+    """Whether to stop, and what to say of it."""
     if why.separated:
-        stop, advice = True, f"Stop here. {why.verdict}"
-    elif max(trial.gain_bits for trial in ranked) < WORTH_BITS:
-        stop = True
-        advice = (
-            f"Stop here: no allowed trial tells more than {max(best, 0.0):.3f} bits. {why.verdict} "
+        return True, f"Stop here. {why.verdict}"
+    if max(trial.gain_bits for trial in ranked) < WORTH_BITS:
+        return True, (
+            f"Stop here: no allowed trial tells more than {max(ranked[0].gain_bits, 0.0):.3f} bits. {why.verdict} "
             "Add a factor or a level that parts them, or a known-good reference."
         )
-    else:
-        stop = False
-        advice = (
-            f"Go on until one explanation holds 95 %; the likeliest now holds {percent(why.causes[0].probability)}."
-        )
-    return Proposal(ranked, stop, advice, left_out)
+    lead = percent(why.causes[0].probability)
+    return False, f"Go on until one explanation holds 95 %; the likeliest now holds {lead}."
 
 
 def rank(posterior: Posterior, current: Ints, grid: Ints, boot_minutes: float) -> tuple[Floats, Floats, Floats, Ints]:
@@ -181,7 +106,8 @@ def gains(weight: Floats, p_in: Floats, p_out: Floats, inside: Bools) -> tuple[F
     """
     h_in, h_out = entropy(p_in), entropy(p_out)
     rows = np.stack([weight * (p_in - p_out), weight * (h_in - h_out)])
-    fail, known = rows @ inside.astype(np.float64)
+    # Not by `@`: the threads of a linear algebra library cost more than so narrow a product saves.
+    fail, known = np.einsum("rh,hs->rs", rows, inside)
     fail += (weight * p_out).sum()
     known += (weight * h_out).sum()
     return np.maximum(entropy(fail) - known, 0.0), fail
@@ -266,21 +192,17 @@ def _outlook(posterior: Posterior, which: Ints, result: str, chance: float, join
     for i in np.argsort(-after, kind="stable")[:3]:
         h = int(which[i])
         text = text_of(space.conditions(h), bool(space.any_form[h]), space.special(h))
-        leads.append((text, float(after[i])))
+        leads.append(Lead(text, float(after[i])))
     return Outlook(result, chance, tuple(leads))
 
 
 def _steps(changes: Sequence[Change], first: bool) -> tuple[str, ...]:
     hard = "; ".join(change.words() for change in changes if change.hardware)
     soft = "; ".join(change.words() for change in changes if not change.hardware)
-    steps = []
-    if hard:
-        steps.append(f"Power off, unplug, then change {hard}.")
-    if soft:
-        steps.append(f"Change {soft}.")
-    if not changes:
-        steps.append("Boot it as it stands." if first else "Change nothing: repeat this setup.")
-    if first and not changes:
-        return (*steps, "Record the result.")
-    steps.append("Boot once and record the result.")
-    return tuple(steps)
+    steps = [f"Power off, unplug, then change {hard}."] if hard else []
+    steps += [f"Change {soft}."] if soft else []
+    if changes:
+        return (*steps, "Boot once and record the result.")
+    if first:
+        return ("Boot it as it stands.", "Record the result.")
+    return ("Change nothing: repeat this setup.", "Boot once and record the result.")

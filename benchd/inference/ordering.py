@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
+from benchd.inference.answers import Ordering
 from benchd.inference.hypotheses import Floats, Space
-from benchd.inference.study import Condition, Study, Trial
+from benchd.inference.study import Condition, Study, TrialCounts
 from benchd.inference.wording import PART_CLASSES, class_of, percent
 
 RIVAL_LIMIT = 0.10
@@ -20,29 +20,9 @@ TIED = 0.999
 """Parts of this share of the heaviest one's weight count as equally suspect."""
 
 
-@dataclass(frozen=True, slots=True)
-class Ordering:
-    """Whether ordering (or condemning) a part would be premature, the rivals' share, and why."""
-
-    part: str | None
-    premature: bool
-    rival_share: float
-    limit: float
-    sentence: str
-
-    def to_json(self) -> dict[str, object]:
-        return {
-            "part": self.part,
-            "premature": self.premature,
-            "rival_share": round(self.rival_share, 6),
-            "limit": self.limit,
-            "sentence": self.sentence,
-        }
-
-
 def judge_ordering(
     study: Study,
-    trials: Sequence[Trial],
+    trials: Sequence[TrialCounts],
     space: Space,
     weight: Floats,
     failures: int,
@@ -50,36 +30,26 @@ def judge_ordering(
     """Whether ordering a part would be premature, given the weight of every explanation of `space`."""
     heavy = np.argsort(-weight, kind="stable")[:HEAVIEST].tolist()
     single = [(space.conditions(h)[0], float(weight[h])) for h in heavy if len(space.conditions(h)) == 1]
-    parts = [c for c, w in single if w >= SUSPECT_FROM and class_of(study, (c,), False, None) in PART_CLASSES]
+    parts = {c: w for c, w in single if w >= SUSPECT_FROM and class_of(study, (c,), False, None) in PART_CLASSES}
     if not parts or not failures:
         return Ordering(None, True, 1.0, RIVAL_LIMIT, "Nothing tried so far points at a part.")
-    condition = parts[0]
-    needs = sum(w for c, w in single if c.factor == condition.factor and _same_part(c, condition))
-    share = max(0.0, 1.0 - needs)
+    condition, top = next(iter(parts.items()))
+    share = max(0.0, 1.0 - sum(w for c, w in single if _same_part(c, condition)))
     name = condition.words()
-    # Parts that the trials cannot rank are all named: none of them is to be ordered.
-    top = dict(single)[condition]
-    tied = dict.fromkeys(c.factor for c, w in single if c in parts and w >= TIED * top)
     if share > RIVAL_LIMIT:
-        return Ordering(
-            name,
-            True,
-            share,
-            RIVAL_LIMIT,
+        # Parts that the trials cannot rank are all named: none of them is to be ordered.
+        tied = dict.fromkeys(c.factor for c, w in parts.items() if w >= TIED * top)
+        sentence = (
             f"Don't order {_another(tied)} yet, that is premature: {percent(share)} of the weight lies on causes "
-            f"that a new part would not cure (order when under {percent(RIVAL_LIMIT)}).",
+            f"that a new part would not cure (order when under {percent(RIVAL_LIMIT)})."
         )
+        return Ordering(name, True, share, RIVAL_LIMIT, sentence)
     only = _only_machine(study, trials, condition)
-    if only:
-        return Ordering(name, True, share, RIVAL_LIMIT, only)
-    return Ordering(
-        name,
-        False,
-        share,
-        RIVAL_LIMIT,
+    sentence = only or (
         f"The trials point at the part itself (where {name}); explanations that do not need another one "
-        f"hold {percent(share)}.",
+        f"hold {percent(share)}."
     )
+    return Ordering(name, only is not None, share, RIVAL_LIMIT, sentence)
 
 
 def _another(factors: Iterable[str]) -> str:
@@ -88,10 +58,11 @@ def _another(factors: Iterable[str]) -> str:
 
 
 def _same_part(a: Condition, b: Condition) -> bool:
-    return a == b or (a.relation != b.relation and a.level != b.level)
+    """Whether two conditions blame the same part: `is A`, and `is not B` of the same factor."""
+    return a == b or (a.factor == b.factor and a.relation != b.relation and a.level != b.level)
 
 
-def _only_machine(study: Study, trials: Sequence[Trial], condition: Condition) -> str | None:
+def _only_machine(study: Study, trials: Sequence[TrialCounts], condition: Condition) -> str | None:
     """Why a card must not be condemned yet: it was never tried in a second machine."""
     if study.factor(condition.factor).kind not in ("card", "adapter"):
         return None

@@ -6,11 +6,13 @@ import itertools
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Annotated, Literal, get_args
+
+from pydantic import Field
 
 from benchd.errors import UsageError
-from benchd.inference.kinds import KIND_HARDWARE as KIND_HARDWARE
-from benchd.inference.kinds import KIND_MINUTES as KIND_MINUTES
-from benchd.inference.kinds import infer_kind as infer_kind
+from benchd.inference.forms import Form
+from benchd.inference.kinds import INTERMITTENT, KINDS, MISLEADS, NOTHING
 
 MAX_FACTORS = 24
 MAX_LEVELS = 24
@@ -18,16 +20,16 @@ MAX_TRIALS = 10_000
 MAX_BOOTS = 1_000_000
 MAX_NAME = 80
 
-RELATIONS = ("is", "is not")
+Relation = Literal["is", "is not"]
 GOALS = ("stage-reached", "finding-absent", "check-passed", "stage-faster", "result-ok")
 
 
 @dataclass(frozen=True, slots=True)
-class Condition:
+class Condition(Form):
     """One statement about a setup: `factor` `is` or `is not` `level`."""
 
     factor: str
-    relation: str
+    relation: Relation
     level: str
 
     def holds(self, setup: Mapping[str, str]) -> bool:
@@ -38,9 +40,6 @@ class Condition:
 
     def words(self) -> str:
         return f"{self.factor} {self.relation} {self.level}"
-
-    def to_json(self) -> dict[str, str]:
-        return {"factor": self.factor, "relation": self.relation, "level": self.level}
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +68,8 @@ class Factor:
             _check_name(f"level of factor '{self.name}'", level)
         if len(set(self.levels)) != len(self.levels):
             raise UsageError(f"factor '{self.name}' names a level twice: {', '.join(self.levels)}")
-        if self.kind not in KIND_HARDWARE:
-            raise UsageError(f"factor '{self.name}' has kind '{self.kind}'; use one of {', '.join(KIND_HARDWARE)}")
+        if self.kind not in KINDS:
+            raise UsageError(f"factor '{self.name}' has kind '{self.kind}'; use one of {', '.join(KINDS)}")
         for level, minutes in {"any level": self.minutes, **self.level_minutes}.items():
             if level != "any level" and level not in self.levels:
                 raise UsageError(f"factor '{self.name}': minutes given for '{level}', which is no level of it")
@@ -79,11 +78,11 @@ class Factor:
 
     @property
     def hardware(self) -> bool:
-        return KIND_HARDWARE[self.kind] if self.moves_hardware is None else self.moves_hardware
+        return KINDS[self.kind][0] if self.moves_hardware is None else self.moves_hardware
 
     def cost(self, level: str) -> float:
         """Minutes of work to change to `level`."""
-        usual = KIND_MINUTES[self.kind] if self.minutes is None else self.minutes
+        usual = KINDS[self.kind][1] if self.minutes is None else self.minutes
         return self.level_minutes.get(level, usual)
 
 
@@ -128,31 +127,22 @@ class Goal:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class Change(Form):
     """One factor set from one level to another, with the minutes of work it takes."""
 
     factor: str
-    before: str
-    after: str
+    before: Annotated[str, Field(alias="from")]
+    after: Annotated[str, Field(alias="to")]
     minutes: float
     hardware: bool
 
     def words(self) -> str:
         return f"{self.factor}: {self.before} to {self.after}"
 
-    def to_json(self) -> dict[str, object]:
-        return {
-            "factor": self.factor,
-            "from": self.before,
-            "to": self.after,
-            "minutes": self.minutes,
-            "hardware": self.hardware,
-        }
-
 
 @dataclass(frozen=True, slots=True)
-class Trial:
-    """One setup and its boots: `successes` of `boots` reached the goal.
+class TrialCounts:
+    """What one trial came to: its setup, and `successes` of `boots` that reached the goal.
 
     `checks` maps a check's name to (passed, done).
     """
@@ -174,12 +164,6 @@ class Trial:
     @property
     def failures(self) -> int:
         return self.boots - self.successes
-
-
-def trial_of(name: str, setup: Mapping[str, str], results: Sequence[bool | None]) -> Trial:
-    """A trial from per-boot results: True, False, or None for a boot without a result (not counted)."""
-    counted = [result for result in results if result is not None]
-    return Trial(name, dict(setup), sum(counted), len(counted))
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +206,7 @@ class Study:
         raise UsageError(f"study '{self.name}' has no factor '{name}'; it has {known}")
 
     def check_condition(self, condition: Condition) -> None:
-        if condition.relation not in RELATIONS:
+        if condition.relation not in get_args(Relation):
             raise UsageError(f"relation '{condition.relation}' is not known; use 'is' or 'is not'")
         self._check_level(self.factor(condition.factor), condition.level, "a condition")
 
@@ -242,7 +226,7 @@ class Study:
                 f"it has {', '.join(factor.levels)}"
             )
 
-    def check_trials(self, trials: Sequence[Trial]) -> None:
+    def check_trials(self, trials: Sequence[TrialCounts]) -> None:
         if len(trials) > MAX_TRIALS:
             raise UsageError(f"study '{self.name}' has {len(trials)} trials; at most {MAX_TRIALS} can be weighed")
         for trial in trials:
@@ -273,23 +257,27 @@ class Study:
                 yield setup
 
 
-def repeats(trials: Sequence[Trial]) -> tuple[tuple[str, ...], ...]:
-    """Names of trials that share one setup, one tuple a setup tried more than once."""
-    seen: dict[tuple[tuple[str, str], ...], list[str]] = {}
-    for trial in trials:
-        seen.setdefault(tuple(sorted(trial.setup.items())), []).append(trial.name)
-    return tuple(tuple(names) for names in seen.values() if len(names) > 1)
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Something known besides boots that makes some explanations likelier by `odds` (below 1: less).
 
+    Applies to explanations that name `factor` (and `level`, when given), or to the special one
+    called `special` ("nothing", "misleads", "intermittent").
+    """
 
-def changed_between(study: Study, trials: Sequence[Trial]) -> tuple[tuple[str, tuple[Change, ...]], ...]:
-    """For each trial after the first: its name and what changed since the trial before."""
-    return tuple((after.name, study.changes(before.setup, after.setup)) for before, after in itertools.pairwise(trials))
+    reason: str
+    odds: float
+    factor: str | None = None
+    level: str | None = None
+    special: str | None = None
 
-
-def factor_from_column(name: str, values: Sequence[str]) -> Factor:
-    """A factor for an imported column: levels in order of first appearance, kind from the name."""
-    levels = tuple(dict.fromkeys(values))
-    return Factor(name, levels, kind=infer_kind(name))
+    def __post_init__(self) -> None:
+        if not 1e-6 <= self.odds <= 1e6:
+            raise UsageError(f"evidence '{self.reason}': odds {self.odds}; give a number from 1e-6 to 1e6")
+        if (self.factor is None) == (self.special is None):
+            raise UsageError(f"evidence '{self.reason}': name a factor or a special explanation, one of them")
+        if self.special not in (None, NOTHING, MISLEADS, INTERMITTENT):
+            raise UsageError(f"evidence '{self.reason}': '{self.special}' is no special explanation")
 
 
 def _check_name(what: str, name: str) -> None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchd.inference.answers import Rate
 from benchd.inference.hypotheses import Floats
 
 CONFIDENCE = 0.95
@@ -21,16 +22,6 @@ EXACT_CELLS = 400
 TIED_CELLS = 6_000
 """Smaller side times all values up to which tied samples are tested exactly: some 70 milliseconds at most."""
 PAIRS_MOST = 4_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Rate:
-    """k of n, with its Wilson interval."""
-
-    k: int
-    n: int
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +36,10 @@ class Shift:
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """Kaplan-Meier: after each event time the share not yet finished, and how many were at risk."""
+    """Kaplan-Meier: after each event time the share not yet finished."""
 
     times_s: tuple[float, ...]
     survival: tuple[float, ...]
-    at_risk: tuple[int, ...]
-    events: tuple[int, ...]
 
     def median_s(self) -> float | None:
         """The first time at which half or more have finished; None when that never came."""
@@ -189,15 +178,13 @@ def kaplan_meier(times: Sequence[float], finished: Sequence[bool]) -> Curve:
     t = np.asarray(times, dtype=np.float64)
     done = np.asarray(finished, dtype=np.bool_)
     if not done.any():
-        return Curve((), (), (), ())
+        return Curve((), ())
     sf = ecdf(CensoredData.right_censored(t, ~done)).sf
     at = np.unique(t[done])
     index = np.searchsorted(sf.quantiles, at)
     return Curve(
         tuple(at.tolist()),
         tuple(float(p) for p in sf.probabilities[index]),
-        tuple(int((t >= x).sum()) for x in at),
-        tuple(int((t[done] == x).sum()) for x in at),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from textwrap import wrap
 
-from benchd.inference.hypotheses import INTERMITTENT, MISLEADS, NOTHING
+from benchd.inference.kinds import INTERMITTENT, MISLEADS, NOTHING
 from benchd.inference.study import Condition, Study
 
 CLASS_OF_KIND = {

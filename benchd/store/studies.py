@@ -13,7 +13,7 @@ from benchd.errors import UsageError
 from benchd.store import schema
 from benchd.store.boots import MAX_CANDIDATES, microseconds
 from benchd.store.database import Database
-from benchd.store.study_models import Image, Prediction, Result, Study, Trial
+from benchd.store.study_models import Result, StoredImage, StoredPrediction, StoredStudy, Trial
 
 
 class Studies:
@@ -21,21 +21,21 @@ class Studies:
 
     _database: Database
 
-    def save_study(self, study: Study) -> None:
+    def save_study(self, study: StoredStudy) -> None:
         """Store `study` in place of the one of that name, if any; `created` stays what it was first."""
         _check_json(f"study '{study.name}'", study.document)
         with self._database.write() as connection:
             connection.execute(self._database.upsert(schema.study, study.model_dump(), leave=("created",)))
 
-    def study(self, name: str) -> Study:
+    def study(self, name: str) -> StoredStudy:
         """One study. Raises UsageError when there is none of that name, and names those there are."""
         with self._database.read() as connection:
-            return Study(**self._study_row(connection, name))
+            return StoredStudy(**self._study_row(connection, name))
 
-    def studies(self) -> list[Study]:
+    def studies(self) -> list[StoredStudy]:
         """All studies, the one edited last first."""
         with self._database.read() as connection:
-            found = [Study(**row) for row in connection.execute(sa.select(schema.study)).mappings()]
+            found = [StoredStudy(**row) for row in connection.execute(sa.select(schema.study)).mappings()]
         return sorted(found, key=lambda study: (-microseconds(study.edited), study.name))
 
     def start_trial(
@@ -162,12 +162,12 @@ class Studies:
             if done.rowcount == 0:
                 raise UsageError(f"there is no result {result_id}; nothing was deleted")
 
-    def add_image(self, image: Image) -> None:
+    def add_image(self, image: StoredImage) -> None:
         """Store what is known of a ROM image; the same bytes under a new name take that name."""
         with self._database.write() as connection:
             connection.execute(self._database.upsert(schema.image, image.model_dump()))
 
-    def image(self, sha256_or_unique_prefix: str) -> Image:
+    def image(self, sha256_or_unique_prefix: str) -> StoredImage:
         """One image. Raises UsageError when none or several are meant."""
         table, prefix = schema.image, sha256_or_unique_prefix.lower()
         with self._database.read() as connection:
@@ -182,20 +182,20 @@ class Studies:
                 .all()
             )
         if len(rows) == 1:
-            return Image(**rows[0])
+            return StoredImage(**rows[0])
         if not rows:
             raise UsageError(f"there is no image with SHA-256 {prefix}...; add it from its file first")
         names = ", ".join(f"{row['sha256'][:16]} ({row['name']})" for row in rows)
         raise UsageError(f"'{prefix}' could be image {names}; give more of its SHA-256")
 
-    def images(self) -> list[Image]:
+    def images(self) -> list[StoredImage]:
         """All images, by name."""
         table = schema.image
         with self._database.read() as connection:
             rows = connection.execute(sa.select(table)).mappings().all()
-        return sorted((Image(**row) for row in rows), key=lambda image: (image.name, image.sha256))
+        return sorted((StoredImage(**row) for row in rows), key=lambda image: (image.name, image.sha256))
 
-    def add_prediction(self, trial_id: str, document: Mapping[str, Any], made: str) -> Prediction:
+    def add_prediction(self, trial_id: str, document: Mapping[str, Any], made: str) -> StoredPrediction:
         """Store what is foretold for a trial."""
         _check_json(f"prediction for {trial_id}", document)
         microseconds(made)
@@ -206,15 +206,15 @@ class Studies:
                 .values(trial=trial_id, document=dict(document), made=made)
                 .returning(schema.prediction.c.id)
             ).scalar_one()
-        return Prediction(id=number, trial=trial_id, document=dict(document), made=made)
+        return StoredPrediction(id=number, trial=trial_id, document=dict(document), made=made)
 
-    def predictions(self, trial_id: str) -> list[Prediction]:
+    def predictions(self, trial_id: str) -> list[StoredPrediction]:
         """Predictions for a trial in the order they were made."""
         table = schema.prediction
         query = sa.select(table).where(table.c.trial == trial_id).order_by(table.c.id)
         with self._database.read() as connection:
             self._trial_row(connection, trial_id)
-            return [Prediction(**row) for row in connection.execute(query).mappings()]
+            return [StoredPrediction(**row) for row in connection.execute(query).mappings()]
 
     def _study_row(self, connection: sa.Connection, name: str) -> Mapping[str, Any]:
         table = schema.study

@@ -25,7 +25,7 @@ Name = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Sha256 = Annotated[str, StringConstraints(pattern="^[0-9a-f]{64}$")]
 
 
-class Study(Model):
+class StoredStudy(Model):
     """One question. `document` holds question, goal, factors, costs, exclusions and reference setup."""
 
     name: Name
@@ -70,7 +70,7 @@ class Result(Model):
         return self
 
 
-class Image(Model):
+class StoredImage(Model):
     """A ROM image, known by its SHA-256 (64 lower-case hex digits). `size` in bytes, `path` as it was read."""
 
     sha256: Sha256
@@ -79,7 +79,7 @@ class Image(Model):
     path: str | None = None
 
 
-class Prediction(Model):
+class StoredPrediction(Model):
     """What was foretold for a trial before its boots, to be held against them."""
 
     id: int

@@ -1,40 +1,39 @@
-"""Boots and trials from the store as groups that `trials.compare` takes; codes and lines from their captures.
-
-find_groups(store, names) -> list[Group]           ids of boots or trials, or unique beginnings
-compare_groups(store, groups, ...) -> Compared     ladders, times, rates, checks, predictions
-boot_log(boot, events) -> BootLog
-read_events(paths, wanted) -> (events by boot, problems)
-"""
+"""Boots and trials from the store as groups that `inference.compare` takes; codes and lines from their captures."""
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Annotated
+
+from pydantic import Field
 
 from benchd.errors import BenchError, UsageError
-from benchd.inference.bootlog import MAX_EVENTS, BootGroup, BootLog, Event, stage_marks
-from benchd.store import Store
-from benchd.studies.goal import check_results
-from benchd.studies.loaded import IMPORTED, complete, open_study
+from benchd.inference.answers import Comparison
+from benchd.inference.bootlog import MAX_EVENTS, BootGroup, BootLog, Event, evenly, stage_marks
+from benchd.inference.forms import Count, Form
+from benchd.inference.study import Change
+from benchd.inference.wording import counted
+from benchd.store import Store, StoredPrediction, Trial
+from benchd.studies.goal import STOOD, blindness, check_results
+from benchd.studies.loaded import IMPORTED, Passed, complete, open_study
 from benchd.studies.scan_prediction import explain_boot
 from benchd.vocabulary.events import BootOver, BootStarted, CodeSeen, LineSeen
 from benchd.vocabulary.models import Boot
 
-if TYPE_CHECKING:
-    from benchd.inference.compare import Comparison
-    from benchd.inference.study import Change
-
 READ_MOST = 24
 """Boots of a group whose captures are read for codes and lines; times and rates are counted over all."""
 OUTCOME = {"cut-short": "cut short", "link-lost": "link lost", "running": "cut short"}
+APART = 0.5
+SHOWN = 0.05
+"""Shares this far apart, or a p below this, are worth telling."""
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class NamedBoots:
     """The boots that one name stands for. `trial` is its id where the name is a trial's."""
 
     name: str
@@ -43,121 +42,115 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True)
-class CheckSide:
-    """One check in two groups: passed and done on each side, Fisher's p."""
+class CheckSides(Form):
+    """A check in both groups: passed of done, Fisher's p."""
 
     check: str
-    a: tuple[int, int]
-    b: tuple[int, int]
+    a: Passed
+    b: Passed
     p: float | None
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "check": self.check,
-            "a": {"passed": self.a[0], "done": self.a[1]},
-            "b": {"passed": self.b[0], "done": self.b[1]},
-            "p": self.p,
-        }
+    def apart(self) -> float:
+        """How far the shares lie apart; 0 where a side has none."""
+        a, b = self.a, self.b
+        return abs(a.passed / a.done - b.passed / b.done) if a.done and b.done else 0.0
+
+    @property
+    def sure(self) -> bool:
+        return self.p is not None and self.p < SHOWN
 
 
 @dataclass(frozen=True, slots=True)
-class Reached:
-    """A stage that one group reaches more often than the other: k of n boots on each side, Fisher's p."""
+class Share(Form):
+    """k of n boots."""
+
+    k: Count
+    n: Count
+
+
+@dataclass(frozen=True, slots=True)
+class Reached(Form):
+    """A stage that one group reaches more often than the other, Fisher's p."""
 
     stage: str
-    a: tuple[int, int]
-    b: tuple[int, int]
+    a: Share
+    b: Share
     p: float | None
+
+    def apart(self) -> float:
+        return abs(self.a.k / self.a.n - self.b.k / self.b.n)
 
     def words(self, a_name: str, b_name: str) -> str:
         """As part of a sentence, the side that reaches it more often first."""
-        sides = [(a_name, *self.a), (b_name, *self.b)]
-        (more, k, n), (less, j, m) = sorted(sides, key=lambda side: -side[1] / side[2])
-        return f"stage {self.stage} is reached in {k} of {n} boots of {more}, in {j} of {m} of {less}"
-
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "stage": self.stage,
-            "a": {"k": self.a[0], "n": self.a[1]},
-            "b": {"k": self.b[0], "n": self.b[1]},
-            "p": self.p,
-        }
+        sides = [(a_name, self.a), (b_name, self.b)]
+        (more, most), (less, least) = sorted(sides, key=lambda side: -side[1].k / side[1].n)
+        shares = f"in {most.k} of {most.n} boots of {more}, in {least.k} of {least.n} of {less}"
+        return f"stage {self.stage} is reached {shares}"
 
 
 @dataclass(frozen=True, slots=True)
-class Compared:
-    """Every group against the first, with what the studies know besides.
+class BootComparison(Comparison):
+    """One group against the first, with what the studies know besides.
 
     `reached` names stages whose share differs by half or more, or shows a difference (Fisher, p below 0.05).
     """
 
-    groups: tuple[Group, ...]
-    comparisons: tuple[Comparison, ...]
-    reached: tuple[tuple[Reached, ...], ...]
-    checks: tuple[tuple[CheckSide, ...], ...]
-    changed: tuple[tuple[Change, ...], ...]
+    checks: tuple[CheckSides, ...]
+    reached: tuple[Reached, ...]
+    changes: tuple[Change, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Compared(BootComparison):
+    """The second group against the first; further groups against the first under `others`."""
+
     predictions: Mapping[str, list[str]]
-    notes: tuple[str, ...]
-
-    def to_json(self) -> dict[str, Any]:
-        """The contract of `benchd compare --json`: the first comparison's keys; more groups under `others`."""
-        out = []
-        for one, reached, checks, changed in zip(
-            self.comparisons, self.reached, self.checks, self.changed, strict=True
-        ):
-            out.append(
-                one.to_json()
-                | {
-                    "reached": [stage.to_json() for stage in reached],
-                    "checks": [check.to_json() for check in checks],
-                    "changes": [change.to_json() for change in changed],
-                }
-            )
-        whole = out[0]
-        whole["notes"] = [*self.comparisons[0].notes, *self.notes]
-        whole["predictions"] = dict(self.predictions)
-        whole["boots"] = {group.name: [boot.id for boot in group.boots] for group in self.groups}
-        if len(out) > 1:
-            whole["others"] = out[1:]
-        return whole
+    boots: Mapping[str, list[str]]
+    others: Annotated[tuple[BootComparison, ...], Field(exclude_if=lambda others: not others)] = ()
 
 
-def find_groups(store: Store, names: Sequence[str]) -> list[Group]:
+def find_groups(store: Store, names: Sequence[str]) -> list[NamedBoots]:
     """The boots meant by each name. Raises UsageError for unknown names, doubled ones, and trials without boots."""
     trials = {trial.id: trial for trial in store.trials()}
-    out: list[Group] = []
+    out: list[NamedBoots] = []
     for name in names:
         trial = trials.get(name) or trials.get(name.upper())
         if trial is None and name[:1] in "Tt" and name[1:].isdigit():
             trial = store.trial(name)
-        if trial is not None:
-            if trial.machine == IMPORTED:
-                raise UsageError(f"trial {trial.id} came from a file: it has results but no boots to compare")
-            boots = [
-                boot
-                for boot in store.boots(trial=trial.id, newest_first=False)
-                if boot.passes_of is None and boot.outcome != "running"
-            ]
-            if not boots:
-                raise UsageError(f"trial {trial.id} has no boots that ended yet; boot the machine once")
-            group = Group(trial.id, tuple(boots), trial.id)
-        elif name == "last":
-            newest = store.boots(limit=1)
-            if not newest:
-                raise UsageError("no boots are stored yet")
-            group = Group(newest[0].id, (newest[0],), None)
-        else:
-            boot = store.boot(name)
-            group = Group(boot.id, (boot,), None)
+        group = _boots_of(store, trial) if trial is not None else _one_boot(store, name)
         if group.name in {other.name for other in out}:
             raise UsageError(f"{group.name} is named twice; compare different boots or trials")
         out.append(group)
     return out
 
 
+def _boots_of(store: Store, trial: Trial) -> NamedBoots:
+    if trial.machine == IMPORTED:
+        raise UsageError(f"trial {trial.id} came from a file: it has results but no boots to compare")
+    boots = [
+        boot
+        for boot in store.boots(trial=trial.id, newest_first=False)
+        if boot.passes_of is None and boot.outcome != "running"
+    ]
+    if not boots:
+        raise UsageError(f"trial {trial.id} has no boots that ended yet; boot the machine once")
+    return NamedBoots(trial.id, tuple(boots), trial.id)
+
+
+def _one_boot(store: Store, name: str) -> NamedBoots:
+    found = store.boots(limit=1) if name == "last" else [store.boot(name)]
+    if not found:
+        raise UsageError("no boots are stored yet")
+    return NamedBoots(found[0].id, (found[0],), None)
+
+
 def boot_log(boot: Boot, events: Sequence[Event] = ()) -> BootLog:
-    """A boot as the comparison sees it. A finished one ends with its last stage, another when last watched."""
+    """A boot as the comparison sees it. A finished one ends with its last stage, another when last watched.
+
+    Of one that seems to have stood still while it was not well watched nobody knows how it would have ended.
+    """
     finished = boot.outcome == "finished"
+    unseen = boot.outcome in STOOD and blindness(boot) is not None
     entries = [(stage.name, stage.t) for stage in boot.stages]
     end = max(0.0, boot.duration_s)
     if finished:
@@ -169,11 +162,34 @@ def boot_log(boot: Boot, events: Sequence[Event] = ()) -> BootLog:
         end = max(end, watched.total_seconds())
     return BootLog(
         boot.id,
-        OUTCOME.get(boot.outcome, boot.outcome),
+        "link lost" if unseen else OUTCOME.get(boot.outcome, boot.outcome),
         end,
         stage_marks(entries, end, finished),
         tuple(events),
     )
+
+
+class Trace:
+    """Codes and whole lines by boot, as events of a replay bring them; each boot's are bounded."""
+
+    def __init__(self, wanted: Collection[str] | None = None) -> None:
+        self._wanted = wanted
+        self._events: dict[str, list[Event]] = defaultdict(list)
+
+    def add(self, event: CodeSeen | LineSeen) -> None:
+        if event.boot is None or (self._wanted is not None and event.boot not in self._wanted):
+            return
+        own = self._events[event.boot]
+        if len(own) > MAX_EVENTS:
+            return
+        if isinstance(event, CodeSeen):
+            own.append(Event("code", event.code, event.t or 0.0))
+        elif not event.partial and event.text.strip():
+            own.append(Event("line", event.text, event.t or 0.0))
+
+    def by_boot(self) -> dict[str, list[Event]]:
+        """Every boot's events in order of time."""
+        return {name: sorted(own, key=lambda event: event.t_s) for name, own in self._events.items()}
 
 
 def read_events(wanted: Mapping[Path, Iterable[str]]) -> tuple[dict[str, list[Event]], list[str]]:
@@ -183,22 +199,15 @@ def read_events(wanted: Mapping[Path, Iterable[str]]) -> tuple[dict[str, list[Ev
     """
     from benchd.watch.replay import Replay
 
-    found: dict[str, list[Event]] = defaultdict(list)
+    trace = Trace({name for names in wanted.values() for name in names})
     problems: list[str] = []
     for path, names in wanted.items():
-        own_names = set(names)
-        going_on = set(own_names)
+        going_on = set(names)
         try:
             replay = Replay([path])
             for event in replay.events():
-                if isinstance(event, CodeSeen | LineSeen) and event.boot in own_names:
-                    own = found[event.boot]
-                    if len(own) > MAX_EVENTS:
-                        continue
-                    if isinstance(event, CodeSeen):
-                        own.append(Event("code", event.code, event.t or 0.0))
-                    elif not event.partial and event.text.strip():
-                        own.append(Event("line", event.text, event.t or 0.0))
+                if isinstance(event, CodeSeen | LineSeen):
+                    trace.add(event)
                 elif isinstance(event, BootStarted) and not going_on:
                     break
                 elif isinstance(event, BootOver):
@@ -206,9 +215,7 @@ def read_events(wanted: Mapping[Path, Iterable[str]]) -> tuple[dict[str, list[Ev
             problems += replay.problems
         except BenchError as error:
             problems.append(str(error))
-    for own in found.values():
-        own.sort(key=lambda event: event.t_s)
-    return dict(found), problems
+    return trace.by_boot(), problems
 
 
 def events_of(store: Store, boots: Sequence[Boot]) -> tuple[dict[str, list[Event]], list[str]]:
@@ -225,111 +232,120 @@ def events_of(store: Store, boots: Sequence[Boot]) -> tuple[dict[str, list[Event
     if missing:
         problems.append(f"{missing} captures are not there any more: stages are compared instead of codes and lines")
     if missing or not found:
-        found = {boot.id: [Event("line", f"stage {s.name}", s.t) for s in boot.stages] for boot in boots}
+        found = stage_events(boots)
     return found, problems
 
 
-def compare_groups(store: Store, groups: Sequence[Group], *, read: bool = True) -> Compared:
+def stage_events(boots: Iterable[Boot]) -> dict[str, list[Event]]:
+    """Stages in place of codes and lines."""
+    return {boot.id: [Event("line", f"stage {s.name}", s.t) for s in boot.stages] for boot in boots}
+
+
+def compare_groups(store: Store, groups: Sequence[NamedBoots], *, read: bool = True) -> Compared:
     """Compare every group with the first. `read` False leaves the captures alone: stages only."""
-    from dataclasses import replace
-
-    from benchd.inference.compare import compare
-
-    notes: list[str] = []
-    whole = [BootGroup(g.name, tuple(boot_log(boot) for boot in g.boots)) for g in groups]
-    chosen = [_evenly(group.boots) for group in groups]
-    if read:
-        events, problems = events_of(store, [boot for boots in chosen for boot in boots])
-        notes += problems
-    else:
-        events = {b.id: [Event("line", f"stage {s.name}", s.t) for s in b.stages] for boots in chosen for b in boots}
-    parts = [
-        BootGroup(g.name, tuple(boot_log(boot, events.get(boot.id, ())) for boot in boots))
-        for g, boots in zip(groups, chosen, strict=True)
-    ]
-    if all(len(part.boots) == len(group.boots) for part, group in zip(parts, groups, strict=True)):
-        comparisons = compare(parts)
-    else:
-        notes.append(f"codes and lines are compared over {READ_MOST} boots of each, evenly chosen")
-        comparisons = tuple(
-            replace(
-                one,
-                first_divergence=own.first_divergence,
-                lasting_divergence=own.lasting_divergence,
-                only=own.only,
-            )
-            for one, own in zip(compare(whole), compare(parts), strict=True)
-        )
+    chosen = [replace(group, boots=tuple(evenly(group.boots, READ_MOST))) for group in groups]
+    looked_at = [boot for group in chosen for boot in group.boots]
+    events, notes = events_of(store, looked_at) if read else (stage_events(looked_at), [])
+    compared = _compare(groups, chosen, events, notes)
+    notes += _unseen(groups)
     checks = [_checks(store, group) for group in groups]
-    sides = tuple(_check_sides(checks[0], other) for other in checks[1:])
-    reached = tuple(_reached(groups[0], other) for other in groups[1:])
+    found = [
+        _told(
+            BootComparison(
+                **{one.name: getattr(comparison, one.name) for one in fields(comparison)},
+                checks=_check_sides(checks[0], own_checks),
+                reached=_reached(groups[0], group),
+                changes=_changed(store, groups[0], group),
+            )
+        )
+        for comparison, group, own_checks in zip(compared, groups[1:], checks[1:], strict=True)
+    ]
+    first = {one.name: getattr(found[0], one.name) for one in fields(found[0])}
     return Compared(
-        tuple(groups),
-        tuple(_checked(_led(one, own), differ) for one, own, differ in zip(comparisons, reached, sides, strict=True)),
-        reached,
-        sides,
-        tuple(_changed(store, groups[0], other) for other in groups[1:]),
-        {group.name: told for group in groups if (told := predicted(store, group, events))},
-        tuple(dict.fromkeys(notes)),
+        **first | {"notes": tuple(dict.fromkeys([*found[0].notes, *notes]))},
+        predictions={group.name: told for group in groups if (told := predicted(store, group, events))},
+        boots={group.name: [boot.id for boot in group.boots] for group in groups},
+        others=tuple(found[1:]),
     )
 
 
-def _led(one: Comparison, reached: Sequence[Reached]) -> Comparison:
-    """The comparison with a stage that only one side reaches put first in its sentence: on a bench it matters most."""
-    from dataclasses import replace
+def _compare(
+    groups: Sequence[NamedBoots], chosen: Sequence[NamedBoots], events: Mapping[str, Sequence[Event]], notes: list[str]
+) -> tuple[Comparison, ...]:
+    """Times and rates over all boots, codes and lines over those chosen."""
+    from benchd.inference.compare import compare
 
-    if not reached:
-        return one
-    first = max(reached, key=lambda stage: abs(stage.a[0] / stage.a[1] - stage.b[0] / stage.b[1]))
-    text = first.words(one.a_name, one.b_name)
-    rest = one.sentence
-    if rest.startswith("No difference"):
-        return replace(one, sentence=f"{text[0].upper()}{text[1:]}.")
-    if not rest.startswith(one.a_name) and not rest.startswith(one.b_name):
-        rest = rest[0].lower() + rest[1:]
-    return replace(one, sentence=f"{text[0].upper()}{text[1:]}; {rest}")
-
-
-def _checked(one: Comparison, checks: Sequence[CheckSide]) -> Comparison:
-    """The comparison with the check that differs most named in its sentence."""
-    from dataclasses import replace
-
-    def apart(check: CheckSide) -> float:
-        return abs(check.a[0] / check.a[1] - check.b[0] / check.b[1]) if check.a[1] and check.b[1] else 0.0
-
-    differ = [check for check in checks if apart(check) >= 0.5 or (check.p is not None and check.p < 0.05)]
-    if not differ:
-        return one
-    most = max(differ, key=lambda check: (check.p is not None and check.p < 0.05, apart(check)))
-    sure = most.p is not None and most.p < 0.05
-    tail = f" (p {most.p:.2g})" if sure else ", too few boots to count on it"
-    return replace(one, sentence=f"{one.sentence.removesuffix('.')}; check {most.check} differs{tail}.")
+    parts = [BootGroup(g.name, tuple(boot_log(boot, events.get(boot.id, ())) for boot in g.boots)) for g in chosen]
+    if all(len(part.boots) == len(group.boots) for part, group in zip(chosen, groups, strict=True)):
+        return compare(parts)
+    notes.append(f"codes and lines are compared over {READ_MOST} boots of each, evenly chosen")
+    whole = [BootGroup(g.name, tuple(boot_log(boot) for boot in g.boots)) for g in groups]
+    return tuple(
+        replace(
+            one,
+            first_divergence=own.first_divergence,
+            lasting_divergence=own.lasting_divergence,
+            only=own.only,
+        )
+        for one, own in zip(compare(whole), compare(parts), strict=True)
+    )
 
 
-def _reached(a: Group, b: Group) -> tuple[Reached, ...]:
+def _unseen(groups: Sequence[NamedBoots]) -> list[str]:
+    """A note for each group with boots that were not well watched."""
+    out = []
+    for group in groups:
+        reasons = [why for boot in group.boots if (why := blindness(boot)) is not None]
+        if reasons:
+            number = f"{counted(len(reasons), 'boot')} not well watched ({reasons[0]})"
+            out.append(f"{group.name}: {number}, not counted for the stages that are reached")
+    return out
+
+
+def _told(one: BootComparison) -> BootComparison:
+    """The comparison with what matters most on a bench in its sentence.
+
+    First a stage that only one side reaches; last the check that differs most.
+    """
+    sentence = one.sentence
+    if one.reached:
+        text = max(one.reached, key=Reached.apart).words(one.names.a, one.names.b)
+        text = text[0].upper() + text[1:]
+        if sentence.startswith("No difference"):
+            sentence = f"{text}."
+        else:
+            named = sentence.startswith((one.names.a, one.names.b))
+            sentence = f"{text}; {sentence if named else sentence[0].lower() + sentence[1:]}"
+    differ = [check for check in one.checks if check.sure or check.apart() >= APART]
+    if differ:
+        most = max(differ, key=lambda check: (check.sure, check.apart()))
+        tail = f" (p {most.p:.2g})" if most.sure else ", too few boots to count on it"
+        sentence = f"{sentence.removesuffix('.')}; check {most.check} differs{tail}."
+    return replace(one, sentence=sentence)
+
+
+def _reached(a: NamedBoots, b: NamedBoots) -> tuple[Reached, ...]:
     from benchd.inference.timing import fisher, wilson
 
+    (left, n), (right, m) = (_stages_seen(group) for group in (a, b))
+    if not n or not m:
+        return ()
     out = []
-    names = dict.fromkeys(stage.name for group in (a, b) for boot in group.boots for stage in boot.stages)
-    for name in names:
-        sides = [
-            (sum(any(s.name == name for s in boot.stages) for boot in group.boots), len(group.boots))
-            for group in (a, b)
-        ]
-        p = fisher(wilson(*sides[0]), wilson(*sides[1]))
-        apart = abs(sides[0][0] / sides[0][1] - sides[1][0] / sides[1][1])
-        if apart >= 0.5 or (p is not None and p < 0.05):
-            out.append(Reached(name, sides[0], sides[1], p))
+    for name in dict.fromkeys([*left, *right]):
+        p = fisher(wilson(left[name], n), wilson(right[name], m))
+        one = Reached(name, Share(left[name], n), Share(right[name], m), p)
+        if one.apart() >= APART or (p is not None and p < SHOWN):
+            out.append(one)
     return tuple(out)
 
 
-def _evenly(boots: Sequence[Boot]) -> list[Boot]:
-    if len(boots) <= READ_MOST:
-        return list(boots)
-    return [boots[i * len(boots) // READ_MOST] for i in range(READ_MOST)]
+def _stages_seen(group: NamedBoots) -> tuple[Counter[str], int]:
+    """How many boots reached each stage, and how many were watched well enough to tell."""
+    boots = [boot for boot in group.boots if blindness(boot) is None]
+    return Counter(name for boot in boots for name in dict.fromkeys(stage.name for stage in boot.stages)), len(boots)
 
 
-def _checks(store: Store, group: Group) -> dict[str, tuple[int, int]]:
+def _checks(store: Store, group: NamedBoots) -> dict[str, Passed]:
     counts: dict[str, list[bool]] = defaultdict(list)
     entered = store.results(trial=group.trial) if group.trial else []
     for boot in group.boots:
@@ -339,20 +355,21 @@ def _checks(store: Store, group: Group) -> dict[str, tuple[int, int]]:
     for one in entered:
         if one.boot is None:
             counts[one.check].append(one.passed)
-    return {name: (sum(found), len(found)) for name, found in counts.items()}
+    return {name: Passed(sum(found), len(found)) for name, found in counts.items()}
 
 
-def _check_sides(a: Mapping[str, tuple[int, int]], b: Mapping[str, tuple[int, int]]) -> tuple[CheckSide, ...]:
+def _check_sides(a: Mapping[str, Passed], b: Mapping[str, Passed]) -> tuple[CheckSides, ...]:
     from benchd.inference.timing import fisher, wilson
 
     out = []
     for name in dict.fromkeys([*a, *b]):
-        left, right = a.get(name, (0, 0)), b.get(name, (0, 0))
-        out.append(CheckSide(name, left, right, fisher(wilson(*left), wilson(*right))))
+        left, right = a.get(name, Passed(0, 0)), b.get(name, Passed(0, 0))
+        p = fisher(wilson(left.passed, left.done), wilson(right.passed, right.done))
+        out.append(CheckSides(name, left, right, p))
     return tuple(out)
 
 
-def _changed(store: Store, a: Group, b: Group) -> tuple[Change, ...]:
+def _changed(store: Store, a: NamedBoots, b: NamedBoots) -> tuple[Change, ...]:
     """What differs between two setups of one study; nothing where that is not known."""
     ids = [group.trial or next((boot.trial for boot in group.boots if boot.trial), None) for group in (a, b)]
     if None in ids:
@@ -364,18 +381,16 @@ def _changed(store: Store, a: Group, b: Group) -> tuple[Change, ...]:
     return study.changes(complete(study, left.setup)[0], complete(study, right.setup)[0])
 
 
-def predicted(store: Store, group: Group, events: Mapping[str, Sequence[Event]] | None = None) -> list[str]:
+def predicted(store: Store, group: NamedBoots, events: Mapping[str, Sequence[Event]] | None = None) -> list[str]:
     """What was foretold for the group's trial, held against its boots: each sentence, and in how many boots."""
-    ids = dict.fromkeys(boot.trial for boot in group.boots if boot.trial)
-    counts: dict[str, int] = defaultdict(int)
-    number = 0
-    for trial in ids:
-        stored = store.predictions(trial)
-        for boot in (b for b in group.boots if b.trial == trial) if stored else ():
-            number += 1
-            own = (events or {}).get(boot.id, ())
-            codes = [int(e.value, 16) for e in own if e.kind == "code" and len(e.value) == 2]
-            lines = [e.value for e in own if e.kind == "line"]
-            for sentence in explain_boot(stored[-1].document, boot, codes, lines):
-                counts[sentence] += 1
-    return [text if n == number else f"{text} ({n} of {number} boots)" for text, n in counts.items()]
+    stored = {trial: store.predictions(trial) for trial in {boot.trial for boot in group.boots if boot.trial}}
+    boots = [(boot, stored[boot.trial][-1]) for boot in group.boots if boot.trial and stored[boot.trial]]
+    counts: Counter[str] = Counter()
+    for boot, prediction in boots:
+        counts.update(_explained(prediction, boot, (events or {}).get(boot.id, ())))
+    return [text if n == len(boots) else f"{text} ({n} of {len(boots)} boots)" for text, n in counts.items()]
+
+
+def _explained(prediction: StoredPrediction, boot: Boot, events: Sequence[Event]) -> list[str]:
+    codes = [int(event.value, 16) for event in events if event.kind == "code" and len(event.value) == 2]
+    return explain_boot(prediction.document, boot, codes, [event.value for event in events if event.kind == "line"])

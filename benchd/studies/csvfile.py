@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import itertools
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from benchd.errors import UsageError
@@ -17,6 +18,8 @@ from benchd.studies.loaded import IMPORTED, LoadedStudy, TrialView, open_study, 
 
 MAX_BYTES = 16 << 20
 WORDS = {"ok": True, "fail": False, "": None}
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+"""What a spreadsheet would run, or has been kept from it by quotes before it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,29 +42,38 @@ class Table:
         return list(dict.fromkeys(row.setup[factor] for row in self.rows))
 
 
-def read_table(text: str, file: str, goal_column: str) -> Table:
-    """Read a table. Raises UsageError with file, line and column for what is wrong."""
+def _lines(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
+    """The head (empty where there is none), then every row that is not blank, with line numbers and as many cells."""
     if len(text) > MAX_BYTES:
         raise UsageError(f"{file}: {len(text)} characters; at most {MAX_BYTES} are read")
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
     try:
-        head = [name.strip() for name in next(reader, [])]
-        _check_head(head, file, goal_column)
-        at = head.index(goal_column)
-        rows: list[Row] = []
+        head = next(reader, [])
+        yield 1, head
+        empty = True
         for cells in reader:
-            line = reader.line_num
-            if not any(cell.strip() for cell in cells):
-                continue
-            if len(rows) >= MAX_TRIALS:
-                raise UsageError(f"{file}:{line}: more than {MAX_TRIALS} rows; split the file")
-            if len(cells) != len(head):
-                raise UsageError(f"{file}:{line}: {len(cells)} cells, the head has {len(head)}")
-            rows.append(_row(head, [cell.strip() for cell in cells], at, file, line))
+            if any(cell.strip() for cell in cells):
+                if len(cells) != len(head):
+                    raise UsageError(f"{file}:{reader.line_num}: {len(cells)} cells, the head has {len(head)}")
+                yield reader.line_num, cells
+                empty = False
     except csv.Error as error:
         raise UsageError(f"{file}:{reader.line_num}: not CSV: {error}") from None
-    if not rows:
+    if empty:
         raise UsageError(f"{file}: no rows under the head")
+
+
+def read_table(text: str, file: str, goal_column: str) -> Table:
+    """Read a table. Raises UsageError with file, line and column for what is wrong."""
+    lines = _lines(text, file)
+    head = [_value(name) for name in next(lines)[1]]
+    _check_head(head, file, goal_column)
+    at = head.index(goal_column)
+    rows: list[Row] = []
+    for line, cells in lines:
+        if len(rows) >= MAX_TRIALS:
+            raise UsageError(f"{file}:{line}: more than {MAX_TRIALS} rows; split the file")
+        rows.append(_row(head, [_value(cell) for cell in cells], at, file, line))
     table = Table(tuple(name for name in head if name != goal_column), tuple(rows))
     for factor in table.factors:
         count = len(table.levels(factor))
@@ -137,25 +149,38 @@ def import_table(
     if beside is not None:
         document = document.merged(beside)
     known = save(store, name, document, now, text=text, file=file)
-    before: dict[str, str] | None = None
-    last = None
-    for key, group in itertools.groupby(table.rows, lambda row: (tuple(row.setup.items()), row.result is None)):
-        rows = list(group)
-        setup = dict(key[0])
-        for batch in ([row] for row in rows) if key[1] else [rows]:
-            changed = {k: v for k, v in setup.items() if before is None or before[k] != v}
-            trial = store.start_trial(study=name, machine=IMPORTED, setup=setup, changed=changed, started=now)
-            store.add_results(
-                [
-                    Result(trial=trial.id, check=GOAL, passed=row.result, source="csv", entered=now)
-                    for row in batch
-                    if row.result is not None
-                ]
-            )
-            before, last = setup, trial.id
-    if last is not None:
-        store.end_trial(last, now)
+    _add_trials(store, name, table.rows, now)
     return known
+
+
+def _add_trials(store: Store, study: str, rows: Sequence[Row], now: str) -> None:
+    """A trial for each run of rows with one setup and results, and one for each row without."""
+    before: dict[str, str] = {}
+    for (_, told), group in itertools.groupby(rows, lambda row: (tuple(row.setup.items()), row.result is not None)):
+        same = list(group)
+        setup = same[0].setup
+        for batch in [same] if told else [[row] for row in same]:
+            changed = {factor: level for factor, level in setup.items() if before.get(factor) != level}
+            trial = store.start_trial(study=study, machine=IMPORTED, setup=setup, changed=changed, started=now)
+            entered = [
+                Result(trial=trial.id, check=GOAL, passed=row.result, source="csv", entered=now)
+                for row in batch
+                if row.result is not None
+            ]
+            store.add_results(entered)
+            before = setup
+    store.end_trial(trial.id, now)
+
+
+def _cell(value: str) -> str:
+    """A value that no spreadsheet runs: a quote goes before a formula's sign (OWASP, "CSV Injection")."""
+    return f"'{value}" if _FORMULA.match(value) else value
+
+
+def _value(cell: str) -> str:
+    """What `_cell` was made of."""
+    text = cell.strip()
+    return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
 
 
 def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: str = "result") -> str:
@@ -163,40 +188,31 @@ def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: st
     names = [factor.name for factor in known.study.factors]
     if goal_column in names:
         raise UsageError(f"a factor is called {goal_column!r} too: choose another --goal-column")
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*names, goal_column])
+    rows = [[*names, goal_column]]
     for view in views:
-        cells = [view.setup[name] for name in names]
-        for ok in [verdict.ok for verdict in view.verdicts] or [None]:
-            writer.writerow([*cells, {True: "ok", False: "fail", None: ""}[ok]])
+        told = [verdict.ok for verdict in view.verdicts] or [None]
+        rows += [[*(view.setup[name] for name in names), {True: "ok", False: "fail", None: ""}[ok]] for ok in told]
+    out = io.StringIO(newline="")
+    for row in rows:
+        cells = [_cell(cell) for cell in row]
+        # Python's writer leaves a lone carriage return bare, and its reader ends the line there.
+        bare = not any("\r" in cell for cell in cells)
+        csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_MINIMAL if bare else csv.QUOTE_ALL).writerow(cells)
     return out.getvalue()
 
 
 def read_checks(text: str, file: str) -> list[tuple[str, bool, str | None, int]]:
     """Read a test program's results: columns check, result (pass or fail) and perhaps boot; with line numbers."""
-    if len(text) > MAX_BYTES:
-        raise UsageError(f"{file}: {len(text)} characters; at most {MAX_BYTES} are read")
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
+    lines = _lines(text, file)
+    head = [name.strip().lower() for name in next(lines)[1]]
+    if not {"check", "result"} <= set(head) or set(head) - {"check", "result", "boot"}:
+        raise UsageError(f"{file}:1: the columns are check, result and perhaps boot, not {', '.join(head)}")
     out: list[tuple[str, bool, str | None, int]] = []
-    try:
-        head = [name.strip().lower() for name in next(reader, [])]
-        if not {"check", "result"} <= set(head) or set(head) - {"check", "result", "boot"}:
-            raise UsageError(f"{file}:1: the columns are check, result and perhaps boot, not {', '.join(head)}")
-        for cells in reader:
-            line = reader.line_num
-            if not any(cell.strip() for cell in cells):
-                continue
-            if len(cells) != len(head):
-                raise UsageError(f"{file}:{line}: {len(cells)} cells, the head has {len(head)}")
-            row = dict(zip(head, (cell.strip() for cell in cells), strict=True))
-            if not 1 <= len(row["check"]) <= 200:
-                raise UsageError(f"{file}:{line}: a check's name has 1 to 200 characters, not {len(row['check'])}")
-            out.append((row["check"], passed_word(row["result"], f"{file}:{line}"), row.get("boot") or None, line))
-    except csv.Error as error:
-        raise UsageError(f"{file}:{reader.line_num}: not CSV: {error}") from None
-    if not out:
-        raise UsageError(f"{file}: no rows under the head")
+    for line, cells in lines:
+        row = dict(zip(head, (cell.strip() for cell in cells), strict=True))
+        if not 1 <= len(row["check"]) <= 200:
+            raise UsageError(f"{file}:{line}: a check's name has 1 to 200 characters, not {len(row['check'])}")
+        out.append((row["check"], passed_word(row["result"], f"{file}:{line}"), row.get("boot") or None, line))
     return out
 
 

@@ -31,13 +31,13 @@ rom-base = "C800"
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from benchd.inference.kinds import KINDS, infer_kind
 from benchd.inference.study import (
-    KIND_HARDWARE,
     MAX_FACTORS,
     MAX_LEVELS,
     MAX_NAME,
@@ -45,7 +45,6 @@ from benchd.inference.study import (
     Factor,
     Goal,
     Study,
-    infer_kind,
 )
 from benchd.inference.study import Condition as PureCondition
 from benchd.tomlfile import FileProblems, Problem, dotted, toml_key, toml_value, validate
@@ -61,7 +60,7 @@ Kind = Literal[
     "test", "other",
 ]  # fmt: skip
 PURE_KIND = {"rom-base": "jumper", "rom-image": "image"}
-assert {PURE_KIND.get(kind, kind) for kind in get_args(Kind)} == set(KIND_HARDWARE)
+assert {PURE_KIND.get(kind, kind) for kind in get_args(Kind)} == set(KINDS)
 
 
 def _level(value: object) -> object:
@@ -76,13 +75,15 @@ Level = Annotated[Label, BeforeValidator(_level)]
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
 Minutes = Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)]
 Text = Annotated[str, Field(max_length=MAX_TEXT)]
+Misfit = tuple[tuple[str | int, ...], str]
+"""Where in the document something does not fit, and what."""
 
 
-class Part(BaseModel):
+class DocumentPart(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class GoalPart(Part):
+class GoalPart(DocumentPart):
     """What counts as success of a boot."""
 
     kind: Literal["stage-reached", "finding-absent", "check-passed", "stage-faster", "result-ok"] = "result-ok"
@@ -98,7 +99,7 @@ class GoalPart(Part):
         return self
 
 
-class FactorPart(Part):
+class FactorPart(DocumentPart):
     """One thing that can be changed. `places` (level: {window: base or "off"}) and `window` serve the map."""
 
     name: Label
@@ -111,8 +112,23 @@ class FactorPart(Part):
     places: dict[Level, dict[Label, str]] = Field(default_factory=dict)
     images: dict[Level, str] = Field(default_factory=dict)
 
+    def misfits(self) -> list[Misfit]:
+        """What does not fit within the factor, as (path in it, text)."""
+        out: list[Misfit] = []
+        if not self.levels:
+            out.append((("levels",), f"factor {self.name!r} has no levels"))
+        doubled = [level for k, level in enumerate(self.levels) if level in self.levels[:k]]
+        if doubled:
+            out.append((("levels",), f"level {doubled[0]!r} is named twice"))
+        return out + [
+            ((key, level), f"{level!r} is no level of {self.name!r}: {', '.join(self.levels)}")
+            for key in ("level_minutes", "places", "images")
+            for level in getattr(self, key)
+            if level not in self.levels
+        ]
 
-class ExcludePart(Part):
+
+class ExcludePart(DocumentPart):
     """All of `when` and none of `unless`, together: do not try. Other keys are read as `when`."""
 
     when: dict[Label, Level] = Field(default_factory=dict)
@@ -138,7 +154,7 @@ class ExcludePart(Part):
         return self
 
 
-class CostPart(Part):
+class CostPart(DocumentPart):
     """Minutes of a factor's change: `minutes` for any level, `levels` for some, `moves_hardware`."""
 
     minutes: Minutes | None = None
@@ -162,7 +178,7 @@ def _as_list(value: Any) -> Any:
     return [value] if isinstance(value, dict) else value
 
 
-class StudyDocument(Part):
+class StudyDocument(DocumentPart):
     """A whole study document; `fold` puts `cost` into the factors."""
 
     question: Text = ""
@@ -257,53 +273,36 @@ class StudyDocument(Part):
             boot_minutes=self.boot_minutes,
         )
 
-    def misfits(self) -> list[tuple[tuple[str | int, ...], str]]:
+    def misfits(self) -> list[Misfit]:
         """What does not fit together, as (path in the document, text)."""
-        out: list[tuple[tuple[str | int, ...], str]] = []
         names = [one.name for one in self.factor]
+        out: list[Misfit] = []
         if not self.factor:
             out.append(((), "no factor: add one `[[factor]]` for each thing that can be changed"))
         for i, one in enumerate(self.factor):
-            at: tuple[str | int, ...] = ("factor", i)
             if one.name in names[:i]:
-                out.append(((*at, "name"), f"factor {one.name!r} is named twice"))
-            if not one.levels:
-                out.append(((*at, "levels"), f"factor {one.name!r} has no levels"))
-            doubled = [level for k, level in enumerate(one.levels) if level in one.levels[:k]]
-            if doubled:
-                out.append(((*at, "levels"), f"level {doubled[0]!r} is named twice"))
-            for key, table in (
-                ("level_minutes", one.level_minutes),
-                ("places", one.places),
-                ("images", one.images),
-            ):
-                out += [
-                    ((*at, key, level), f"{level!r} is no level of {one.name!r}: {', '.join(one.levels)}")
-                    for level in table
-                    if level not in one.levels
-                ]
-        for name in self.cost:
-            out.append((("cost", name), _unknown(name, names)))
+                out.append((("factor", i, "name"), f"factor {one.name!r} is named twice"))
+            out += [(("factor", i, *where), text) for where, text in one.misfits()]
+        out += [(("cost", name), _unknown(name, names)) for name in self.cost]
         for i, rule in enumerate(self.exclude):
-            for key, pairs in (("when", rule.when), ("unless", rule.unless)):
-                for name, level in pairs.items():
-                    out += self._level_misfit(("exclude", i, key, name), ("exclude", i, name), name, level)
-        for name, level in (self.reference or {}).items():
-            out += self._level_misfit(("reference", name), (), name, level)
+            out += self._level_misfits(("exclude", i), rule.when, names)
+            out += self._level_misfits(("exclude", i), rule.unless, names)
+        out += self._level_misfits(("reference",), self.reference or {}, names)
         if self.reference is not None:
-            out += [
-                (("reference",), f"says nothing about factor {name!r}") for name in names if name not in self.reference
-            ]
+            unsaid = [name for name in names if name not in self.reference]
+            out += [(("reference",), f"says nothing about factor {name!r}") for name in unsaid]
         return out
 
-    def _level_misfit(
-        self, path: tuple[str | int, ...], short: tuple[str | int, ...], name: str, level: str
-    ) -> Iterable[tuple[tuple[str | int, ...], str]]:
-        one = self.factor_named(name)
-        if one is None:
-            yield (short or path), _unknown(name, [f.name for f in self.factor])
-        elif level not in one.levels:
-            yield (short or path), f"{level!r} is no level of factor {name!r}: {', '.join(one.levels)}"
+    def _level_misfits(
+        self, where: tuple[str | int, ...], setup: Mapping[str, str], names: list[str]
+    ) -> Iterable[Misfit]:
+        """Factors and levels that a part of the document names and the study does not have."""
+        for name, level in setup.items():
+            one = self.factor_named(name)
+            if one is None:
+                yield (*where, name), _unknown(name, names)
+            elif level not in one.levels:
+                yield (*where, name), f"{level!r} is no level of factor {name!r}: {', '.join(one.levels)}"
 
 
 def pure_kind(factor: FactorPart) -> str:

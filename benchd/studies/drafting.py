@@ -1,8 +1,4 @@
-"""A draft rule table from captures of good boots: what `trials.draft` finds, written as TOML to be filled in.
-
-read_boots(paths, rules, lines) -> Boots      boots of captures as logs of codes (and lines)
-draft_toml(draft, name, ...) -> str           a table that `benchd rules check` reads
-"""
+"""A draft rule table from captures of good boots: what `inference.draft` finds, written as TOML to be filled in."""
 
 from __future__ import annotations
 
@@ -12,9 +8,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchd.errors import ExternalError
-from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event
+from benchd.inference.bootlog import FINISHED, BootLog, Event
 from benchd.inference.draft import Draft, DraftStage
-from benchd.studies.comparing import boot_log
+from benchd.studies.comparing import Trace, boot_log
 from benchd.tomlfile import toml_value
 from benchd.vocabulary.events import BOOT_EVENTS, CodeSeen, LineSeen
 from benchd.vocabulary.models import Boot
@@ -26,7 +22,7 @@ PATTERN_MOST = 120
 
 
 @dataclass(frozen=True, slots=True)
-class Boots:
+class CaptureBoots:
     """Boots read from captures, what was left out, and which files break off."""
 
     logs: tuple[BootLog, ...]
@@ -34,7 +30,7 @@ class Boots:
     problems: tuple[str, ...]
 
 
-def read_boots(paths: Sequence[Path], rules: str | None = None, *, lines: bool | None = None) -> Boots:
+def read_boots(paths: Sequence[Path], rules: str | None = None, *, lines: bool | None = None) -> CaptureBoots:
     """Boots of captures with their codes; console lines too with `lines` (None: only where there are no codes).
 
     Where some boots finished by the table they were judged by, only those are taken as good; where none did
@@ -44,40 +40,41 @@ def read_boots(paths: Sequence[Path], rules: str | None = None, *, lines: bool |
 
     replay = Replay(paths, rules)
     boots: dict[str, Boot] = {}
-    events: dict[str, list[Event]] = {}
+    trace = Trace()
     for event in replay.events():
         if isinstance(event, BOOT_EVENTS):
             boots[event.boot.id] = event.boot
-        elif isinstance(event, CodeSeen | LineSeen) and event.boot is not None:
-            own = events.setdefault(event.boot, [])
-            if len(own) > MAX_EVENTS:
-                continue
-            if isinstance(event, CodeSeen):
-                own.append(Event("code", event.code, event.t or 0.0))
-            elif not event.partial and event.text.strip():
-                own.append(Event("line", event.text, event.t or 0.0))
+        elif isinstance(event, CodeSeen | LineSeen):
+            trace.add(event)
     if not boots:
         raise ExternalError(f"{', '.join(str(path) for path in paths)[:300]}: no boot in these captures")
+    events = trace.by_boot()
     if lines is None:
         lines = not any(event.kind == "code" for own in events.values() for event in own)
-    notes = []
-    whole = [boot for boot in boots.values() if boot.passes_of is None and boot.outcome != "link-lost"]
-    if len(whole) < len(boots):
-        notes.append(f"{len(boots) - len(whole)} boots with a lost link, or passes of a loop, left out")
-    good = [boot for boot in whole if boot.outcome == "finished"]
-    if good and len(good) < len(whole):
-        notes.append(f"{len(whole) - len(good)} boots that did not finish left out")
-    if not good:
-        notes.append("no boot finished by the table it was judged by: all are taken as good")
+    chosen, good, notes = _good(list(boots.values()))
     logs = []
-    for boot in good or whole:
-        own = [event for event in sorted(events.get(boot.id, []), key=lambda e: e.t_s) if lines or event.kind == "code"]
+    for boot in chosen:
+        own = [event for event in events.get(boot.id, []) if lines or event.kind == "code"]
         log = boot_log(boot, own)
-        if not good:
-            end = max((event.t_s for event in own), default=0.0)
-            log = replace(log, outcome=FINISHED, end_s=max(end, 0.0), stages=())
-        logs.append(log)
-    return Boots(tuple(logs), tuple(notes), tuple(replay.problems))
+        logs.append(log if good else replace(log, outcome=FINISHED, end_s=_last(own), stages=()))
+    return CaptureBoots(tuple(logs), tuple(notes), tuple(replay.problems))
+
+
+def _good(boots: Sequence[Boot]) -> tuple[list[Boot], bool, list[str]]:
+    """The boots to draft from, whether they finished by the table that judged them, and what was left out."""
+    whole = [boot for boot in boots if boot.passes_of is None and boot.outcome != "link-lost"]
+    good = [boot for boot in whole if boot.outcome == "finished"]
+    left = len(boots) - len(whole)
+    notes = [f"{left} boots with a lost link, or passes of a loop, left out"] if left else []
+    if not good:
+        return whole, False, [*notes, "no boot finished by the table it was judged by: all are taken as good"]
+    if len(good) < len(whole):
+        notes.append(f"{len(whole) - len(good)} boots that did not finish left out")
+    return good, True, notes
+
+
+def _last(events: Sequence[Event]) -> float:
+    return max([0.0, *(event.t_s for event in events)])
 
 
 def draft_toml(draft: Draft, name: str, captures: int, notes: Sequence[str] = ()) -> str:
@@ -104,7 +101,7 @@ def draft_toml(draft: Draft, name: str, captures: int, notes: Sequence[str] = ()
     )
     for number, stage in enumerate(stages, 1):
         out += ["", *_stage(stage, number, final=number == len(stages))]
-    rare = [text.partition(" ")[2] for text, _ in draft.rare if text.startswith("code ")]
+    rare = [one.text.partition(" ")[2] for one in draft.rare if one.text.startswith("code ")]
     if rare:
         out += ["", "# Codes seen in few boots; listed so that they are not reported as unknown."]
         for code in sorted(set(rare)):

@@ -5,32 +5,40 @@ Numbered rules, the first that applies decides:
 1. A result named `goal`, entered for the boot, is the answer: the last one entered.
 2. An earlier pass of a looping boot is no boot of its own: not counted.
 3. A boot that still runs is not counted yet, unless the goal is a check that was entered for it by hand or file.
-4. By the goal's kind:
+4. A boot that was joined in the middle, or during which a link that the goal needs was not heard, is not counted,
+   whichever way it seems to speak: to count only what such boots did show would favour good results.
+5. By the goal's kind:
    stage-reached   the stage is on the boot's ladder: ok; the boot finished, stalled or looped without it: fail.
    finding-absent  the finding (its rule's name, or its kind) stands: fail; absent from a finished boot: ok.
    check-passed    the check's last result by hand or file, else all results read from the console; without
                    any, a boot that stalled or looped: fail.
    stage-faster    the stage took no longer than the limit: ok; longer, or stood still in or before it: fail.
    result-ok       only rule 1 answers.
-5. Otherwise (cut short, link lost, nothing entered) the boot says nothing: not counted.
+6. Otherwise (cut short, link lost, nothing entered) the boot says nothing: not counted.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+from benchd.harmless import clean
+from benchd.inference.forms import Form
 from benchd.inference.study import Goal
+from benchd.rules import RuleTable
 from benchd.store.study_models import Result
 from benchd.vocabulary.models import Boot
 
 GOAL = "goal"
 """The check name under which the goal itself is entered by hand."""
 STOOD = ("stalled", "looped")
+NOT_COUNTED = "not counted"
+LINK_KINDS = ("post", "console")
+BLIND_WORDS = {"down": "was out", "lossy": "lost some of what came", "not-watched": "was not watched"}
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(Form):
     """Whether one boot reached the goal (None: it does not say), and why. `boot` None: entered without one."""
 
     boot: str | None
@@ -38,12 +46,9 @@ class Verdict:
     why: str
     source: str = "boot"
 
-    def to_json(self) -> dict[str, object]:
-        return {"boot": self.boot, "ok": self.ok, "why": self.why, "source": self.source}
 
-
-def judge(goal: Goal, boot: Boot, results: Sequence[Result] = ()) -> Verdict:
-    """The verdict on one boot. `results` are those entered for it, oldest first."""
+def judge(goal: Goal, boot: Boot, results: Sequence[Result] = (), *, needs: Collection[str] | None = None) -> Verdict:
+    """The verdict on one boot. `results` are those entered for it, oldest first; `needs` as of `needed_links`."""
     entered = [one for one in results if one.check == GOAL]
     if entered:
         last = entered[-1]
@@ -54,8 +59,40 @@ def judge(goal: Goal, boot: Boot, results: Sequence[Result] = ()) -> Verdict:
     told = goal.kind == "check-passed" and any(one.check == goal.target for one in results)
     if boot.outcome == "running" and not told:
         return Verdict(boot.id, None, "still running")
+    unseen = None if told or goal.kind == "result-ok" else blindness(boot, needs)
+    if unseen is not None:
+        return Verdict(boot.id, None, f"{NOT_COUNTED}: {unseen}")
     ok, why = _RULES[goal.kind](goal, boot, results)
     return Verdict(boot.id, ok, why)
+
+
+def needed_links(goal: Goal, table: RuleTable | None) -> frozenset[str] | None:
+    """The kinds of link ("post", "console") by which the goal is seen; None: all there are.
+
+    A stage is seen where its rule in the table can be entered: by codes on a post link, by text on the console.
+    """
+    if goal.kind == "check-passed":
+        return frozenset({"console"})
+    rule = next((stage for stage in table.stage if stage.name == goal.target), None) if table is not None else None
+    if rule is None or goal.kind != "stage-reached":  # a stage is timed to the next one, whichever that is
+        return None
+    return frozenset("console" if when.code is None else "post" for when in rule.enter)
+
+
+def blindness(boot: Boot, needs: Collection[str] | None = None) -> str | None:
+    """Why a boot says nothing of what is seen by links of the kinds `needs` (None: any), in words; None if it does."""
+    if not boot.anchored:
+        return "it was joined in the middle"
+    # The settings may call a link by a name that tells no kind: it may be the one that is needed.
+    kinds = {blind.link: blind.link.rstrip("0123456789") for blind in boot.blind}
+    needed = [b for b in boot.blind if needs is None or kinds[b.link] in needs or kinds[b.link] not in LINK_KINDS]
+    if not needed:
+        return None
+    first, more = needed[0], len(needed) - 1
+    name = {"console": "console", "post": "post link"}.get(first.link, f"link {clean(first.link, 60)}")
+    end = f" to {first.until:.1f} s" if first.until is not None else " s on"
+    again = {0: "", 1: ", and once more"}.get(more, f", and {more} times more")
+    return f"the {name} {BLIND_WORDS[first.why]} from {first.t:.1f}{end}{again}"
 
 
 def _ended(boot: Boot) -> str:

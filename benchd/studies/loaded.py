@@ -1,30 +1,24 @@
 """Studies in the store, with their documents; and their trials with everything that was seen of them.
 
-    save(store, name, document, now)        store a checked document; refuses one that old trials do not fit
-    open_study(store, name) -> LoadedStudy        the stored study, its document, and the pure `Study`
-    summaries(store) -> list[Summary]       all studies with counts
-    gather(store, known) -> list[TrialView] trials with boots, verdicts, checks, predictions, what changed
-    pure_trials(views) -> tuple[Trial, ...] what `trials` reasons about
-
 All results have `to_json`. Times are ISO 8601 with zone and come in as arguments.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any
 
-from pydantic import ValidationError
+from pydantic import Field, ValidationError, computed_field
 
 from benchd.errors import UsageError
-from benchd.inference.study import Change, Study
-from benchd.inference.study import Trial as PureTrial
-from benchd.store import Prediction, Result, Store, Trial
-from benchd.store import Study as StoredStudy
+from benchd.inference.forms import Count, Form, Hidden
+from benchd.inference.study import Change, Study, TrialCounts
+from benchd.store import Result, Store, StoredStudy, Trial
 from benchd.studies.document import StudyDocument, check_whole
-from benchd.studies.goal import GOAL, Verdict, check_results, judge
+from benchd.studies.goal import GOAL, Verdict, check_results, judge, needed_links
+from benchd.studies.tables import table_of
 from benchd.vocabulary.models import Boot
 
 IMPORTED = "(imported)"
@@ -33,28 +27,28 @@ IMPORTED = "(imported)"
 
 @dataclass(frozen=True, slots=True)
 class LoadedStudy:
-    """A stored study: its record, its document, and the study as `trials` sees it."""
+    """A stored study: as it is stored, its document, and the study as `inference` sees it."""
 
-    record: StoredStudy
+    stored: StoredStudy
     document: StudyDocument
     study: Study
 
     @property
     def name(self) -> str:
-        return self.record.name
+        return self.stored.name
 
     def to_json(self) -> dict[str, Any]:
         return {
             "name": self.name,
-            "created": self.record.created,
-            "edited": self.record.edited,
+            "created": self.stored.created,
+            "edited": self.stored.edited,
             "document": self.document.to_json(),
             "goal": self.study.goal.words(),
         }
 
 
 @dataclass(frozen=True, slots=True)
-class Summary:
+class Summary(Form):
     """One line about a study."""
 
     name: str
@@ -65,72 +59,72 @@ class Summary:
     running: str | None
     edited: str
 
-    def to_json(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in self.__slots__}
-
 
 @dataclass(frozen=True, slots=True)
-class TrialView:
-    """A trial with what was seen of it. `setup` is complete; `assumed` names factors that it did not state.
+class Passed(Form):
+    """Results of a check: passed of done."""
 
-    `repeats` is the first trial with the same setup; `changes` are those since the trial before.
+    passed: Count
+    done: Count
+
+
+class TrialView(Trial):
+    """A trial with what was seen of it: setup, verdicts, checks, predictions of the ROM scan.
+
+    `setup` is complete; `assumed` names factors that the trial did not state. `repeats` is the first trial with
+    the same setup; `changes` are those since the trial before.
     """
 
-    trial: Trial
-    setup: Mapping[str, str]
+    changed: Hidden[dict[str, str]]
+    boots: Hidden[tuple[Boot, ...]]
+    results: Hidden[tuple[Result, ...]]
     assumed: tuple[str, ...]
-    boots: tuple[Boot, ...]
-    results: tuple[Result, ...]
-    verdicts: tuple[Verdict, ...]
-    checks: Mapping[str, tuple[int, int]]
-    predictions: tuple[Prediction, ...]
     changes: tuple[Change, ...]
     repeats: str | None
-    excluded: str | None = field(default=None)
+    excluded: str | None
+    verdicts: Annotated[tuple[Verdict, ...], Field(serialization_alias="boots")]
+    checks: dict[str, Passed]
+    predictions: tuple[dict[str, Any], ...]
 
+    @computed_field  # type: ignore[prop-decorator]
     @property
-    def ok(self) -> int:
+    def ok(self) -> Count:
         return sum(verdict.ok is True for verdict in self.verdicts)
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def fail(self) -> Count:
+        return sum(verdict.ok is False for verdict in self.verdicts)
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def not_counted(self) -> Count:
+        return sum(verdict.ok is None for verdict in self.verdicts)
 
     @property
     def counted(self) -> int:
-        return sum(verdict.ok is not None for verdict in self.verdicts)
+        return self.ok + self.fail
 
-    def pure(self) -> PureTrial:
-        return PureTrial(self.trial.id, self.setup, self.ok, self.counted, self.checks)
+    def counts(self) -> TrialCounts:
+        """What causes are weighed by."""
+        checks = {name: (one.passed, one.done) for name, one in self.checks.items()}
+        return TrialCounts(self.id, self.setup, self.ok, self.counted, checks)
 
     def to_json(self) -> dict[str, Any]:
-        return {
-            "id": self.trial.id,
-            "study": self.trial.study,
-            "machine": self.trial.machine,
-            "started": self.trial.started,
-            "ended": self.trial.ended,
-            "note": self.trial.note,
-            "setup": dict(self.setup),
-            "assumed": list(self.assumed),
-            "changes": [change.to_json() for change in self.changes],
-            "repeats": self.repeats,
-            "excluded": self.excluded,
-            "ok": self.ok,
-            "fail": self.counted - self.ok,
-            "not_counted": len(self.verdicts) - self.counted,
-            "boots": [verdict.to_json() for verdict in self.verdicts],
-            "checks": {name: {"passed": k, "done": n} for name, (k, n) in self.checks.items()},
-            "predictions": [one.document for one in self.predictions],
-        }
+        """The published JSON."""
+        return self.model_dump(mode="json", by_alias=True)
 
 
 def open_study(store: Store, name: str) -> LoadedStudy:
     """A stored study. Raises UsageError when there is none, or a document of a newer benchd."""
-    record = store.study(name)
+    stored = store.study(name)
     try:
-        document = StudyDocument.model_validate(record.document)
+        document = StudyDocument.model_validate(stored.document)
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise UsageError(f"study '{name}': its stored document does not read: {where}: {first['msg']}") from None
-    return LoadedStudy(record, document, document.pure(name))
+    return LoadedStudy(stored, document, document.pure(name))
 
 
 def save(
@@ -150,27 +144,22 @@ def save(
             if one is None or level not in one.levels:
                 what = f"level '{level}' of factor '{factor}'" if one else f"factor '{factor}'"
                 raise UsageError(f"study '{name}': trial {trial.id} has {what}; keep it in the document")
-    record = StoredStudy(name=name, document=document.to_json(), created=created, edited=now)
-    store.save_study(record)
-    return LoadedStudy(record, document, pure)
+    stored = StoredStudy(name=name, document=document.to_json(), created=created, edited=now)
+    store.save_study(stored)
+    return LoadedStudy(stored, document, pure)
 
 
 def summaries(store: Store) -> list[Summary]:
     """All studies, the one edited last first."""
     out = []
-    for record in store.studies():
-        known = open_study(store, record.name)
-        trials = store.trials(study=record.name)
+    for stored in store.studies():
+        known = open_study(store, stored.name)
+        trials = store.trials(study=stored.name)
         running = next((t.id for t in trials if t.ended is None), None)
+        study = known.study
         out.append(
             Summary(
-                record.name,
-                known.study.question,
-                known.study.goal.words(),
-                len(known.study.factors),
-                len(trials),
-                running,
-                record.edited,
+                study.name, study.question, study.goal.words(), len(study.factors), len(trials), running, stored.edited
             )
         )
     return out
@@ -201,70 +190,70 @@ def gather(store: Store, known: LoadedStudy, *, predictions: bool = True) -> lis
         results[result.trial].append(result)
     out: list[TrialView] = []
     first: dict[tuple[tuple[str, str], ...], str] = {}
-    before: dict[str, str] | None = None
     for trial in store.trials(study=study.name):
         setup, assumed = complete(study, trial.setup)
         boots = () if trial.machine == IMPORTED else tuple(store.boots(trial=trial.id, newest_first=False))
-        own = tuple(results[trial.id])
-        verdicts, checks = judged(study, boots, own)
+        needs = {boot.id: needed_links(study.goal, table_of(store, boot)) for boot in boots if boot.blind}
+        verdicts, checks = judged(study, boots, results[trial.id], needs)
         key = tuple(sorted(setup.items()))
         told = predictions and known.document.map is not None
-        out.append(
-            TrialView(
-                trial=trial,
-                setup=setup,
-                assumed=assumed,
-                boots=boots,
-                results=own,
-                verdicts=verdicts,
-                checks=checks,
-                predictions=tuple(store.predictions(trial.id)) if told else (),
-                changes=study.changes(before, setup) if before is not None else (),
-                repeats=first.get(key),
-                excluded=study.excluded(setup),
-            )
+        view = TrialView(
+            **trial.model_dump() | {"setup": setup},
+            boots=boots,
+            results=tuple(results[trial.id]),
+            assumed=assumed,
+            changes=study.changes(out[-1].setup, setup) if out else (),
+            repeats=first.get(key),
+            excluded=study.excluded(setup),
+            verdicts=verdicts,
+            checks=checks,
+            predictions=tuple(one.document for one in store.predictions(trial.id)) if told else (),
         )
+        out.append(view)
         first.setdefault(key, trial.id)
-        before = setup
     return out
 
 
 def judged(
-    study: Study, boots: Sequence[Boot], results: Sequence[Result]
-) -> tuple[tuple[Verdict, ...], dict[str, tuple[int, int]]]:
-    """Verdicts of one trial's boots and of goals entered without a boot; checks as (passed, done)."""
-    known = {boot.id for boot in boots}
-    of_boot: dict[str, list[Result]] = defaultdict(list)
-    loose = []
+    study: Study,
+    boots: Sequence[Boot],
+    results: Sequence[Result],
+    needs: Mapping[str, Collection[str] | None] | None = None,
+) -> tuple[tuple[Verdict, ...], dict[str, Passed]]:
+    """Verdicts of one trial's boots and of goals entered without a boot; and each check's results counted.
+
+    `needs`: by boot the kinds of link that the goal needs, of boots in which one was not heard.
+    """
+    of_boot: dict[str | None, list[Result]] = defaultdict(list)
     for result in results:
-        if result.boot is not None:
-            of_boot[result.boot].append(result)
-        else:
-            loose.append(result)
-    verdicts = [judge(study.goal, boot, of_boot[boot.id]) for boot in boots]
-    counts: dict[str, list[bool]] = defaultdict(list)
+        of_boot[result.boot].append(result)
+    loose = of_boot.pop(None, [])
+    verdicts: list[Verdict] = []
+    told: list[tuple[str, bool]] = []
     for boot in boots:
+        own = of_boot.pop(boot.id, [])
+        verdicts.append(judge(study.goal, boot, own, needs=(needs or {}).get(boot.id)))
         if not boot.passes_of:
-            for name, passed in check_results(boot, of_boot[boot.id]).items():
-                counts[name].append(passed)
+            told += check_results(boot, own).items()
     for name, own in of_boot.items():
-        if name in known:
-            continue
-        # The boot's record is gone (captures can be deleted); what a person entered is not.
-        entered = {one.check: one for one in own}
-        for check, one in entered.items():
-            if check == GOAL:
-                verdicts.append(Verdict(name, one.passed, "entered; the boot is not in the store", one.source))
-            else:
-                counts[check].append(one.passed)
-    for one in loose:
-        if one.check == GOAL or (study.goal.kind == "check-passed" and one.check == study.goal.target):
-            verdicts.append(Verdict(None, one.passed, one.note or "entered without a boot", one.source))
-        if one.check != GOAL:
-            counts[one.check].append(one.passed)
-    return tuple(verdicts), {name: (sum(found), len(found)) for name, found in counts.items()}
+        verdict, checks = _without_record(str(name), own)
+        verdicts += verdict
+        told += checks
+    goals = (GOAL, study.goal.target) if study.goal.kind == "check-passed" else (GOAL,)
+    verdicts += [
+        Verdict(None, one.passed, one.note or "entered without a boot", one.source)
+        for one in loose
+        if one.check in goals
+    ]
+    counts: dict[str, list[bool]] = defaultdict(list)
+    for check, passed in [*told, *((one.check, one.passed) for one in loose if one.check != GOAL)]:
+        counts[check].append(passed)
+    return tuple(verdicts), {name: Passed(sum(found), len(found)) for name, found in counts.items()}
 
 
-def pure_trials(views: Sequence[TrialView]) -> tuple[PureTrial, ...]:
-    """The trials as `trials` reasons about them."""
-    return tuple(view.pure() for view in views)
+def _without_record(boot: str, results: Sequence[Result]) -> tuple[list[Verdict], list[tuple[str, bool]]]:
+    """What a person entered outlives a boot's record (captures can be deleted): the last result counts."""
+    entered = {one.check: one for one in results}
+    goal = entered.pop(GOAL, None)
+    verdicts = [Verdict(boot, goal.passed, "entered; the boot is not in the store", goal.source)] if goal else []
+    return verdicts, [(check, one.passed) for check, one in entered.items()]

@@ -1,9 +1,5 @@
 """A study's report for a stranger: one HTML file that needs nothing else, and one Markdown file.
 
-    report_values(store, name, now) -> dict       everything said in it, plain text by key
-    render_html(values), render_markdown(values)  the two documents
-    write_report(store, name, folder, now)        both files, named after the study
-
 Text from people and wires is made harmless (`clean`), escaped for its format, and stripped of local paths,
 addresses with credentials and the like (`scrub`).
 """
@@ -13,26 +9,24 @@ from __future__ import annotations
 import re
 import statistics
 from collections.abc import Mapping
-from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from benchd import __version__
-from benchd.errors import BenchError, ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError
 from benchd.harmless import clean
 from benchd.inference.wording import counted, percent
 from benchd.store import Store
-from benchd.studies.comparing import Group, boot_log, predicted
+from benchd.studies.comparing import NamedBoots, boot_log, predicted
 from benchd.studies.loaded import LoadedStudy, TrialView
 from benchd.studies.pictures import draw_ladders, draw_stage_times, stage_names
 from benchd.studies.scrub import scrub
+from benchd.studies.tables import table_text
 from benchd.studies.weighing import Why, next_trials, why
 
 CAUSES_FROM = 0.01
 CAUSES_MOST = 12
 TEXT_MOST = 2_000
-HEAD_RECORDS = 20
-"""Labels stand at the beginning of a capture; the table's text is one of them."""
 CAUTIONS = (
     "Power off and unplug before moving a card, a cable or a jumper: ISA is not hot-plug. Mind static discharge.",
     "Power supplies and monitors hold mains voltage, their capacitors also after unplugging: leave their inside to "
@@ -60,9 +54,9 @@ def report_values(store: Store, name: str, now: str) -> dict[str, Any]:
         "goal": plain(known.study.goal.words()),
         "machine": plain(known.document.machine or ""),
         "notes": plain(known.document.notes),
-        "verdict": plain(found.weighing.verdict),
+        "verdict": plain(found.verdict),
         "tally": _tally(found),
-        "ordering": plain(found.weighing.ordering.sentence) if found.weighing.failures else "",
+        "ordering": plain(found.ordering.sentence) if found.failures else "",
         "factors": _factors(known),
         "reference": ", ".join(f"{plain(f)} {plain(level)}" for f, level in (known.study.reference or {}).items()),
         "exclusions": [
@@ -74,7 +68,7 @@ def report_values(store: Store, name: str, now: str) -> dict[str, Any]:
         "times": draw_stage_times(views),
         "legend": _legend(views),
         "stage_rows": _stage_rows(views),
-        "remarks": [plain(text) for text in (*found.remarks, *found.weighing.evidence)],
+        "remarks": [plain(text) for text in (*found.remarks, *found.evidence)],
         "checks": [plain(report.sentence) for report in found.checks],
         "agreement": _agreement(store, views),
         "cautions": list(CAUTIONS),
@@ -93,11 +87,11 @@ def _legend(views: tuple[TrialView, ...]) -> str:
 
 
 def _tally(found: Why) -> str:
-    ok = found.weighing.boots - found.weighing.failures
+    ok = found.boots - found.failures
     moved = sum(any(change.hardware for change in view.changes) for view in found.views)
     return (
-        f"{counted(len(found.views), 'trial')}, {counted(found.weighing.boots, 'boot')}: {ok} reached the goal, "
-        f"{found.weighing.failures} did not. Hardware was moved {counted(moved, 'time')}."
+        f"{counted(len(found.views), 'trial')}, {counted(found.boots, 'boot')}: {ok} reached the goal, "
+        f"{found.failures} did not. Hardware was moved {counted(moved, 'time')}."
     )
 
 
@@ -123,20 +117,19 @@ def _trial(known: LoadedStudy, view: TrialView, *, first: bool) -> dict[str, Any
     if view.repeats and view.changes:
         words += f" (as in {view.repeats})"
     return {
-        "id": plain(view.trial.id),
+        "id": plain(view.id),
         "cells": [(plain(view.setup[f.name]), f.name in changed) for f in known.study.factors],
         "ok": view.ok,
-        "fail": view.counted - view.ok,
+        "fail": view.fail,
         "changed": plain(words),
-        "note": plain(view.trial.note.replace("\n", "; ")),
+        "note": plain(view.note.replace("\n", "; ")),
     }
 
 
 def _causes(found: Why) -> dict[str, Any]:
-    weighing = found.weighing
-    if not weighing.failures:
+    if not found.failures:
         return {"causes": [], "supports": [], "against": []}
-    listed = [c for c in weighing.causes if c.probability >= CAUSES_FROM][:CAUSES_MOST] or list(weighing.causes[:3])
+    listed = [c for c in found.causes if c.probability >= CAUSES_FROM][:CAUSES_MOST] or list(found.causes[:3])
     return {
         "causes": [
             {
@@ -155,7 +148,7 @@ def _causes(found: Why) -> dict[str, Any]:
 
 def _next(store: Store, name: str) -> dict[str, Any]:
     try:
-        proposal = next_trials(store, name).proposal
+        proposal = next_trials(store, name)
     except UsageError as error:
         return {"advice": plain(str(error)), "steps": [], "outlooks": []}
     if proposal.stop or not proposal.ranked:
@@ -189,10 +182,10 @@ def _stage_rows(views: tuple[TrialView, ...]) -> list[tuple[str, str, str]]:
 
 def _agreement(store: Store, views: tuple[TrialView, ...]) -> list[str]:
     return [
-        plain(f"{view.trial.id}: {sentence}")
+        plain(f"{view.id}: {sentence}")
         for view in views
         if view.predictions and view.boots
-        for sentence in predicted(store, Group(view.trial.id, view.boots, view.trial.id))
+        for sentence in predicted(store, NamedBoots(view.id, view.boots, view.id))
     ]
 
 
@@ -200,24 +193,11 @@ def _tables(store: Store, views: tuple[TrialView, ...]) -> list[str]:
     """The rule tables that judged the boots, with the beginning of the SHA-256 of the text in their captures."""
     import hashlib
 
-    from benchd.capture import read_capture
-    from benchd.vocabulary.records import Annotation
-
     out: dict[str, str] = {}
-    for view in views:
-        for boot in view.boots:
-            if not boot.table or boot.table in out:
-                continue
-            path = store.capture_of(boot.id)
-            mark = ""
-            if path is not None and Path(path).is_file():
-                try:
-                    head = list(islice(read_capture(Path(path)).records(), HEAD_RECORDS))
-                except BenchError:
-                    head = []
-                text = next((note.value for note in head if isinstance(note, Annotation) and note.key == "table"), None)
-                if text is not None:
-                    mark = f" (text {hashlib.sha256(text.encode()).hexdigest()[:12]})"
+    for boot in (boot for view in views for boot in view.boots if boot.table):
+        if boot.table not in out:
+            text = table_text(store, boot)
+            mark = f" (text {hashlib.sha256(text.encode()).hexdigest()[:12]})" if text is not None else ""
             out[boot.table] = f"{plain(boot.table, 80)}{mark}"
     return list(out.values())
 

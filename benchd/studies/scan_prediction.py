@@ -3,12 +3,6 @@
 A study takes part when its document names a `map` file and at least one factor says what it moves there:
 `window` (with kind rom-base, a level is that window's base; with kind rom-image, its image) or `places`
 (level: {window: base or "off"}).
-
-    layout_of(document, setup, images) -> Layout      the map file changed as the setup says
-    foretell(document, setup, images) -> ScanPrediction
-    explain_boot(prediction, boot, lines) -> list     predicted against seen, in sentences
-    collisions(document, study, images) -> Exclusions for `next`
-    evidence_of(document, views) -> Evidence for `why`
 """
 
 from __future__ import annotations
@@ -20,9 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchd.errors import BenchError, ExternalError, UsageError
-from benchd.inference.hypotheses import Evidence
-from benchd.inference.study import Condition, Exclusion, Study
-from benchd.store import Image
+from benchd.inference.study import Condition, Evidence, Exclusion, Study
+from benchd.store import StoredImage
 from benchd.studies.document import FactorPart, StudyDocument
 from benchd.vocabulary.models import Boot
 
@@ -36,7 +29,7 @@ COMBINATIONS = 1_024
 ODDS = 3.0
 """What a prediction that agrees or disagrees with the boots is worth: a hint, never a verdict."""
 
-Images = Mapping[str, Image]
+Images = Mapping[str, StoredImage]
 """Level of a rom-image factor (by "factor=level"): its image in the store."""
 
 
@@ -45,7 +38,7 @@ def movers(document: StudyDocument) -> list[FactorPart]:
     return [one for one in document.factor if one.places or (one.window and one.kind in ("rom-base", "rom-image"))]
 
 
-def can_foretell(document: StudyDocument) -> bool:
+def can_predict(document: StudyDocument) -> bool:
     return document.map is not None and bool(movers(document))
 
 
@@ -61,7 +54,7 @@ def base_of(text: str) -> int | None:
     return parse_address(word)
 
 
-def read_image(image: Image) -> bytes:
+def read_image(image: StoredImage) -> bytes:
     """The bytes of an image from where it was read. Raises ExternalError when they are not the same any more."""
     from benchd.files import read_bytes
     from benchd.rom.loading import read_image_file
@@ -99,7 +92,7 @@ def layout_of(document: StudyDocument, setup: Mapping[str, str], images: Images)
     return layout
 
 
-def foretell(document: StudyDocument, setup: Mapping[str, str], images: Images) -> ScanPrediction:
+def predict_scan(document: StudyDocument, setup: Mapping[str, str], images: Images) -> ScanPrediction:
     """What the option-ROM scan of `setup` is expected to do."""
     from benchd.rom.predict import predict
 
@@ -111,11 +104,9 @@ def explain_boot(
 ) -> list[str]:
     """A stored prediction held against one boot, in sentences; stages come from the boot's record."""
     from benchd.rom.agree import explain
-    from benchd.rom.predict import ScanPrediction
 
-    try:
-        prediction = ScanPrediction.from_json(document)
-    except (KeyError, TypeError, ValueError):
+    prediction = _read(document)
+    if prediction is None:
         return ["The stored prediction does not read: it was made by another version."]
     return explain(prediction, codes, lines, [stage.name for stage in boot.stages])
 
@@ -134,7 +125,7 @@ def collisions(document: StudyDocument, study: Study, images: Images) -> tuple[t
     for levels in combinations[:COMBINATIONS]:
         setup = {one.name: level for one, level in zip(moving, levels, strict=True)}
         try:
-            prediction = foretell(document, setup, images)
+            prediction = predict_scan(document, setup, images)
         except BenchError as error:
             notes.append(f"no prediction: {error}")
             return (), notes
@@ -145,42 +136,55 @@ def collisions(document: StudyDocument, study: Study, images: Images) -> tuple[t
     return tuple(out), notes
 
 
-def evidence_of(document: StudyDocument, study: Study, views: Sequence[TrialView]) -> tuple[Evidence, ...]:
+def evidence_of(document: StudyDocument, views: Sequence[TrialView]) -> tuple[Evidence, ...]:
     """What agreement and disagreement of predictions and boots is worth.
 
     A collision foretold and boots that failed: explanations that name the moving factor's level gain `ODDS`.
     No trouble foretold for a ROM and yet no sign of it in failing boots: what the map knows does not explain
     it, so explanations that name the moving levels lose as much. Each level counts once.
     """
+    failed = [view for view in views if view.fail and not view.ok and view.predictions]
+    clashes: dict[tuple[str, str], Evidence] = {}
+    silences: dict[tuple[str, str], Evidence] = {}
+    for view in failed:
+        prediction = _read(view.predictions[-1])
+        if prediction is None:
+            continue
+        for factor in _jumpers(document):
+            key = (factor.name, view.setup[factor.name])
+            clash = next((one for one in prediction.overlaps if factor.window in one.parties), None)
+            if clash is not None:
+                why = f"{view.id}: the map foretold that {' and '.join(clash.parties)} collide; it failed"
+                clashes[key] = Evidence(why, ODDS, *key)
+            elif _never_seen(prediction, view.boots, factor.window):
+                why = f"{view.id}: the map foretold that {factor.window} runs, but no boot showed it"
+                silences.setdefault(key, Evidence(why, 1 / ODDS, *key))
+    return tuple((silences | clashes).values())
+
+
+def _jumpers(document: StudyDocument) -> list[FactorPart]:
+    """The factors whose levels are bases of a window of the map."""
+    return [one for one in movers(document) if one.kind == "rom-base" and one.window] if document.map else []
+
+
+def _never_seen(prediction: ScanPrediction, boots: Iterable[Boot], window: str | None) -> bool:
+    """Whether a ROM that is predicted to run gave no sign in any of the boots."""
     from benchd.rom.agree import compare
+
+    found = [
+        one
+        for boot in boots
+        for one in compare(prediction, (), (), [stage.name for stage in boot.stages])
+        if one.window == window
+    ]
+    return bool(found) and all(one.agrees is False and one.predicted for one in found)
+
+
+def _read(document: Mapping[str, Any]) -> ScanPrediction | None:
+    """A stored prediction; None where another version made it."""
     from benchd.rom.predict import ScanPrediction
 
-    if document.map is None:
-        return ()
-    found: dict[tuple[str, str], Evidence] = {}
-    for view in views:
-        if not view.predictions or not view.counted or view.ok:
-            continue
-        try:
-            prediction = ScanPrediction.from_json(view.predictions[-1].document)
-        except (KeyError, TypeError, ValueError):
-            continue
-        moving = [one for one in movers(document) if one.kind == "rom-base" and one.window]
-        for factor in moving:
-            level = view.setup[factor.name]
-            key = (factor.name, level)
-            clash = [one for one in prediction.overlaps if factor.window in one.parties]
-            if clash:
-                why = f"{view.trial.id}: the map foretold that {' and '.join(clash[0].parties)} collide; it failed"
-                found[key] = Evidence(why, ODDS, factor.name, level)
-                continue
-            seen = [
-                one
-                for boot in view.boots
-                for one in compare(prediction, (), (), [stage.name for stage in boot.stages])
-                if one.window == factor.window
-            ]
-            if seen and all(one.agrees is False and one.predicted for one in seen):
-                why = f"{view.trial.id}: the map foretold that {factor.window} runs, but no boot showed it"
-                found.setdefault(key, Evidence(why, 1 / ODDS, factor.name, level))
-    return tuple(found.values())
+    try:
+        return ScanPrediction.from_json(document)
+    except (KeyError, TypeError, ValueError):
+        return None

@@ -1,12 +1,4 @@
-"""What a person does at the bench: start a trial by what changed, enter results, know images by their bytes.
-
-plan_trial(store, known, changes, ...) -> Plan    what a start would mean: setup, changes, repeat, exclusion
-start(store, known, plan, now, ...) -> Started    begin it; the daemon attaches boots from now on
-add_image(store, path) -> Image                   a ROM image by its file
-enter(store, check, passed, now, ...) -> Result   a result for a boot or a trial
-enter_table(store, rows, now, ...) -> list        results that a test program left
-running(store, machines) -> dict                  the trial that runs on each machine
-"""
+"""What a person does at the bench: start a trial by what changed, enter results, know images by their bytes."""
 
 from __future__ import annotations
 
@@ -17,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from benchd.errors import BenchError, UsageError
+from benchd.inference.forms import Form
 from benchd.inference.study import MAX_NAME, Change
-from benchd.store import Image, Result, Store, Trial
-from benchd.studies.csvfile import MAX_BYTES
+from benchd.store import Result, Store, StoredImage, Trial
 from benchd.studies.document import StudyDocument, pure_kind
 from benchd.studies.loaded import IMPORTED, LoadedStudy, complete, first_setup, save
-from benchd.studies.scan_prediction import Images, can_foretell, foretell
+from benchd.studies.scan_prediction import can_predict, predict_scan
 
 CAUTION = (
     "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge; "
@@ -66,49 +58,41 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True)
-class Started:
+class Started(Form):
     """A trial that has begun, with what was said about it and the ROM scan foretold for it (or None)."""
 
     trial: Trial
-    plan: Plan
+    changes: tuple[Change, ...]
+    compared_with: str
+    repeats: tuple[str, ...]
+    caution: str | None
     prediction: Mapping[str, Any] | None
     notes: tuple[str, ...]
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "trial": self.trial.model_dump(mode="json"),
-            "changes": [change.to_json() for change in self.plan.changes],
-            "compared_with": self.plan.before_from,
-            "repeats": list(self.plan.repeats),
-            "caution": CAUTION if self.plan.hardware else None,
-            "prediction": self.prediction,
-            "notes": list(self.notes),
-        }
 
-
-def read_image_record(path: Path) -> Image:
+def read_image_file(path: Path) -> StoredImage:
     """What is known of a ROM image file: name, size, SHA-256 of the file's bytes, where it was read."""
     from benchd.files import read_bytes
 
     data = read_bytes(path)
-    return Image(
+    return StoredImage(
         sha256=hashlib.sha256(data).hexdigest(), name=path.name[:200], size=len(data), path=str(path.resolve())
     )
 
 
-def add_image(store: Store, path: Path) -> Image:
+def add_image(store: Store, path: Path) -> StoredImage:
     """Store what is known of a ROM image file. Raises ExternalError when it cannot be read."""
-    image = read_image_record(path)
+    image = read_image_file(path)
     store.add_image(image)
     return image
 
 
-def image_level(image: Image) -> str:
+def image_level(image: StoredImage) -> str:
     """The level that an image becomes: its file name and the beginning of its SHA-256."""
     return f"{image.name[: MAX_NAME - 9]} {image.sha256[:8]}"
 
 
-def images_of(store: Store, document: StudyDocument) -> dict[str, Image]:
+def images_of(store: Store, document: StudyDocument) -> dict[str, StoredImage]:
     """The images of a study's levels, by "factor=level"; those that the store does not know are left out."""
     out = {}
     for factor in document.factor:
@@ -145,7 +129,7 @@ def with_image(
         raise AssertionError
     if pure_kind(part) != "image":
         raise UsageError(f"factor '{factor}' is no ROM image (kind {pure_kind(part)}); name a level instead of a file")
-    image = read_image_record(path)
+    image = read_image_file(path)
     same = next((one for one, sha in part.images.items() if sha == image.sha256), None)
     name = level or same or image_level(image)
     before = part.images.get(name)
@@ -189,7 +173,7 @@ def plan_trial(
             new.append((factor, level))
             document = document.with_level(factor, level)
     if new:
-        known = LoadedStudy(known.record, document, document.pure(known.name))
+        known = LoadedStudy(known.stored, document, document.pure(known.name))
         study = known.study
     earlier = store.trials(study=study.name)
     on_machine = [trial for trial in earlier if trial.machine == machine]
@@ -232,13 +216,14 @@ def start(
         note=full,
     )
     prediction = None
-    if can_foretell(known.document):
+    if can_predict(known.document):
         try:
-            prediction = foretell(known.document, plan.setup, images_of(store, known.document)).to_json()
+            prediction = predict_scan(known.document, plan.setup, images_of(store, known.document)).to_json()
             store.add_prediction(trial.id, prediction, now)
         except BenchError as error:
             notes.append(f"No prediction of the ROM scan: {error}")
-    return Started(trial, plan, prediction, tuple(notes))
+    caution = CAUTION if plan.hardware else None
+    return Started(trial, plan.changes, plan.before_from, plan.repeats, caution, prediction, tuple(notes))
 
 
 def running(store: Store, machines: Sequence[str] = ()) -> dict[str, Trial]:
@@ -278,17 +263,20 @@ def enter(
     """
     if not 1 <= len(check) <= 200:
         raise UsageError(f"a check's name has 1 to 200 characters, not {len(check)}")
+    of_trial, of_boot = _meant(store, boot, trial, machine)
+    return store.add_result(Result(trial=of_trial, boot=of_boot, check=check, passed=passed, note=note, entered=now))
+
+
+def _meant(store: Store, boot: str | None, trial: str | None, machine: str | None) -> tuple[str | None, str | None]:
+    """The ids of the trial and the boot that a result is for."""
     if boot is not None:
         found = store.boot(boot)
-        boot = found.id
         if trial is not None and found.trial not in (None, trial):
-            raise UsageError(f"boot {boot} belongs to trial {found.trial}, not {trial}")
-        trial = trial or found.trial
-    else:
-        trial = store.trial(trial).id if trial is not None else the_running(store, machine).id
-        newest = [one for one in store.boots(trial=trial, limit=20) if not one.passes_of]
-        boot = newest[0].id if newest else None
-    return store.add_result(Result(trial=trial, boot=boot, check=check, passed=passed, note=note, entered=now))
+            raise UsageError(f"boot {found.id} belongs to trial {found.trial}, not {trial}")
+        return trial or found.trial, found.id
+    of_trial = store.trial(trial).id if trial is not None else the_running(store, machine).id
+    newest = (one.id for one in store.boots(trial=of_trial, limit=20) if not one.passes_of)
+    return of_trial, next(newest, None)
 
 
 def enter_table(
@@ -303,37 +291,13 @@ def enter_table(
 ) -> list[Result]:
     """Enter all results of a file, or none. A row without boot is meant as in `enter`."""
     out = []
-    whole: dict[str, tuple[str | None, str | None]] = {}
-    if boot is not None:
-        found = store.boot(boot)
-        fallback: tuple[str | None, str | None] = (found.trial, found.id)
-    elif all(row[2] for row in rows):
-        fallback = (None, None)
-    else:
-        trial = store.trial(trial).id if trial is not None else the_running(store, machine).id
-        newest = [one for one in store.boots(trial=trial, limit=20) if not one.passes_of]
-        fallback = (trial, newest[0].id if newest else None)
+    meant: dict[str | None, tuple[str | None, str | None]] = {}
     for check, passed, named, line in rows:
-        if named is not None and named not in whole:
+        if named not in meant:
             try:
-                found = store.boot(named)
+                meant[named] = _meant(store, named or boot, None if named else trial, machine)
             except UsageError as error:
-                raise UsageError(f"{file}:{line}: {error}") from None
-            whole[named] = (found.trial, found.id)
-        of_trial, of_boot = whole[named] if named is not None else fallback
+                raise UsageError(f"{file}:{line}: {error}" if named else str(error)) from None
+        of_trial, of_boot = meant[named]
         out.append(Result(trial=of_trial, boot=of_boot, check=check, passed=passed, source="csv", entered=now))
     return store.add_results(out)
-
-
-__all__ = [
-    "CAUTION",
-    "MAX_BYTES",
-    "Images",
-    "Plan",
-    "Started",
-    "add_image",
-    "enter",
-    "enter_table",
-    "plan_trial",
-    "start",
-]

@@ -1,78 +1,52 @@
-"""Causes and next trials of a stored study: the store's trials put before `trials.causes` and `next_trial`.
-
-why(store, name, check=None) -> Why          causes weighed, checks across setups, remarks
-next_trials(store, name, ...) -> Next        what to try next, or that it is time to stop
-"""
+"""Causes and next trials of a stored study: the store's trials put before `inference.causes` and `next_trial`."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, fields
 
 from benchd.errors import UsageError
-from benchd.inference.study import Trial
+from benchd.inference.answers import CheckReport, Proposal, Weighing
+from benchd.inference.forms import Count, Form, Hidden
+from benchd.inference.study import TrialCounts
 from benchd.inference.wording import counted
 from benchd.store import Store
-from benchd.studies.loaded import LoadedStudy, TrialView, gather, open_study, pure_trials
+from benchd.studies.goal import NOT_COUNTED
+from benchd.studies.loaded import LoadedStudy, TrialView, first_setup, gather, open_study
 from benchd.studies.scan_prediction import collisions, evidence_of
 from benchd.studies.service import images_of
 
-if TYPE_CHECKING:
-    from benchd.inference.causes import Weighing
-    from benchd.inference.checks import CheckReport
-    from benchd.inference.next_trial import Proposal
+UNSEEN_MOST = 8
+"""So many boots that were not well watched are told one by one."""
 
 
 @dataclass(frozen=True, slots=True)
-class Why:
-    """What `benchd why` shows. `remarks`: assumed levels, boots not counted, levels never tried."""
+class Why(Weighing):
+    """What the trials of a study say of causes. `remarks`: assumed levels, boots not counted, levels never tried."""
 
-    known: LoadedStudy
-    views: tuple[TrialView, ...]
-    weighing: Weighing
+    study: str
+    question: str
+    goal: str
+    trials: Count
     checks: tuple[CheckReport, ...]
     remarks: tuple[str, ...]
-
-    def to_json(self) -> dict[str, Any]:
-        """The contract of `benchd why --json`."""
-        return self.weighing.to_json() | {
-            "study": self.known.name,
-            "question": self.known.study.question,
-            "goal": self.known.study.goal.words(),
-            "trials": len(self.views),
-            "checks": [report.to_json() for report in self.checks],
-            "remarks": list(self.remarks),
-        }
+    views: Hidden[tuple[TrialView, ...]]
+    known: Hidden[LoadedStudy]
 
 
 @dataclass(frozen=True, slots=True)
-class Next:
-    """What `benchd next` shows: the proposals, and where the bench stands."""
+class Next(Proposal):
+    """What to try next, and where the bench stands. `benchd next --json` prints the list under `next`."""
 
-    known: LoadedStudy
+    study: str
     current: dict[str, str]
     current_from: str
-    proposal: Proposal
     remarks: tuple[str, ...]
 
-    def to_json(self) -> list[dict[str, Any]]:
-        """The contract of `benchd next --json`: a list, the best first."""
-        return [dict(one) for one in self.proposal.to_json()]
 
-    def with_context(self) -> dict[str, Any]:
-        """The same list under `next`, with whether to stop, the advice and the current setup (for the page)."""
-        return {
-            "study": self.known.name,
-            "current": self.current,
-            "current_from": self.current_from,
-            "stop": self.proposal.stop,
-            "advice": self.proposal.advice,
-            "left_out": list(self.proposal.left_out),
-            "remarks": list(self.remarks),
-            "next": self.to_json(),
-        }
+def _values(value: Form) -> dict[str, object]:
+    return {one.name: getattr(value, one.name) for one in fields(value)}  # type: ignore[arg-type]
 
 
 def why(store: Store, name: str, *, check: str | None = None) -> Why:
@@ -85,49 +59,71 @@ def why(store: Store, name: str, *, check: str | None = None) -> Why:
 
     known = open_study(store, name)
     views = gather(store, known)
-    trials = pure_trials(views)
+    trials = [view.counts() for view in views]
     reports = compare_checks(known.study, trials)
-    weighed = trials
+    weighed: Sequence[TrialCounts] = trials
     if check is not None:
         weighed = trials_for_check(trials, check)
         if not weighed:
             names = ", ".join(report.check for report in reports) or "none"
             raise UsageError(f"study '{name}': no trial has a check '{check}'; there are {names}")
-    evidence = evidence_of(known.document, known.study, views)
-    weighing = weigh(known.study, weighed, evidence=evidence)
-    return Why(known, tuple(views), weighing, reports, tuple(remarks(known, views, weighed)))
+    weighing = weigh(known.study, weighed, evidence=evidence_of(known.document, views))
+    return Why(
+        **_values(weighing),  # type: ignore[arg-type]
+        study=known.name,
+        question=known.study.question,
+        goal=known.study.goal.words(),
+        trials=len(views),
+        checks=reports,
+        remarks=tuple(remarks(known, views, weighed)),
+        views=tuple(views),
+        known=known,
+    )
 
 
-def remarks(known: LoadedStudy, views: Sequence[TrialView], trials: Sequence[Trial]) -> list[str]:
+def remarks(known: LoadedStudy, views: Sequence[TrialView], trials: Sequence[TrialCounts]) -> list[str]:
     """What a person should know about the trials besides their results, in sentences."""
-    out = []
-    lost = sum(len(view.verdicts) - view.counted for view in views)
-    if lost:
-        out.append(
-            f"{counted(lost, 'boot')} {'is' if lost == 1 else 'are'} not counted for the goal "
-            "(running, cut short, link lost, or no result entered)."
-        )
-    assumed = sorted({name for view in views for name in view.assumed})
-    if assumed:
-        out.append(f"Trials from before {', '.join(assumed)} became a factor count as its reference or first level.")
     # A check counts as a trial too: what it was entered for was tried, whatever became of the goal.
     tried = [view for view in views if view.counted or view.checks]
-    fixed = [
-        factor.name
-        for factor in known.study.factors
-        if len(factor.levels) > 1 and tried and len({view.setup[factor.name] for view in tried}) == 1
-    ]
-    if fixed:
-        out.append(f"Never changed so far: {', '.join(fixed)}.")
+    assumed = sorted({name for view in views for name in view.assumed})
+    fixed = _never_changed(known, tried)
     booted: Counter[tuple[tuple[str, str], ...]] = Counter()
     for trial in trials:
         booted[tuple(sorted(trial.setup.items()))] += trial.boots
-    if max(booted.values(), default=0) == 1:
-        out.append("Every setup was booted once only: repeat a result before acting on it.")
-    against = [view.trial.id for view in tried if view.excluded]
-    if against:
-        out.append(f"Tried although the study excludes it: {', '.join(against)}.")
+    against = [view.id for view in tried if view.excluded]
+    told = (
+        (assumed, f"Trials from before {', '.join(assumed)} became a factor count as its reference or first level."),
+        (fixed, f"Never changed so far: {', '.join(fixed)}."),
+        (
+            max(booted.values(), default=0) == 1,
+            "Every setup was booted once only: repeat a result before acting on it.",
+        ),
+        (against, f"Tried although the study excludes it: {', '.join(against)}."),
+    )
+    return [*_not_counted(views), *(text for applies, text in told if applies)]
+
+
+def _not_counted(views: Sequence[TrialView]) -> list[str]:
+    """Boots that say nothing of the goal: those that were not well watched each with its reason, the rest counted."""
+    lost = [(view.id, verdict) for view in views for verdict in view.verdicts if verdict.ok is None]
+    unseen = [(trial, verdict) for trial, verdict in lost if verdict.why.startswith(NOT_COUNTED)]
+    out = [f"Boot {verdict.boot} of {trial} is {verdict.why}." for trial, verdict in unseen[:UNSEEN_MOST]]
+    if len(unseen) > UNSEEN_MOST:
+        out.append(f"{counted(len(unseen) - UNSEEN_MOST, 'more boot')} like these not counted.")
+    rest = len(lost) - len(unseen)
+    if rest:
+        are = "is" if rest == 1 else "are"
+        why = "(running, cut short, link lost, or no result entered)"
+        out.append(f"{counted(rest, 'boot')} {are} not counted for the goal {why}.")
     return out
+
+
+def _never_changed(known: LoadedStudy, tried: Sequence[TrialView]) -> list[str]:
+    return [
+        factor.name
+        for factor in known.study.factors
+        if len(factor.levels) > 1 and len({view.setup[factor.name] for view in tried}) == 1
+    ]
 
 
 def next_trials(store: Store, name: str, *, limit: int = 5, with_collisions: bool = False) -> Next:
@@ -136,12 +132,11 @@ def next_trials(store: Store, name: str, *, limit: int = 5, with_collisions: boo
     Setups for which the map foretells a collision are left out unless `with_collisions`.
     """
     from benchd.inference.next_trial import propose
-    from benchd.studies.loaded import first_setup
 
     known = open_study(store, name)
     views = gather(store, known)
     if views:
-        current, came = dict(views[-1].setup), views[-1].trial.id
+        current, came = dict(views[-1].setup), views[-1].id
     else:
         current = first_setup(known.study)
         came = "the reference setup" if known.study.reference else "the first levels"
@@ -150,10 +145,16 @@ def next_trials(store: Store, name: str, *, limit: int = 5, with_collisions: boo
     )
     proposal = propose(
         known.study,
-        pure_trials(views),
+        [view.counts() for view in views],
         current,
         limit=limit,
         leave_out=leave_out,
-        evidence=evidence_of(known.document, known.study, views),
+        evidence=evidence_of(known.document, views),
     )
-    return Next(known, current, came, proposal, tuple(notes))
+    return Next(
+        **_values(proposal),  # type: ignore[arg-type]
+        study=known.name,
+        current=current,
+        current_from=came,
+        remarks=tuple(notes),
+    )

@@ -53,14 +53,14 @@ def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, l
     """Return (map file, what it wants, the layout as the machine stands, notes). Raises UsageError for no map."""
     from benchd.rom.loading import load_map
     from benchd.studies.loaded import complete, open_study
-    from benchd.studies.scan_prediction import can_foretell, layout_of
+    from benchd.studies.scan_prediction import can_predict, layout_of
     from benchd.studies.service import images_of
 
     path = daemon.loaded.resolve(daemon.runs[machine].part.map)
     trial = daemon.store.current_trial(machine)
     if trial is not None:
         known = open_study(daemon.store, trial.study)
-        if can_foretell(known.document) and known.document.map is not None:
+        if can_predict(known.document) and known.document.map is not None:
             own = Path(known.document.map)
             found, _, notes = load_map(own)
             setup = complete(known.study, trial.setup)[0]

@@ -8,15 +8,21 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, HTTPException, Query
-from pydantic import Field
+from pydantic import Field, RootModel
 
 from benchd.errors import UsageError
+from benchd.inference.study import Change
 from benchd.store.study_models import Result, Trial
-from benchd.studies.responses import ChangeForm, ProposalForm, TrialForm, WhyForm
+from benchd.studies.goal import GOAL
+from benchd.studies.loaded import LoadedStudy, Summary, TrialView, first_setup, gather, open_study, summaries
+from benchd.studies.responses import WhyForm
+from benchd.studies.service import Started, enter, plan_trial, start
+from benchd.studies.weighing import Next
+from benchd.studies.weighing import next_trials as rank
+from benchd.studies.weighing import why as weigh
 from benchd.vocabulary.models import Model
 
 if TYPE_CHECKING:
-    from benchd.studies.loaded import LoadedStudy
     from benchd.web.bench import ServedBench
 
 Text = Annotated[str, Field(max_length=200)]
@@ -70,7 +76,7 @@ class StudyPage(Model):
     running: str | None
     current: dict[str, str]
     checks: list[str] = Field(description="names of checks to enter by hand, the goal's first")
-    trials: list[TrialForm]
+    trials: list[TrialView]
     results: list[Result]
 
 
@@ -78,36 +84,19 @@ class Planned(Model):
     """What starting a trial would mean, or has meant: `started` as `benchd trial start --json` gives it."""
 
     setup: dict[str, str]
-    changes: list[ChangeForm]
+    changes: list[Change]
     compared_with: str
     remarks: list[str]
     excluded: str | None
-    started: dict[str, Any] | None
+    started: Started | None
 
 
-class StudyLine(Model):
+class StudyLine(RootModel[Summary]):
     """One study in a list."""
 
-    name: str
-    question: str
-    goal: str
-    factors: int
-    trials: int
-    running: str | None
-    edited: str
 
-
-class NextPage(Model):
+class NextPage(RootModel[Next]):
     """Where the bench stands and what to try. `next` as `benchd next --json` gives it."""
-
-    study: str
-    current: dict[str, str]
-    current_from: str
-    stop: bool
-    advice: str
-    left_out: list[str]
-    remarks: list[str]
-    next: list[ProposalForm]
 
 
 def study_routes(daemon: ServedBench) -> APIRouter:
@@ -118,33 +107,25 @@ def study_routes(daemon: ServedBench) -> APIRouter:
     @routes.get("/studies")
     def studies() -> list[StudyLine]:
         """Return all studies, a line each, the one edited last first."""
-        from benchd.studies.loaded import summaries
-
-        return [StudyLine.model_validate(summary.to_json()) for summary in summaries(store)]
+        return [StudyLine(summary) for summary in summaries(store)]
 
     @routes.get("/studies/{name}")
     def study(name: str) -> StudyPage:
         """Return a study with its trials, boots judged by its goal."""
-        from benchd.studies.loaded import open_study
-
         with _asked():
             return _page(daemon, open_study(store, name))
 
     @routes.get("/studies/{name}/why")
     def why(name: str, check: Text | None = None) -> WhyForm:
         """Weigh the causes, as `benchd why --json`."""
-        from benchd.studies.weighing import why as weigh
-
         with _asked():
-            return WhyForm.model_validate(weigh(store, name, check=check).to_json())
+            return WhyForm(weigh(store, name, check=check))
 
     @routes.get("/studies/{name}/next")
     def next_trials(name: str, limit: Annotated[int, Query(ge=1, le=20)] = 3) -> NextPage:
         """Rank the next trials; `next` is the list of `benchd next --json`."""
-        from benchd.studies.weighing import next_trials as rank
-
         with _asked():
-            return NextPage.model_validate(rank(store, name, limit=limit).with_context())
+            return NextPage(rank(store, name, limit=limit))
 
     @routes.get("/trials")
     def trials(study: Text | None = None, machine: Text | None = None) -> list[Trial]:
@@ -161,9 +142,6 @@ def study_routes(daemon: ServedBench) -> APIRouter:
     @routes.post("/trials")
     def start_trial(body: StartTrial) -> Planned:
         """Start a trial; the one that runs on the machine ends. Hardware changes come back with a caution."""
-        from benchd.studies.loaded import open_study
-        from benchd.studies.service import plan_trial, start
-
         with _asked(422):
             known = open_study(store, body.study)
             machine = body.machine or _machine_of(daemon, known)
@@ -178,11 +156,11 @@ def study_routes(daemon: ServedBench) -> APIRouter:
                 begun = start(store, known, plan, _now(), machine=machine, note=body.note, anyway=body.anyway)
         return Planned(
             setup=dict(plan.setup),
-            changes=[ChangeForm.model_validate(change.to_json()) for change in plan.changes],
+            changes=list(plan.changes),
             compared_with=plan.before_from,
             remarks=[*plan.remarks(), *(begun.notes if begun else ())],
             excluded=plan.excluded,
-            started=begun.to_json() if begun else None,
+            started=begun,
         )
 
     @routes.post("/trials/{trial_id}/end")
@@ -200,8 +178,6 @@ def study_routes(daemon: ServedBench) -> APIRouter:
     @routes.post("/results")
     def enter_result(body: EnterResult) -> Result:
         """Enter a check's result by hand."""
-        from benchd.studies.service import enter
-
         with _asked(422):
             return enter(
                 store,
@@ -242,14 +218,11 @@ def _machine_of(daemon: ServedBench, known: LoadedStudy) -> str | None:
 
 
 def _page(daemon: ServedBench, known: LoadedStudy) -> StudyPage:
-    from benchd.studies.goal import GOAL
-    from benchd.studies.loaded import first_setup, gather
-
     views = gather(daemon.store, known)
     goal = known.study.goal
     first = [goal.target] if goal.kind == "check-passed" else [GOAL]
     names = [*first, *(name for view in views for name in view.checks)]
-    running = next((view.trial.id for view in reversed(views) if view.trial.ended is None), None)
+    running = next((view.id for view in reversed(views) if view.ended is None), None)
     return StudyPage(
         study=known.to_json(),
         factors=[
@@ -266,6 +239,6 @@ def _page(daemon: ServedBench, known: LoadedStudy) -> StudyPage:
         running=running,
         current=dict(views[-1].setup) if views else first_setup(known.study),
         checks=list(dict.fromkeys(names)),
-        trials=[TrialForm.model_validate(view.to_json()) for view in views],
+        trials=views,
         results=daemon.store.results(study=known.name)[-LIST_MOST:],
     )

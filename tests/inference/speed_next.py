@@ -36,19 +36,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from benchd.inference.causes import SEPARATED_AT, alike
-from benchd.inference.hypotheses import (
-    INTERMITTENT,
-    NOTHING,
-    Ints,
-    Prior,
-    Space,
-    build_space,
-    update,
-)
+from benchd.inference.causes import SEPARATED_AT
+from benchd.inference.hypotheses import Ints, Posterior, Prior, Space, build_space, update
+from benchd.inference.kinds import INTERMITTENT, NOTHING
 from benchd.inference.next_trial import rank
 from benchd.inference.setups import allowed, named, work
-from benchd.inference.study import Condition, Factor, Study, Trial
+from benchd.inference.study import Condition, Factor, Study, TrialCounts
 
 KINDS = (
     ("card", "card"),
@@ -159,6 +152,32 @@ def true_rows(space: Space, bench: Bench) -> Ints:
     return alike(space, int(h))
 
 
+def alike(space: Space, h: int) -> Ints:
+    """Explanations (rows of `space`) that no allowed setup could tell from row `h`, itself included."""
+    grid = allowed(space.study, np.zeros(len(space.study.factors), dtype=np.int64))
+    mask = space.holds(grid, np.array([h]))[0]
+    same = np.concatenate(
+        [
+            (space.holds(grid, part) == mask).all(axis=1)
+            for part in np.array_split(np.arange(space.count), 1 + space.count * len(grid) // 20_000_000)
+        ]
+    )
+    same[space.count - 2 :] = False
+    if h >= space.count - 2:
+        same[:] = False
+    same[h] = True
+    return np.flatnonzero(same)
+
+
+def _named(posterior: Posterior, h: int) -> bool:
+    """Whether row `h`, with what no setup tells from it, holds enough to be named as the cause."""
+    # What no setup tells from it predicts the same in the setups tried: looked at first, for it costs little.
+    near = (posterior.inside == posterior.inside[h]).all(axis=1)
+    if posterior.weight[near].sum() < SEPARATED_AT:
+        return False
+    return bool(posterior.weight[alike(posterior.space, h)].sum() >= SEPARATED_AT)
+
+
 def one_at_a_time(study: Study, start: Ints, cheap_first: bool = False) -> Iterator[Ints]:
     order = list(range(len(study.factors)))
     if cheap_first:
@@ -184,8 +203,8 @@ class Outcome:
     table: np.ndarray = field(default_factory=lambda: np.zeros((BINS, 3)))
 
 
-def run(bench: Bench, policy: str, seed: Sequence[int], prior: Prior | None = None) -> Outcome:
-    """Follow one policy on one bench."""
+def run(bench: Bench, policy: str, seed: Sequence[int], prior: Prior | None = None, calibrate: bool = True) -> Outcome:
+    """Follow one policy on one bench; without `calibrate` only until the true cause is found."""
     study = bench.study
     space = build_space(study, prior)
     truth = true_rows(space, bench)
@@ -195,16 +214,16 @@ def run(bench: Bench, policy: str, seed: Sequence[int], prior: Prior | None = No
     grid = allowed(study, current)
     plan = one_at_a_time(study, current, cheap_first=policy == "cheap")
     hard = np.array([factor.hardware for factor in study.factors])
-    trials: list[Trial] = []
+    trials: list[TrialCounts] = []
     hardware = power_offs = 0
     minutes = 0.0
     named_right: bool | None = None
     done: Outcome | None = None
     table = np.zeros((BINS, 3))
-    while len(trials) < CAP and not (done and len(trials) >= CALIBRATED_BOOTS):
+    while len(trials) < CAP and not (done and (len(trials) >= CALIBRATED_BOOTS or not calibrate)):
         setup = named(study, current)
         failed = bool(rng.random() < bench.fail_rate(setup))
-        trials.append(Trial(str(len(trials) + 1), setup, int(not failed), 1))
+        trials.append(TrialCounts(str(len(trials) + 1), setup, int(not failed), 1))
         minutes += study.boot_minutes
         posterior = update(space, trials)
         weight = posterior.weight
@@ -221,7 +240,7 @@ def run(bench: Bench, policy: str, seed: Sequence[int], prior: Prior | None = No
             best = int(weight.argmax())
             if is_true[best] and together >= SEPARATED_AT:
                 named_right = True
-            elif not is_true[best] and weight[alike(space, best)].sum() >= SEPARATED_AT:
+            elif not is_true[best] and _named(posterior, best):
                 named_right = False
         if done is None and together >= SEPARATED_AT:
             done = Outcome(len(trials), hardware, power_offs, minutes, True, None)
@@ -242,15 +261,20 @@ def run(bench: Bench, policy: str, seed: Sequence[int], prior: Prior | None = No
 
 
 def measure(
-    benches: int, seed: int, policies: Sequence[str], prior: Prior | None = None, wide: bool = False
+    benches: int,
+    seed: int,
+    policies: Sequence[str],
+    prior: Prior | None = None,
+    wide: bool = False,
+    calibrated: Sequence[str] | None = None,
 ) -> dict[str, dict[str, object]]:
-    """Means over the benches for each policy, and its calibration table."""
+    """Means over the benches for each policy, and its calibration table (whole for those `calibrated`; None: all)."""
     out: dict[str, dict[str, object]] = {}
     for policy in policies:
         results = []
         for i in range(benches):
             bench = (make_wide_bench if wide else make_bench)(np.random.default_rng([seed, i]))
-            results.append(run(bench, policy, [seed, i, 1], prior))
+            results.append(run(bench, policy, [seed, i, 1], prior, calibrated is None or policy in calibrated))
         table = sum(r.table for r in results)
         out[policy] = {
             "benches": benches,

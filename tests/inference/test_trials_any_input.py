@@ -11,11 +11,12 @@ from benchd.errors import UsageError
 from benchd.inference.bootlog import OUTCOMES, BootGroup, BootLog, Event, stage_marks
 from benchd.inference.causes import weigh
 from benchd.inference.checks import compare_checks
-from benchd.inference.compare import compare, to_json
+from benchd.inference.compare import compare
 from benchd.inference.draft import draft
+from benchd.inference.kinds import KINDS
 from benchd.inference.limits import learned_limit
 from benchd.inference.next_trial import propose
-from benchd.inference.study import KIND_HARDWARE, Condition, Exclusion, Factor, Study, Trial
+from benchd.inference.study import Condition, Exclusion, Factor, Study, TrialCounts
 
 seconds = st.floats(0, 1e6, allow_nan=False).map(lambda x: round(x, 3))
 
@@ -23,7 +24,7 @@ seconds = st.floats(0, 1e6, allow_nan=False).map(lambda x: round(x, 3))
 @st.composite
 def studies(draw):
     sizes = draw(st.lists(st.integers(1, 4), min_size=1, max_size=4))
-    kinds = list(KIND_HARDWARE)
+    kinds = list(KINDS)
     factors = tuple(
         Factor(
             f"f{i}",
@@ -46,7 +47,8 @@ def studies(draw):
     for i in range(draw(st.integers(0, 6))):
         n = draw(st.integers(0, 5))
         done = draw(st.integers(0, 3))
-        trials.append(Trial(f"t{i}", setup(), draw(st.integers(0, n)), n, {"c": (draw(st.integers(0, done)), done)}))
+        checks = {"c": (draw(st.integers(0, done)), done)}
+        trials.append(TrialCounts(f"t{i}", setup(), draw(st.integers(0, n)), n, checks))
     return study, trials
 
 
@@ -89,7 +91,7 @@ groups = st.lists(boot_logs(), min_size=1, max_size=6).map(lambda b: BootGroup("
 def test_comparisons_and_drafts_of_any_boots(found):
     """Intervals hold their estimate, adjusted p are no smaller; all of it is JSON."""
     out = compare(found)
-    json.dumps(to_json(out), allow_nan=False)
+    json.dumps([one.to_json() for one in out], allow_nan=False)
     for one in out:
         assert one.sentence.endswith(".") and one.sentence.isprintable()
         assert all(o.text.isprintable() for o in one.only)
@@ -110,5 +112,6 @@ def test_limits_of_any_times(times):
     """None below five usable times; else finite, and at 59 and more a time that was seen."""
     found = learned_limit(times)
     if found is not None:
-        assert found.n >= 5 and found.limit_s > 0
-        assert found.n < 59 or found.limit_s in times
+        seconds, _, number = found
+        assert number >= 5 and seconds > 0
+        assert number < 59 or seconds in times

@@ -1,6 +1,7 @@
-"""The seeded benchmark, small: following `next` against one factor at a time, and honest probabilities.
+"""The seeded benchmark: following `next` against one factor at a time, and honest probabilities.
 
-The full run with more benches and the tables: python tests/inference/speed_next.py --benches 400
+A part of the benches every day, all of them in the slow part. With more benches and the tables:
+python tests/inference/speed_next.py --benches 400
 """
 
 from __future__ import annotations
@@ -12,12 +13,12 @@ from inference.speed_next import make_bench, make_wide_bench, measure, one_at_a_
 from benchd.inference.hypotheses import build_space
 from benchd.inference.study import Condition
 
-BENCHES, SEED = 120, 1
+SEED = 1
 
 
-@pytest.fixture(scope="module")
-def found():
-    return measure(BENCHES, SEED, ("next", "ofat"))
+@pytest.fixture(scope="module", params=[40, pytest.param(240, marks=pytest.mark.slow)], ids="{} benches".format)
+def found(request):
+    return measure(request.param, SEED, ("next", "ofat"), calibrated=("next",))
 
 
 def test_next_needs_six_tenths_of_the_boots_and_three_of_the_hardware_changes(found):
@@ -41,9 +42,10 @@ def test_of_causes_given_nine_tenths_or_more_nine_tenths_are_true(found):
         assert row["true"] >= row["given"] - 0.08, row
 
 
-def test_probabilities_hold_on_benches_the_prior_was_not_made_for():
+@pytest.mark.parametrize("benches", [28, pytest.param(120, marks=pytest.mark.slow)])
+def test_probabilities_hold_on_benches_the_prior_was_not_made_for(benches):
     """Three conditions, either of two, nothing, intermittent, and rates from 70 to 100 % against 0 to 8 %."""
-    wide = measure(60, SEED, ("next",), wide=True)["next"]
+    wide = measure(benches, SEED, ("next",), wide=True)["next"]
     rows = {round(r["from"], 1): r for r in wide["calibration"]}
     assert rows[0.9]["causes"] >= 100 and rows[0.9]["true"] >= 0.90
 

@@ -6,12 +6,14 @@ import time
 
 import numpy as np
 import pytest
+from inference.counts import trial_of
+from inference.speed_next import alike
 
 from benchd.errors import UsageError
-from benchd.inference.causes import RIVAL_LIMIT, alike, weigh
-from benchd.inference.hypotheses import Evidence, build_space
-from benchd.inference.ordering import _same_part
-from benchd.inference.study import Condition, Exclusion, Factor, Study, trial_of
+from benchd.inference.causes import weigh
+from benchd.inference.hypotheses import build_space
+from benchd.inference.ordering import RIVAL_LIMIT, _same_part
+from benchd.inference.study import Condition, Evidence, Exclusion, Factor, Study
 
 CARD = Factor("card", ("grey", "green"), kind="card")
 BASE = Factor("base", ("C800", "D800"), kind="jumper")
@@ -232,17 +234,17 @@ def test_causes_that_no_allowed_setup_tells_apart_count_as_one():
     lead = why.causes[0]
     assert lead.probability < 0.95 and why.separated
     assert "no allowed setup tells these apart" in why.verdict
-    twins = {why.causes[i].conditions for i in lead.twins} | {lead.conditions}
-    assert {(Condition("card", "is", "grey"),), (Condition("base", "is", "C800"),)} <= twins
+    same = {why.causes[i].conditions for i in lead.indistinguishable} | {lead.conditions}
+    assert {(Condition("card", "is", "grey"),), (Condition("base", "is", "C800"),)} <= same
     space = build_space(study)
     row = next(h for h in range(space.count) if space.conditions(h) == lead.conditions and not space.any_form[h])
-    assert {space.conditions(h) for h in alike(space, row).tolist()} >= twins
+    assert {space.conditions(h) for h in alike(space, row).tolist()} >= same
 
 
 def test_each_factor_gets_the_weight_of_explanations_that_name_it():
     """A factor shown not to matter: the card nearly certain, the machine nearly out."""
     why = weigh(Study("s", FACTORS), BAD_CARD)
-    matters = dict(why.matters)
+    matters = {one.factor: one.matters for one in why.factors}
     assert matters["card"] > 0.95 and matters["machine"] < 0.1
 
 

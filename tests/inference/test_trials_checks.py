@@ -8,7 +8,7 @@ from benchd.errors import UsageError
 from benchd.inference import checks
 from benchd.inference.causes import weigh
 from benchd.inference.checks import compare_checks, suspect_card, trials_for_check
-from benchd.inference.study import Condition, Factor, Study, Trial
+from benchd.inference.study import Condition, Factor, Study, TrialCounts
 
 GOOD = {"card": "green", "machine": "right"}
 STUDY = Study(
@@ -19,7 +19,7 @@ STUDY = Study(
 
 
 def trial(name, card, machine, passed, done=3):
-    return Trial(name, {"card": card, "machine": machine}, 0, 0, {"video memory": (passed, done)})
+    return TrialCounts(name, {"card": card, "machine": machine}, 0, 0, {"video memory": (passed, done)})
 
 
 def report(*trials, study=STUDY):
@@ -82,7 +82,7 @@ def test_something_else_decides_when_one_machine_gives_both():
     study = Study("s", (*STUDY.factors, Factor("base", ("C800", "D800"), kind="jumper")))
 
     def own(name, card, base, passed):
-        return Trial(name, {"card": card, "machine": "left", "base": base}, 0, 0, {"c": (passed, 2)})
+        return TrialCounts(name, {"card": card, "machine": "left", "base": base}, 0, 0, {"c": (passed, 2)})
 
     rows = [own("1", "grey", "C800", 0), own("2", "grey", "D800", 2), own("3", "green", "C800", 2)]
     found = compare_checks(study, rows, Condition("card", "is", "grey"))[0]
@@ -99,7 +99,7 @@ def test_the_suspect_is_the_card_that_is_not_the_reference():
 def test_a_study_without_a_card_still_gives_rates():
     study = Study("s", (Factor("x", ("a", "b")),))
     found = compare_checks(
-        study, [Trial("1", {"x": "a"}, 0, 0, {"c": (0, 1)}), Trial("2", {"x": "b"}, 0, 0, {"c": (1, 1)})]
+        study, [TrialCounts("1", {"x": "a"}, 0, 0, {"c": (0, 1)}), TrialCounts("2", {"x": "b"}, 0, 0, {"c": (1, 1)})]
     )
     assert found[0].pattern == checks.MIXED and found[0].with_card is None and found[0].p is None
 

@@ -14,8 +14,8 @@ from benchd.inference import (
     draft,
     hypotheses,
     next_trial,
+    ordering,
     setups,
-    study,
     timing,
 )
 from benchd.inference.hypotheses import Prior, build_space
@@ -42,8 +42,8 @@ def betas(rate):
         f"| intermittent | {betas(PRIOR.between)} |",
         f"counts as {PRIOR.reference_boots} good boots",
         f"holds {causes.SEPARATED_AT:.0%} or more".replace("%", " %"),
-        f"hold more than {causes.RIVAL_LIMIT:.0%}".replace("%", " %"),
-        f"at least {causes.SPEAKS_BITS:g} bits",
+        f"hold more than {ordering.RIVAL_LIMIT:.0%}".replace("%", " %"),
+        f"at least {causes.SUPPORT_BITS:g} bits",
         f"promises {next_trial.WORTH_BITS:g} bits",
         f"heaviest {next_trial.KEPT_MOST:,} explanations",
         f"beyond {setups.SETUP_CAP:,} setups",
@@ -71,4 +71,3 @@ def test_is_not_and_reordering_are_as_written():
     assert PRIOR.is_not == 0.25 and "counts a quarter of an *is*" in TEXT
     assert divergence.REORDER_WINDOW == 6 and "within six places" in TEXT
     assert compare.SHOWN == 0.05 and draft.GUESS_FACTOR == 3 and "three times the longest" in TEXT
-    assert all(kind in study.KIND_MINUTES for kind in study.KIND_HARDWARE)

@@ -9,7 +9,7 @@ import pytest
 
 from benchd.errors import UsageError
 from benchd.inference.bootlog import BootLog, Event
-from benchd.inference.draft import GUESS, draft
+from benchd.inference.draft import GUESS, Rare, draft
 from benchd.inference.limits import FREE, NORMAL, learned_limit
 
 
@@ -36,7 +36,7 @@ def test_rungs_that_some_boots_lack_are_optional_and_rare_ones_stay_off():
     assert [(s.value, s.optional, s.seen) for s in found.stages] == [
         ("01", False, 20), ("02", False, 20), ("03", True, 7), ("04", False, 20),
     ]  # fmt: skip
-    assert found.rare == (("code EE", 1),)
+    assert found.rare == (Rare("code EE", 1),)
 
 
 def test_repeats_are_one_rung_with_how_often():
@@ -64,7 +64,7 @@ def test_limits_are_learned_from_five_boots_and_a_wide_guess_below(n, kind):
     if kind == GUESS:
         assert rung.limit_s == max(10.0, 3 * max(gaps))
     else:
-        assert rung.limit_s == pytest.approx(max(learned_limit(gaps).limit_s, max(gaps)))
+        assert rung.limit_s == pytest.approx(max(learned_limit(gaps)[0], max(gaps)))
     assert rung.limit_s >= rung.longest_s >= rung.usual_s
 
 

@@ -7,13 +7,14 @@ import time
 
 import numpy as np
 import pytest
+from inference.counts import trial_of
 from scipy.stats import entropy as scipy_entropy
 
 from benchd.errors import UsageError
 from benchd.inference.hypotheses import build_space, update
 from benchd.inference.next_trial import _different, entropy, propose, rank
 from benchd.inference.setups import SETUP_CAP, allowed, named
-from benchd.inference.study import Condition, Exclusion, Factor, Study, trial_of
+from benchd.inference.study import Condition, Exclusion, Factor, Study
 
 CARD = Factor("card", ("grey", "green"), kind="card", minutes=10)
 BASE = Factor("base", ("C800", "D800"), kind="jumper", minutes=6)
@@ -131,7 +132,7 @@ def test_what_each_result_would_tell_is_bayes_of_the_next_boot():
     space = build_space(STUDY)
     for result, outlook in ((True, best.if_ok), (False, best.if_fail)):
         after = update(space, [*FAILED, trial_of("t2", best.setup, [result])])
-        assert outlook.leads[0][1] == pytest.approx(after.weight.max(), abs=0.02)
+        assert outlook.leads[0].probability == pytest.approx(after.weight.max(), abs=0.02)
     assert len(best.if_ok.leads) == 3
 
 
@@ -166,7 +167,7 @@ def test_starts_from_reference_or_first_allowed_setup_when_nothing_was_tried():
 
 def test_json_is_a_list_with_the_contract_keys():
     """[{setup, changes, minutes, gain_bits, caution}]."""
-    out = propose(STUDY, FAILED).to_json()
+    out = propose(STUDY, FAILED).to_json()["next"]
     assert isinstance(out, list) and 1 <= len(out) <= 5
     for item in out:
         assert {"setup", "changes", "minutes", "gain_bits", "caution"} <= set(item)

@@ -5,9 +5,8 @@ from __future__ import annotations
 import pytest
 
 from benchd.errors import UsageError
+from benchd.inference.kinds import KINDS, infer_kind
 from benchd.inference.study import (
-    KIND_HARDWARE,
-    KIND_MINUTES,
     MAX_FACTORS,
     MAX_LEVELS,
     Condition,
@@ -15,12 +14,7 @@ from benchd.inference.study import (
     Factor,
     Goal,
     Study,
-    Trial,
-    changed_between,
-    factor_from_column,
-    infer_kind,
-    repeats,
-    trial_of,
+    TrialCounts,
 )
 
 CARD = Factor("card", ("grey", "green"), kind="card", minutes=9)
@@ -42,8 +36,8 @@ STUDY = Study("s", (CARD, BASE), exclusions=(Exclusion((Condition("base", "is no
         (lambda: Goal("win"), "win"),
         (lambda: Goal("stage-reached"), "target"),
         (lambda: Goal("stage-faster", "x"), "limit"),
-        (lambda: Trial("t", {}, 3, 2), "3 of 2"),
-        (lambda: Trial("t", {}, 0, 0, {"c": (2, 1)}), "2 of 1"),
+        (lambda: TrialCounts("t", {}, 3, 2), "3 of 2"),
+        (lambda: TrialCounts("t", {}, 0, 0, {"c": (2, 1)}), "2 of 1"),
         (lambda: Study("s", ()), "0 factors"),
         (lambda: Study("s", tuple(Factor(str(i), ("a",)) for i in range(MAX_FACTORS + 1))), "factors"),
         (lambda: Study("s", (CARD, CARD)), "twice"),
@@ -54,7 +48,7 @@ STUDY = Study("s", (CARD, BASE), exclusions=(Exclusion((Condition("base", "is no
         (lambda: Study("s", (CARD,), exclusions=(Exclusion((Condition("card", "in", "grey"),), ""),)), "'in'"),
         (lambda: STUDY.check_setup({"card": "grey"}), "nothing about factor 'base'"),
         (lambda: STUDY.check_setup({"card": "grey", "base": "C800", "slot": "1"}), "slot"),
-        (lambda: STUDY.check_trials([Trial("t9", {"card": "red", "base": "C800"}, 0, 1)]), "t9"),
+        (lambda: STUDY.check_trials([TrialCounts("t9", {"card": "red", "base": "C800"}, 0, 1)]), "t9"),
     ],
 )
 def test_what_does_not_fit_is_refused_with_the_culprit_named(make, says):
@@ -70,7 +64,7 @@ def test_changes_name_factors_minutes_and_hardware():
     assert (base.minutes, base.hardware) == (3, True)
     assert (
         STUDY.changes({"card": "grey", "base": "D800"}, {"card": "grey", "base": "C800"})[0].minutes
-        == (KIND_MINUTES["jumper"])
+        == KINDS["jumper"][1]
     )
     assert STUDY.changes({"card": "grey", "base": "C800"}, {"card": "grey", "base": "C800"}) == ()
 
@@ -80,22 +74,6 @@ def test_excluded_setups_are_left_out_and_say_why():
     assert [s["base"] for s in STUDY.setups()] == ["C800", "C800"]
     assert STUDY.excluded({"card": "grey", "base": "D800"}) == "taken"
     assert STUDY.size() == 4
-
-
-def test_same_setup_is_a_repeat_whatever_the_order_of_keys():
-    """Trials with equal setups are named together."""
-    a = trial_of("1", {"card": "grey", "base": "C800"}, [True])
-    b = trial_of("2", {"card": "green", "base": "C800"}, [False])
-    c = trial_of("3", {"base": "C800", "card": "grey"}, [])
-    assert repeats([a, b, c]) == (("1", "3"),)
-    assert repeats([a, b]) == ()
-    assert [(name, len(changes)) for name, changes in changed_between(STUDY, [a, b, c])] == [("2", 1), ("3", 1)]
-
-
-def test_boots_without_a_result_are_not_counted():
-    """None is neither a success nor a boot."""
-    trial = trial_of("1", {}, [True, None, False, None])
-    assert (trial.successes, trial.boots, trial.failures) == (1, 2, 1)
 
 
 @pytest.mark.parametrize(
@@ -121,10 +99,3 @@ def test_boots_without_a_result_are_not_counted():
 def test_kind_is_inferred_from_the_name_of_a_column(name, kind):
     """Common practice, no source: what a word in a factor's name usually means on a bench."""
     assert infer_kind(name) == kind
-
-
-def test_a_column_becomes_a_factor_with_levels_in_order_of_appearance():
-    """Levels once each; the kind decides whether hardware moves."""
-    factor = factor_from_column("slot", ["2", "1", "2"])
-    assert factor.levels == ("2", "1")
-    assert factor.hardware is KIND_HARDWARE["slot"] is True

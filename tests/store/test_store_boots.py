@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from benchd.errors import UsageError
 from benchd.store import Store
-from benchd.vocabulary.models import Boot, Check, Finding, Stage
+from benchd.vocabulary.models import Blind, Boot, Check, Finding, Stage
 
 START = datetime(2026, 3, 1, 20, 0, tzinfo=UTC)
 
@@ -201,6 +201,10 @@ def test_good_times_are_those_of_good_boots(store: Store) -> None:
     store.save_boot(boot(7, stages=stages(0, 2)))
     store.save_boot(boot(8, stages=stages(0, 2, 8), table="other"))
     store.save_boot(boot(9, stages=stages(0, 2, 8), machine="other"))
+    store.save_boot(boot(10, stages=stages(0, 2, 20), anchored=False))
+    out = Blind(link="console", t=1.0, until=2.0, why="down")
+    store.save_boot(boot(11, stages=stages(0, 2, 30), blind=[out]))
+    assert store.boot("b0011").blind == [out] and not store.boot("b0010").anchored
     assert store.good_times("at286", "bench-at", "s1") == [7.0, 4.0, 3.0]
     assert store.good_times("at286", "bench-at", "s1", limit=1) == [7.0]
     assert store.good_times("at286", "bench-at", "s2") == []

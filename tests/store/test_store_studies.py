@@ -9,7 +9,7 @@ import pytest
 from pydantic import ValidationError
 
 from benchd.errors import UsageError
-from benchd.store import Image, Result, Store, Study
+from benchd.store import Result, Store, StoredImage, StoredStudy
 
 AT = [f"2026-03-01T20:{minute:02d}:00+01:00" for minute in range(60)]
 DOCUMENT = {
@@ -21,8 +21,8 @@ DOCUMENT = {
 }
 
 
-def study(name: str = "storage", minute: int = 0, **document: object) -> Study:
-    return Study(name=name, document=document or DOCUMENT, created=AT[minute], edited=AT[minute])
+def study(name: str = "storage", minute: int = 0, **document: object) -> StoredStudy:
+    return StoredStudy(name=name, document=document or DOCUMENT, created=AT[minute], edited=AT[minute])
 
 
 def start(store: Store, minute: int, machine: str = "at286", of: str = "storage", **setup: str) -> str:
@@ -33,7 +33,7 @@ def test_a_study_is_kept_as_given(store: Store) -> None:
     """The document comes back equal; saving again replaces it and keeps when the study was made."""
     store.save_study(study())
     assert store.study("storage") == study()
-    edited = Study(name="storage", document={"question": "?\0\udc80"}, created=AT[9], edited=AT[9])
+    edited = StoredStudy(name="storage", document={"question": "?\0\udc80"}, created=AT[9], edited=AT[9])
     store.save_study(edited)
     assert store.study("storage") == edited.model_copy(update={"created": AT[0]})
     store.save_study(study("video", 5))
@@ -135,9 +135,9 @@ def test_images_are_known_by_their_sha256(store: Store) -> None:
     """The same bytes are one image whatever the file is called; prefixes must be unique."""
     digests = [hashlib.sha256(bytes([n])).hexdigest() for n in range(20)]
     for number, digest in enumerate(digests):
-        store.add_image(Image(sha256=digest, name=f"rom{number:02d}.bin", size=8192, path=f"/r/{number}"))
-    store.add_image(Image(sha256=digests[3], name="again.bin", size=8192))
-    assert store.image(digests[3][:12].upper()) == Image(sha256=digests[3], name="again.bin", size=8192)
+        store.add_image(StoredImage(sha256=digest, name=f"rom{number:02d}.bin", size=8192, path=f"/r/{number}"))
+    store.add_image(StoredImage(sha256=digests[3], name="again.bin", size=8192))
+    assert store.image(digests[3][:12].upper()) == StoredImage(sha256=digests[3], name="again.bin", size=8192)
     assert [image.name for image in store.images()][:2] == ["again.bin", "rom00.bin"]
     assert len(store.images()) == 20
     with pytest.raises(UsageError, match="give more of its SHA-256"):

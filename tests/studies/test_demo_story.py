@@ -29,7 +29,7 @@ def test_the_true_cause_is_found_in_few_trials(tmp_path: Path, seed: int) -> Non
     """The verdict is the simulated machine's hidden cause; at most 10 setups and 14 boots; nothing was bought."""
     lines, verdict, store = played(tmp_path, seed)
     with store:
-        lead = why(store, STUDY).weighing.causes[0]
+        lead = why(store, STUDY).causes[0]
         assert {(c.factor, c.level) for c in lead.conditions} == set(at286.TRUE_CAUSE)
         trials = store.trials(study=STUDY)
         assert len(trials) <= 10 and len(store.boots()) <= 14

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from itertools import chain
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from studies.conftest import Commands
 
 from benchd.errors import UsageError
 from benchd.store import Store
-from benchd.studies.csvfile import export_table, import_table, read_table
+from benchd.studies.csvfile import Row, Table, export_table, import_table, read_table
 from benchd.studies.loaded import gather, open_study
 from benchd.studies.weighing import why
 
@@ -39,6 +40,19 @@ def test_import_export_is_a_round_trip(benchd: Commands) -> None:
     assert out.read_text() == TABLE.replace("result", "outcome")
     benchd("study", "export", "n", "--goal-column", "slot", code=2)
     assert "choose another --goal-column" in benchd.err
+
+
+@pytest.mark.parametrize("level", ["=1+1", "+1", "-5V", "@SUM(A1)", "\tx", "\ry", "'=1+1", "''@x", "'plain", "a=b"])
+def test_no_exported_cell_is_a_formula(tmp_path: Path, level: str) -> None:
+    """OWASP, "CSV Injection": no cell begins with = + - @, tab or carriage return; read back it is the old value."""
+    with Store.open(tmp_path / "b.db") as store:
+        table = Table(("=jumper", "card"), (Row(2, {"=jumper": level, "card": "in"}, True),))
+        known = import_table(store, "n", table, NOW)
+        text = export_table(known, gather(store, known), "@result")
+    cells = [cell for row in csv.reader(io.StringIO(text, newline="")) for cell in row]
+    assert len(cells) == 6 and not [cell for cell in cells if cell[:1] in tuple("=+-@\t\r")]
+    assert level.startswith(("=", "+", "-", "@", "\t", "\r", "'=", "''@")) or level in cells
+    assert [row.setup for row in read_table(text, "n.csv", "@result").rows] == [{"=jumper": level, "card": "in"}]
 
 
 def test_toml_beside_the_table_is_merged(benchd: Commands) -> None:
@@ -132,7 +146,10 @@ cells = st.text(
 def test_any_table_survives(
     tmp_path_factory: pytest.TempPathFactory, made: tuple[list[str], list[tuple[tuple[str, ...], str]]]
 ) -> None:
-    """Whatever the cells hold, Python's own csv reader finds the exported rows equal to the imported ones."""
+    """Whatever the cells hold, Python's own csv reader finds the exported rows equal to the imported ones.
+
+    But for one quote before what a spreadsheet would take for a formula.
+    """
     names, rows = made
     written = io.StringIO()
     csv.writer(written, lineterminator="\n").writerows(
@@ -141,7 +158,11 @@ def test_any_table_survives(
     with Store.open(tmp_path_factory.mktemp("csv") / "b.db") as store:
         known = import_table(store, "n", read_table(written.getvalue(), "f", "result"), NOW)
         text = export_table(known, gather(store, known))
-    assert list(csv.reader(io.StringIO(text))) == list(csv.reader(io.StringIO(written.getvalue())))
+    ours, theirs = (list(csv.reader(io.StringIO(one))) for one in (text, written.getvalue()))
+    assert [len(row) for row in ours] == [len(row) for row in theirs]
+    for one, other in zip(chain(*ours), chain(*theirs), strict=True):
+        assert one == other or (one == "'" + other and other[0] in "=+-@")
+    assert read_table(text, "f", "result").rows == read_table(written.getvalue(), "f", "result").rows
 
 
 def test_imported_rows_leave_a_running_trial_alone(tmp_path: Path) -> None:
@@ -173,6 +194,6 @@ def test_eight_factors_and_two_hundred_boots_are_weighed_in_a_second(tmp_path: P
         begun = time.perf_counter()
         found = why(store, "n")
         took = time.perf_counter() - begun
-        assert {(c.factor, c.level) for c in found.weighing.causes[0].conditions} == {("f0", "a"), ("f1", "b")}
-        assert found.weighing.boots == 200 and open_study(store, "n").study.size() == 3**4 * 2**4
+        assert {(c.factor, c.level) for c in found.causes[0].conditions} == {("f0", "a"), ("f1", "b")}
+        assert found.boots == 200 and open_study(store, "n").study.size() == 3**4 * 2**4
     assert took < 1.0, f"{took:.2f} s"

@@ -1,13 +1,15 @@
-"""Goals judged boot by boot: the numbered rules of `studying.goal`, each with a boot that shows it."""
+"""Goals judged boot by boot: the numbered rules of `studies.goal`, each with a boot that shows it."""
 
 from __future__ import annotations
 
 import pytest
 
-from benchd.inference.study import Goal
+from benchd.inference.study import Factor, Goal, Study
+from benchd.rules import load_text
 from benchd.store import Result
-from benchd.studies.goal import judge
-from benchd.vocabulary.models import Boot, Check, Finding, Stage
+from benchd.studies.goal import judge, needed_links
+from benchd.studies.loaded import Passed, judged
+from benchd.vocabulary.models import Blind, Boot, Check, Finding, Stage
 
 REACHED = Goal("stage-reached", "rom")
 ABSENT = Goal("finding-absent", "stands")
@@ -83,8 +85,104 @@ def test_a_check_entered_by_hand_outweighs_the_console() -> None:
     """Eyes see what a rule misread."""
     misread = boot("finished", checks=[Check(name="video", passed=False, t=1)])
     assert judge(PASSED, misread, [entered("video", True)]).ok is True
+    assert judge(PASSED, misread, [entered("video", True), entered("video", False, 2)]).ok is False
+
+
+def test_of_a_boot_that_is_gone_the_last_result_counts_too() -> None:
+    """Captures and boots can be deleted; what a person entered for one stays, and a later word outweighs an earlier."""
+    study = Study("s", (Factor("card", ("in", "out")),), goal=REACHED)
+    results = [
+        entered(check, passed, n)
+        for n, (check, passed) in enumerate((("goal", False), ("video", True), ("goal", True), ("video", False)), 1)
+    ]
+    verdicts, checks = judged(study, (), results)
+    assert [(verdict.boot, verdict.ok) for verdict in verdicts] == [("b1", True)]
+    assert checks == {"video": Passed(0, 1)}
 
 
 def test_an_earlier_pass_of_a_loop_is_no_boot() -> None:
     """A loop of ten passes is one failed boot, not ten."""
     assert judge(REACHED, boot("looped", passes_of="b9")).ok is None
+
+
+def out(link: str = "console", why: str = "down", t: float = 3.1, until: float | None = 5.0) -> Blind:
+    return Blind(link=link, t=t, until=until, why=why)  # type: ignore[arg-type]
+
+
+CONSOLE = frozenset({"console"})
+
+
+@pytest.mark.parametrize(
+    ("blind", "needs", "why"),
+    [
+        (out(), CONSOLE, "not counted: the console was out from 3.1 to 5.0 s"),
+        (out(until=None), CONSOLE, "not counted: the console was out from 3.1 s on"),
+        (out(why="lossy"), CONSOLE, "not counted: the console lost some of what came from 3.1 to 5.0 s"),
+        (out("post2", "not-watched"), None, "not counted: the link post2 was not watched from 3.1 to 5.0 s"),
+        (out("post"), frozenset({"post"}), "not counted: the post link was out from 3.1 to 5.0 s"),
+        (out("card"), CONSOLE, "not counted: the link card was out from 3.1 to 5.0 s"),  # a name tells no kind
+        (out("post"), CONSOLE, None),
+        (out("console2"), frozenset({"post"}), None),
+    ],
+)
+def test_a_blind_instrument_is_no_failure(blind: Blind, needs: frozenset[str] | None, why: str | None) -> None:
+    """A boot during which a link that the goal needs was not heard says nothing, whichever way it seems to speak."""
+    for seen in (boot("finished", blind=[blind]), boot("finished", ("rom", 2.0), blind=[blind])):
+        verdict = judge(REACHED, seen, needs=needs)
+        if why is None:
+            assert verdict == judge(REACHED, seen.model_copy(update={"blind": []}))
+        else:
+            assert (verdict.ok, verdict.why) == (None, why)
+    twice = judge(REACHED, boot("stalled", blind=[blind, blind]), needs=needs)
+    assert twice.ok is (False if why is None else None) and ("and once more" in twice.why) is (why is not None)
+
+
+@pytest.mark.parametrize("goal", [REACHED, ABSENT, PASSED, FASTER])
+@pytest.mark.parametrize("outcome", ["finished", "stalled", "looped", "cut-short"])
+def test_a_boot_joined_in_the_middle_does_not_count(goal: Goal, outcome: str) -> None:
+    """What came before is not known: neither that a stage was left out nor when one began."""
+    verdict = judge(goal, boot(outcome, ("rom", 2.0), anchored=False))
+    assert (verdict.ok, verdict.why) == (None, "not counted: it was joined in the middle")
+
+
+def test_eyes_outweigh_a_blind_instrument() -> None:
+    """A goal or check that a person entered counts, however the boot was watched; a goal by hand alone waits for it."""
+    unseen = boot("finished", anchored=False, blind=[out()])
+    assert judge(REACHED, unseen, [entered("goal", True)]).ok is True
+    assert judge(PASSED, unseen, [entered("video", False)]).ok is False
+    assert "no result entered yet" in judge(BY_HAND, unseen).why
+
+
+STAGES = """
+[table]
+name = "t"
+source = "test"
+[[stage]]
+name = "by-code"
+enter = [{ code = "01" }]
+[[stage]]
+name = "by-text"
+enter = [{ text = "^ROM" }]
+[[stage]]
+name = "by-both"
+enter = [{ code = "03" }, { text = "^SCAN" }]
+"""
+
+
+@pytest.mark.parametrize(
+    ("goal", "needs"),
+    [
+        (Goal("stage-reached", "by-code"), {"post"}),
+        (Goal("stage-reached", "by-text"), {"console"}),
+        (Goal("stage-reached", "by-both"), {"post", "console"}),
+        (Goal("stage-reached", "unknown"), None),
+        (Goal("stage-faster", "by-code", 1.0), None),  # timed to whatever comes next
+        (Goal("finding-absent", "by-code"), None),
+        (Goal("check-passed", "video"), {"console"}),
+    ],
+)
+def test_a_goal_needs_the_links_by_which_it_is_seen(goal: Goal, needs: set[str] | None) -> None:
+    """Codes come by post links, text by the console; where the table does not tell, every link is needed."""
+    table = load_text(STAGES, "t")
+    assert needed_links(goal, table) == needs
+    assert needed_links(goal, None) == ({"console"} if goal.kind == "check-passed" else None)

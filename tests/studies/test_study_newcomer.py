@@ -14,7 +14,7 @@ from benchd.inference.study import Goal
 from benchd.inference.wording import folded
 from benchd.store import Result
 from benchd.studies.goal import judge
-from benchd.studies.loaded import TrialView, open_study
+from benchd.studies.loaded import gather, open_study
 from benchd.studies.pictures import draw_ladders
 from benchd.studies.report import report_values
 from benchd.vocabulary.models import Boot, Stage
@@ -103,10 +103,10 @@ def test_the_reason_stands_clear_of_not_counted(benchd: Commands) -> None:
     benchd("trial", "start", "--study", "s", "--machine", "at286")
     with benchd.store() as store:
         known = open_study(store, "s")
-        trial = store.trials(study="s")[0]
+        view = gather(store, known)[0]
     boot = Boot(id="b", machine="at286", started=NOW, outcome="running", stages=[Stage(name="rom", t=1.0, u=0.0)])
     verdict = judge(known.study.goal, boot)
-    view = TrialView(trial, {"rom-base": "C800"}, (), (boot,), (), (verdict,), {}, (), (), None)
+    view = view.model_copy(update={"boots": (boot,), "verdicts": (verdict,)})
     svg = draw_ladders(known.study, [view])
     places = [float(x) for x in re.findall(r'<text[^>]* x="([0-9.]+)"[^>]*>(?:not counted|still running)<', svg)]
     assert len(places) == 2 and places[1] - places[0] >= 7 * len("not counted")
@@ -118,7 +118,7 @@ def test_stage_labels_of_the_chart_lie_inside(width: int) -> None:
     names = ("interrupt-controller", "memory", "a-stage-with-a-very-long-name-of-its-own")
     marks = tuple(StageMark(name, float(n), 1.0) for n, name in enumerate(names))
     svg = draw_times([BootGroup("a", (BootLog("b", "finished", 3.0, marks),))], dark=False, width=width)
-    labels = re.findall(r"text-anchor: end[^>]*>([^<]+)<", svg)
+    labels = re.findall(r'text-anchor="end"[^>]*>([^<]+)<', svg)
     assert len(labels) == 3 and "memory" in labels and "characters" not in svg
     room = min(190.0, width * 0.34)
     for label in labels:

@@ -17,7 +17,7 @@ from web.conftest import Browser
 from web.rig import MACHINE, STUDY, Rig, save_story, save_study, wait_for
 
 from benchd.demo.steps import Post, Say
-from benchd.store.study_models import Result, Study
+from benchd.store.study_models import Result, StoredStudy
 
 pytestmark = pytest.mark.peer("chromium", "chromedriver")
 
@@ -193,7 +193,7 @@ def nasty(folders: Callable[[str], Path]) -> Iterator[Rig]:
     }
     try:
         at = "2026-03-01T19:00:00+00:00"
-        rig.store.save_study(Study(name=NASTY, document=document, created=at, edited=at))
+        rig.store.save_study(StoredStudy(name=NASTY, document=document, created=at, edited=at))
         trial = rig.store.start_trial(
             study=NASTY, machine=NASTY, setup={NASTY: OVERRIDE}, changed={NASTY: OVERRIDE}, started=at, note=OVERRIDE
         )

@@ -87,7 +87,7 @@ function drawRunning(box, page, act) {
     grid.lastChild.querySelector("button").focus();
   });
   put(box, el("section", { class: "part" },
-    el("div", { class: "title-line" }, el("h2", {}, "Trial ", wire(trial.id, 20), " is running"), dots(trial), el("span", { class: "soft" }, tally(trial)), end),
+    el("div", { class: "title-line" }, el("h2", {}, "Trial ", wire(trial.id, 20), " is running"), dots(trial), el("span", { class: "soft" }, tally(trial), unseen(trial)), end),
     el("dl", { class: "setup" }, Object.entries(trial.setup).map(([factor, level]) => {
       const change = trial.changes.find((one) => one.factor === factor);
       return el("div", { class: change ? "changed" : null }, el("dt", {}, wire(factor, 40)), el("dd", {}, wire(level, 60), change ? el("em", {}, " was ", wire(change.from, 60)) : null));
@@ -113,6 +113,9 @@ function glove(name, trial, page, act, n) {
 }
 
 const tally = (trial) => `${trial.ok} ok, ${trial.fail} failed${trial.not_counted ? `, ${trial.not_counted} not counted` : ""}`;
+
+/** Boots that were not well watched, the newest three, each with its reason. */
+const unseen = (trial) => trial.boots.filter((one) => one.ok === null && one.why.startsWith("not counted")).slice(-3).map((one) => [" · ", wire(one.why, 160)]);
 
 function dots(trial) {
   return el("span", { class: "dots", role: "img", "aria-label": tally(trial) }, trial.boots.slice(-24).map((one) =>
@@ -205,7 +208,7 @@ function drawTrials(box, page) {
           const moved = trial.changes.some((c) => c.factor === f.name);
           return el("td", { class: moved ? "moved" : null }, wire(trial.setup[f.name], 60), moved ? el("span", { class: "unseen" }, " (changed)") : null);
         }),
-        el("td", {}, dots(trial), el("span", { class: "soft" }, tally(trial)), trial.repeats ? el("span", { class: "soft" }, ", repeats ", wire(trial.repeats, 20)) : null),
+        el("td", {}, dots(trial), el("span", { class: "soft" }, tally(trial), unseen(trial)), trial.repeats ? el("span", { class: "soft" }, ", repeats ", wire(trial.repeats, 20)) : null),
         el("td", {}, Object.entries(trial.checks).slice(0, 6).map(([name, c]) => el("div", {}, wire(name, 60), ` ${c.passed}/${c.done}`))),
         el("td", {}, all[n + 1] && trial.boots.length && all[n + 1].boots.length ? el("a", { href: `/compare?of=${encodeURIComponent(all[n + 1].id)}&of=${encodeURIComponent(trial.id)}` }, "compare with the one before") : null)))))) : el("p", { class: "soft" }, "None yet."),
     el("p", { class: "soft" }, "A copper edge marks what changed since the trial before.")));

@@ -1,0 +1,319 @@
+"""What causes, orders, checks and next trials come out as: values alone, without the libraries that compute them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from pydantic import Field, computed_field
+
+from benchd.inference.forms import Count, Form, Hidden, Rounded3, Rounded4, Rounded6, Share4, Share6
+from benchd.inference.kinds import Special
+from benchd.inference.study import Change, Condition
+from benchd.inference.wording import percent
+
+PASS_FROM = 0.9
+FAIL_TO = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Rate(Form):
+    """k of n, with its Wilson interval."""
+
+    k: Count
+    n: Count
+    low: Share6
+    high: Share6
+
+
+@dataclass(frozen=True, slots=True)
+class Support(Form):
+    """A trial that speaks for or against a cause, in words; `bits` above 0 speaks for it."""
+
+    trial: str
+    bits: Rounded3
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cause(Form):
+    """One explanation. `form` is "all" (fails when all conditions hold) or "any" (when one does).
+
+    `group`: causes of one group predict the same in every trial so far. `indistinguishable`: places in the
+    list of causes that no allowed setup could tell from this one.
+    """
+
+    conditions: tuple[Condition, ...]
+    probability: Share6
+    cause_class: Annotated[str, Field(alias="class")]
+    group: Count
+    form: Literal["all", "any"]
+    special: Special | None
+    text: str
+    fails_at: Annotated[Share4, Field(alias="fail_rate")]
+    fails_else: Annotated[Share4, Field(alias="fail_rate_elsewhere")]
+    supports: tuple[Support, ...]
+    against: tuple[Support, ...]
+    indistinguishable: Annotated[tuple[Count, ...], Field(alias="twins")]
+
+
+@dataclass(frozen=True, slots=True)
+class CauseGroup(Form):
+    """Explanations that predict the same in every trial so far: how many, and their weight together."""
+
+    group: Count
+    probability: Rounded6
+    explanations: Count
+
+
+@dataclass(frozen=True, slots=True)
+class FactorWeight(Form):
+    """The weight of all explanations that name a factor."""
+
+    factor: str
+    matters: Rounded6
+
+
+@dataclass(frozen=True, slots=True)
+class Ordering(Form):
+    """Whether ordering (or condemning) a part would be premature, the rivals' share, and why."""
+
+    part: str | None
+    premature: bool
+    rival_share: Rounded6
+    limit: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing(Form):
+    """The causes of a study in falling order, and what may be concluded from them."""
+
+    causes: tuple[Cause, ...]
+    separated: bool
+    verdict: str
+    boots: Count
+    failures: Count
+    groups: tuple[CauseGroup, ...]
+    factors: tuple[FactorWeight, ...]
+    ordering: Ordering
+    left_out: tuple[str, ...]
+    evidence: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CheckCell(Form):
+    """A check in one setup: passed and done, and whether the setup is the known-good reference."""
+
+    trials: tuple[str, ...]
+    passed: Count
+    done: Count
+    reference: bool
+    with_card: Hidden[bool | None] = None
+    machine: Hidden[tuple[str, ...]] = ()
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def state(self) -> Literal["pass", "fail", "mixed"]:
+        rate = self.passed / self.done
+        return "pass" if rate >= PASS_FROM else "fail" if rate <= FAIL_TO else "mixed"
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport(Form):
+    """One check across setups: its pattern, a sentence, rates with and without the card, Fisher's p between them."""
+
+    check: str
+    pattern: str
+    sentence: str
+    with_card: Rate | None
+    without_card: Rate | None
+    p: float | None
+    cells: Annotated[tuple[CheckCell, ...], Field(alias="setups")]
+
+
+@dataclass(frozen=True, slots=True)
+class Lead(Form):
+    """An explanation that would lead after the next boot."""
+
+    text: str
+    probability: Share6
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook(Form):
+    """What one result of the next boot would tell: its chance, and who leads afterwards."""
+
+    result: Hidden[str]
+    chance: Share6
+    leads: tuple[Lead, ...]
+
+    def words(self) -> str:
+        leads = "; ".join(f"{lead.text} ({percent(lead.probability)})" for lead in self.leads)
+        return f"If {self.result} (chance {percent(self.chance)}): {leads}."
+
+
+@dataclass(frozen=True, slots=True)
+class NextTrial(Form):
+    """A proposed trial. `minutes` is the work of the changes and one boot; `gain_bits` of one boot."""
+
+    setup: Mapping[str, str]
+    changes: tuple[Change, ...]
+    minutes: Rounded3
+    gain_bits: Rounded6
+    caution: str | None
+    repeat: bool
+    steps: tuple[str, ...]
+    if_ok: Outlook
+    if_fail: Outlook
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal(Form):
+    """Ranked next trials, whether to stop instead, and which setups were left out and why."""
+
+    stop: bool
+    advice: str
+    left_out: tuple[str, ...]
+    ranked: Annotated[tuple[NextTrial, ...], Field(alias="next")]
+
+
+@dataclass(frozen=True, slots=True)
+class Side(Form):
+    """Times of one stage in one group: n complete ones, their median, and boots that ended inside it."""
+
+    n: Count
+    median_s: Rounded6 | None
+    ended_here: Count
+
+
+@dataclass(frozen=True, slots=True)
+class StageShift(Form):
+    """One stage in both groups. `shift_s` is b minus a; the ends are None when boots are too few."""
+
+    name: str
+    a: Side
+    b: Side
+    shift_s: Rounded6 | None = None
+    shift_low: Rounded6 | None = None
+    shift_high: Rounded6 | None = None
+    p: float | None = None
+    p_adjusted: float | None = None
+    more_boots: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NotCounted(Form):
+    """Boots whose end says nothing, on each side."""
+
+    a: Count
+    b: Count
+
+
+@dataclass(frozen=True, slots=True)
+class Finish(Form):
+    """Finishing rates. Boots cut short or with a lost link are not counted."""
+
+    a: Rate
+    b: Rate
+    p: float | None
+    more_boots: int | None
+    not_counted: NotCounted
+
+
+@dataclass(frozen=True, slots=True)
+class Median(Form):
+    """When half of a group's boots had finished, in seconds; None where more than half did not."""
+
+    median_s: Rounded6 | None
+
+
+@dataclass(frozen=True, slots=True)
+class TimeToFinish(Form):
+    """Kaplan-Meier medians with unfinished boots censored, and the log-rank test."""
+
+    a: Median
+    b: Median
+    chi2: float | None
+    p: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Point(Form):
+    """One rung of a group's consensus: what, its median time, and how many boots of those aligned have it."""
+
+    text: str
+    t_s: Rounded6
+    seen: Count
+    of: Count
+
+    def named(self) -> str:
+        """A code as it is, a console line in quotes: its own commas and full stops are not the sentence's."""
+        return f'the line "{self.text.removeprefix("line ")}"' if self.text.startswith("line ") else self.text
+
+
+@dataclass(frozen=True, slots=True)
+class Divergence(Form):
+    """The first place where the common ladders part: `before` as seen in a, then each side's next rungs.
+
+    An empty `a` or `b` means that group has nothing more.
+    """
+
+    before: tuple[Point, ...]
+    rejoins: bool
+    a: tuple[Point, ...]
+    b: tuple[Point, ...]
+
+    def words(self, a_name: str, b_name: str) -> str:
+        after = f"after {self.before[-1].named()}" if self.before else "from the start"
+        part = "they part for a while" if self.rejoins else "they part"
+        goes = [
+            f"{name} goes on to {points[0].named()}" if points else f"{name} ends there"
+            for name, points in ((a_name, self.a), (b_name, self.b))
+        ]
+        return f"{part} {after}: {', '.join(goes)}"
+
+
+@dataclass(frozen=True, slots=True)
+class OnlyOne(Form):
+    """A code or (masked) line that boots of one group have and none of the other: k of n boots."""
+
+    side: Literal["a", "b"]
+    text: str
+    k: Count
+    n: Count
+
+
+@dataclass(frozen=True, slots=True)
+class OrderChange(Form):
+    """`earlier` comes before `later` in a, and after it in b; shares are of boots that have both."""
+
+    earlier: str
+    later: str
+    a_share: Rounded4
+    b_share: Rounded4
+
+
+@dataclass(frozen=True, slots=True)
+class Names(Form):
+    """What the two sides are called."""
+
+    a: str
+    b: str
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison(Form):
+    """One group (b) against the first (a)."""
+
+    names: Names
+    sentence: str
+    first_divergence: Divergence | None
+    lasting_divergence: Divergence | None
+    only: Annotated[tuple[OnlyOne, ...], Field(alias="only_one_has")]
+    order: Annotated[tuple[OrderChange, ...], Field(alias="order_changes")]
+    stages: tuple[StageShift, ...]
+    finish: Finish
+    time_to_finish: TimeToFinish
+    notes: tuple[str, ...]
