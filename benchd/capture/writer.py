@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import io
 import os
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 
-from pcapng import FileWriter, blocks
-
 from benchd import __version__
-from benchd.capture import layout
+from benchd.capture import blocks, layout
 from benchd.errors import ExternalError, UsageError
 from benchd.vocabulary.records import Chunk, LinkInfo, Record
 
@@ -48,14 +45,13 @@ class CaptureWriter:
             raise UsageError(f"capture {self.path}: two links share a name: {[link.name for link in links]}")
         if len(links) > layout.MAX_LINKS:
             raise UsageError(f"capture {self.path}: {len(links)} links; at most {layout.MAX_LINKS} fit")
-        header = io.BytesIO()
-        FileWriter(header, self._header(machine, table, links, wall_ns, mono_ns))
+        header = self._header(machine, table, links, wall_ns, mono_ns)
         self._size = 0
         self._synced = 0
         self._broken: str | None = None
         self._fd = self._create()
         try:
-            self._append(header.getvalue())
+            self._append(header)
             self.sync()
             _sync_directory(self.path.parent)
         except BaseException:
@@ -63,9 +59,7 @@ class CaptureWriter:
             self.path.unlink(missing_ok=True)  # holds no record yet
             raise
 
-    def _header(
-        self, machine: str, table: str, links: Sequence[LinkInfo], wall_ns: int, mono_ns: int
-    ) -> blocks.SectionHeader:
+    def _header(self, machine: str, table: str, links: Sequence[LinkInfo], wall_ns: int, mono_ns: int) -> bytes:
         about = layout.dump(
             {
                 layout.MARK: layout.LAYOUT_VERSION,
@@ -76,33 +70,27 @@ class CaptureWriter:
                 "mono_ns": mono_ns,
             }
         )
-        section = blocks.SectionHeader(
-            endianness="<",
-            options={"opt_comment": self._comment(about), "shb_userappl": f"benchd {__version__}"},
-        )
+        program = f"benchd {__version__}".encode()
+        out = [blocks.section_block([self._comment(about), (blocks.USER_APPLICATION, program)])]
         for link in links:
             name = link.name.encode("utf-8", "backslashreplace").decode()[:200]
-            self._interface_block(section, name, layout.link_comment(link), link.speed)
-        self._interface_block(section, layout.EVENTS_NAME, layout.dump({"role": "events"}), None)
-        return section
+            out.append(self._interface_block(name, layout.link_comment(link), link.speed))
+        out.append(self._interface_block(layout.EVENTS_NAME, layout.dump({"role": "events"}), None))
+        return b"".join(out)
 
-    def _interface_block(self, section: blocks.SectionHeader, name: str, comment: str, speed: int | None) -> None:
-        options: dict[str, object] = {
-            "opt_comment": self._comment(comment),
-            "if_name": name,
-            "if_tsresol": layout.TSRESOL_NS,
-        }
+    def _interface_block(self, name: str, comment: str, speed: int | None) -> bytes:
+        options = [self._comment(comment), (blocks.NAME, name.encode()), (blocks.TSRESOL, layout.TSRESOL_NS)]
         if speed is not None and 0 <= speed < 2**64:
-            options["if_speed"] = speed
-        section.new_member(layout.InterfaceDescription, link_type=layout.LINKTYPE_USER0, options=options)
+            options.append((blocks.SPEED, speed.to_bytes(8, "little")))
+        return blocks.interface_block(layout.LINKTYPE_USER0, options)
 
-    def _comment(self, text: str) -> str:
+    def _comment(self, text: str) -> blocks.Option:
         if len(text) > layout.MAX_COMMENT:
             raise UsageError(
                 f"capture {self.path}: a description of {len(text)} bytes; at most {layout.MAX_COMMENT} fit: "
                 "shorten the names of machine, table and links"
             )
-        return text
+        return blocks.COMMENT, text.encode()
 
     def _create(self) -> int:
         try:
@@ -150,7 +138,7 @@ class CaptureWriter:
                 f"capture {self.path}: wall time {stamp} ns does not fit; it must lie from 0 to "
                 f"{layout.MAX_TIME_NS}: check wall_ns and mono_ns"
             )
-        self._append(layout.packet_block(number, stamp, payload))
+        self._append(blocks.packet_block(number, stamp, payload))
 
     def _append(self, data: bytes) -> None:
         self._refuse_if_broken()
