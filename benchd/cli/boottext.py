@@ -120,11 +120,9 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
 def trace_lines(capture: Path, boot: str) -> Iterator[str]:
     """Yield every code and console line of one boot, from its capture."""
     from benchd.vocabulary.events import CodeSeen, LineSeen, StageEntered
-    from benchd.watch.replay import Replay
+    from benchd.watch.trace import TraceReader
 
-    for event in Replay([capture]).events():
-        if event_boot(event) != boot:
-            continue
+    for event in TraceReader().events(boot, capture):
         match event:
             case CodeSeen():
                 port = f"{event.port:X}h" if event.port is not None else "post"
@@ -133,9 +131,3 @@ def trace_lines(capture: Path, boot: str) -> Iterator[str]:
                 yield f"{seconds(event.t or 0, event.u_ns / 1e9):>12}  {'text':>8}  {clean(event.text)}"
             case StageEntered():
                 yield f"{seconds(event.t, event.u):>12}  {'stage':>8}  {clean(event.stage)}"
-
-
-def event_boot(event: object) -> str | None:
-    """Return the id of the boot that an event belongs to."""
-    boot = getattr(event, "boot", None)
-    return boot if isinstance(boot, str) else None

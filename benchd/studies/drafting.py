@@ -15,8 +15,7 @@ from pathlib import Path
 from benchd.errors import ExternalError
 from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event
 from benchd.inference.draft import Draft, DraftStage
-from benchd.studies.comparing import boot_log
-from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, CodeSeen, LineSeen
+from benchd.studies.comparing import boot_log, logged
 from benchd.vocabulary.models import Boot
 
 LIMIT_LEAST_S = 10.0
@@ -41,21 +40,14 @@ def read_boots(paths: Sequence[Path], rules: str | None = None, *, lines: bool |
     (the table does not know this firmware) all are. Raises UsageError or ExternalError for unreadable files.
     """
     from benchd.watch.replay import Replay
+    from benchd.watch.trace import all_boots
 
     replay = Replay(paths, rules)
     boots: dict[str, Boot] = {}
     events: dict[str, list[Event]] = {}
-    for event in replay.events():
-        if isinstance(event, BootStarted | BootChanged | BootEnded):
-            boots[event.boot.id] = event.boot
-        elif isinstance(event, CodeSeen | LineSeen) and event.boot is not None:
-            own = events.setdefault(event.boot, [])
-            if len(own) > MAX_EVENTS:
-                continue
-            if isinstance(event, CodeSeen):
-                own.append(Event("code", event.code, event.t or 0.0))
-            elif not event.partial and event.text.strip():
-                own.append(Event("line", event.text, event.t or 0.0))
+    for boot, seen in all_boots(replay, MAX_EVENTS + 1):
+        boots[boot.id] = boot
+        events[boot.id] = [*filter(None, map(logged, seen))]
     if not boots:
         raise ExternalError(f"{', '.join(str(path) for path in paths)[:300]}: no boot in these captures")
     if lines is None:

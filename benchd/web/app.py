@@ -32,6 +32,7 @@ def make_app(daemon: ServedBench) -> FastAPI:
     keys = Keys(read_token(token_path)) if token_path else None
     records = Records(daemon.loaded.base)
     app = FastAPI(title="benchd", version=__version__, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
+    app.state.records = records
     app.add_middleware(Guard, http=http, keys=keys)
     app.add_exception_handler(BenchError, _told)
     app.add_exception_handler(RequestValidationError, _misread)

@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import asyncio
 import statistics
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-from fastapi import APIRouter, HTTPException, Query
+from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse
 
 from benchd.boots.limits import limit_for
 from benchd.errors import UsageError
 from benchd.rules import RuleTable
 from benchd.vocabulary.models import Boot, Outcome
-from benchd.web.record import Records
+from benchd.web.record import Reading, Records
 from benchd.web.responses import BootPage, BootRecord, MachineTable, Usual
 
 if TYPE_CHECKING:
     from benchd.web.bench import ServedBench
 
 LIST_MOST = 10_000
-OPEN = ("running",)
 
 
 def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
@@ -63,14 +62,14 @@ def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
         )
 
     @routes.get("/boots/{boot_id}/record")
-    async def record(boot_id: str) -> BootRecord:
+    async def record(boot_id: str, request: Request) -> BootRecord:
         """Return the boot's codes and console lines, read again from its capture."""
 
-        def read() -> BootRecord:
-            found = find_boot(daemon, boot_id)
-            return record_of(daemon, records, found)
+        def ask() -> Reading:
+            boot = find_boot(daemon, boot_id)
+            return records.ask(boot.id, capture_path(daemon, boot.id), boot.ended is not None)
 
-        return await asyncio.to_thread(read)
+        return await records.while_asked(await run_in_threadpool(ask), request)
 
     @routes.get("/boots/{boot_id}/capture", response_class=FileResponse)
     def capture(boot_id: str) -> FileResponse:
@@ -114,10 +113,7 @@ def capture_path(daemon: ServedBench, boot_id: str) -> Path | None:
 
 
 def record_of(daemon: ServedBench, records: Records, boot: Boot) -> BootRecord:
-    """Return the record of a boot; reads its capture, which may take seconds."""
-    run = daemon.runs.get(boot.machine)
-    if run is not None and boot.outcome in OPEN:
-        run.keeper.sync()
+    """Return the record of a boot; reads its capture, which may take a while."""
     return records.of(boot.id, capture_path(daemon, boot.id), boot.ended is not None)
 
 

@@ -71,5 +71,6 @@ class WebServer:
         await self._server.serve(sockets=[self._socket])
 
     def stop(self) -> None:
+        self._app.state.records.close()
         if self._server is not None:
             self._server.should_exit = True
