@@ -16,8 +16,9 @@ from benchd.vocabulary.records import Chunk, LinkInfo, Record
 class CaptureWriter:
     """Appends records to a new capture file.
 
-    `wall_ns` (since 1970, UTC) and `mono_ns` are the same instant on the two clocks. A record that `write` has
-    taken survives a kill of this process; one written before a `sync` survives a power cut as well.
+    `wall_ns` (since 1970, UTC) and `mono_ns` are the same instant on the two clocks; `run` counts the runs of a
+    data folder. A record that `write` has taken survives a kill of this process; one written before a `sync`
+    survives a power cut as well.
 
     A write that fails leaves the file ending on a whole block, and the record out of it: the same writer may
     be tried again when the cause is gone. After a failed `sync`, or when the file could not be cut back, the
@@ -36,6 +37,7 @@ class CaptureWriter:
         links: Sequence[LinkInfo],
         wall_ns: int,
         mono_ns: int,
+        run: int | None = None,
     ) -> None:
         self.path = Path(path)
         self._offset_ns = wall_ns - mono_ns
@@ -45,7 +47,8 @@ class CaptureWriter:
             raise UsageError(f"capture {self.path}: two links share a name: {[link.name for link in links]}")
         if len(links) > layout.MAX_LINKS:
             raise UsageError(f"capture {self.path}: {len(links)} links; at most {layout.MAX_LINKS} fit")
-        header = self._header(machine, table, links, wall_ns, mono_ns)
+        about = {"machine": machine, "table": table, "links": len(links), "wall_ns": wall_ns, "mono_ns": mono_ns}
+        header = self._header(about if run is None else {**about, "run": run}, links)
         self._size = 0
         self._synced = 0
         self._broken: str | None = None
@@ -59,19 +62,10 @@ class CaptureWriter:
             self.path.unlink(missing_ok=True)  # holds no record yet
             raise
 
-    def _header(self, machine: str, table: str, links: Sequence[LinkInfo], wall_ns: int, mono_ns: int) -> bytes:
-        about = layout.dump(
-            {
-                layout.MARK: layout.LAYOUT_VERSION,
-                "machine": machine,
-                "table": table,
-                "links": len(links),
-                "wall_ns": wall_ns,
-                "mono_ns": mono_ns,
-            }
-        )
+    def _header(self, about: dict[str, object], links: Sequence[LinkInfo]) -> bytes:
+        comment = self._comment(layout.dump({layout.MARK: layout.LAYOUT_VERSION, **about}))
         program = f"benchd {__version__}".encode()
-        out = [blocks.section_block([self._comment(about), (blocks.USER_APPLICATION, program)])]
+        out = [blocks.section_block([comment, (blocks.USER_APPLICATION, program)])]
         for link in links:
             name = link.name.encode("utf-8", "backslashreplace").decode()[:200]
             out.append(self._interface_block(name, layout.link_comment(link), link.speed))
@@ -172,6 +166,23 @@ class CaptureWriter:
             )
             raise ExternalError(self._broken) from error
         self._synced = upto
+
+    def check(self) -> None:
+        """Raise ExternalError if the file is not at its path any more; the writer then refuses everything."""
+        self._refuse_if_broken()
+        try:
+            here, there = os.fstat(self._fd), os.stat(self.path)
+            gone = (here.st_dev, here.st_ino) != (there.st_dev, there.st_ino)
+        except (FileNotFoundError, NotADirectoryError):
+            gone = True
+        except OSError:  # the disk fails: writing or syncing will tell
+            return
+        if gone:
+            self._broken = (
+                f"capture {self.path} was deleted or replaced while it was written: what it held is lost; "
+                "leave the data directory alone while benchd runs"
+            )
+            raise ExternalError(self._broken)
 
     def close(self) -> None:
         """Sync and close; closing twice does nothing. The file is closed even if syncing fails."""

@@ -26,7 +26,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from benchd.capture import Capture
+from benchd.capture import Capture, read_capture
+from benchd.errors import BenchError
 from benchd.vocabulary.events import BootStarted, Event
 from benchd.vocabulary.records import Chunk, Record
 from benchd.watch.pipeline import Pipeline
@@ -211,6 +212,15 @@ def index_of(capture: Capture, base: Path) -> IndexFile:
     return IndexFile(capture.path, key_of(capture, judged_by(capture, base)[0]))
 
 
+def index_here(base: Path, path: Path) -> IndexFile | None:
+    """Return the index of the capture at `path`, None where it or its table cannot be read."""
+    try:
+        return index_of(read_capture(path), base)
+    except BenchError as error:
+        log.debug("no index for %s: %s", path, error)
+        return None
+
+
 # ---------------------------------------------------------------- making it
 
 
@@ -250,8 +260,8 @@ class Indexer:
 
     def saw(self, place: Place | None, pipeline: Pipeline, record: Record, events: Sequence[Event]) -> None:
         """Take note of a record, and of what followed from it. `place` None: it is not known where it stands."""
-        if place is None:
-            self._state, self._apart, self._stored = None, False, None
+        if place is None:  # an index with a gap would hide boots; a reader adds the rest
+            self._state, self._apart, self._file = None, False, None
             return
         path, offset = place
         if path != self._path:
@@ -270,8 +280,9 @@ class Indexer:
     def _to(self, path: Path) -> None:
         self._path, self._state_at = path, None
         self._stored = 0 if self._apart else None
+        known = self._apart or self._state is not None
         self._apart = False
-        self._file = self._file_of(path)
+        self._file = self._file_of(path) if known else None
 
     def _began(self, boot: str, offset: int) -> None:
         if self._stored is None or offset - self._stored > APART:

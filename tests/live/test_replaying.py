@@ -146,6 +146,17 @@ def test_runs_and_machines_are_apart(tmp_path: Path) -> None:
     assert run_files([cut, later]) == [later]
 
 
+def test_the_newest_run_is_by_number_not_by_the_clock(tmp_path: Path) -> None:
+    """A run that was killed with its clock set back is the newest; captures without numbers are older than any with."""
+    old = write(tmp_path / "c.pcapng", codes(5001), run=5, text=TABLE)
+    first = write(tmp_path / "b.pcapng", codes(2001), run=2, number=1, text=TABLE)
+    killed = write(tmp_path / "a.pcapng", codes(1001), run=1, number=2, text=TABLE)
+    for files in ([old, first, killed], [killed, first, old]):
+        assert run_files(files) == [killed]
+        assert [capture.path for capture in Replay(files).captures] == [old, first, killed]
+    assert run_files([old, write(tmp_path / "d.pcapng", codes(1), text=TABLE)]) == [old]
+
+
 def test_a_changed_table_of_the_same_name(tmp_path: Path) -> None:
     """The table was reloaded between two boots: each file is judged by the table that it carries."""
     one = write(tmp_path / "a.pcapng", codes(1), text=TABLE)

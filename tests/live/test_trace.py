@@ -11,7 +11,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from boots.test_rotation import GOOD as GOOD_MS
+from boots.test_rotation import HANGS, LIFE, Bench
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from live.by_capture import GOOD, WALL_NS, codes, write
 from support.story import TABLE
@@ -290,3 +292,55 @@ def test_reading_can_be_ended(tmp_path: Path) -> None:
     with pytest.raises(Enough):
         list(TraceReader(pause=pause).events("pc-none", path))
     assert asked == 5
+
+
+@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(life=LIFE, tight=st.booleans())
+def test_what_the_watcher_writes_is_enough(
+    life: list[tuple[str, int]], tight: bool, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """A run's own index, written as it goes over several files: every boot in it is as by reading everything."""
+    with pytest.MonkeyPatch.context() as patch:
+        if tight:
+            patch.setattr(indexing, "EVERY", 20)
+            patch.setattr(indexing, "APART", 0)
+        bench = Bench(tmp_path_factory.mktemp("life"), patch)
+        bench.modem(True)
+        began: dict[str, Path] = {}
+        for what, then_ms in life:
+            if what in ("good", "hangs"):
+                bench.boot(GOOD_MS if what == "good" else HANGS)
+            elif what in ("off", "on"):
+                bench.modem(what == "on")
+            bench.go(then_ms)
+        bench.finish()
+        replay = Replay(bench.captures)
+        whole = []
+        for event in replay.events():
+            whole.append(event)
+            if isinstance(event, BootStarted) and replay.reading is not None:
+                began[event.boot.id] = replay.reading
+        patch.setattr(TraceReader, "index", None)  # nothing is left to be made
+        for boot, path in began.items():
+            assert list(TraceReader().events(boot, path)) == told(whole, boot)
+
+
+def test_an_index_has_no_gaps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Boots that waited for the disk are found as well: where a place is not known the watcher's index ends."""
+    bench = Bench(tmp_path, monkeypatch)
+    bench.limit_bytes = 1 << 30
+    bench.boot(GOOD_MS)
+    bench.go(2000)
+    real = bench.run.keeper._write
+    monkeypatch.setattr(bench.run.keeper, "_write", lambda record: False)
+    bench.boot(GOOD_MS)
+    bench.go(2000)
+    monkeypatch.setattr(bench.run.keeper, "_write", real)
+    bench.run.keeper.retry()
+    bench.boot(GOOD_MS)
+    bench.go(2000)
+    bench.finish()
+    whole = list(Replay(bench.captures).events())
+    assert len(boots_in(whole)) == 3
+    for boot in boots_in(whole):
+        assert list(TraceReader().events(boot, bench.captures[0])) == told(whole, boot)
