@@ -31,7 +31,7 @@ from benchd.errors import BenchError
 from benchd.vocabulary.events import BootStarted, Event
 from benchd.vocabulary.records import Chunk, Record
 from benchd.watch.pipeline import Pipeline
-from benchd.watch.replay import judged_by
+from benchd.watch.replay import judged_by, new_pipeline
 
 log = logging.getLogger(__name__)
 
@@ -39,7 +39,7 @@ SUFFIX = ".index"
 EVERY = 2_048
 """How much is judged again at most before a boot begins: bytes of data, with `RECORD` for each record besides."""
 RECORD = 16
-APART = 4_096
+APART = 8_192
 """Bytes of a capture within which boots share a state."""
 FAR = 1 << 20
 """Bytes of a capture after which a state is written though no boot began, so that an index can be carried on."""
@@ -125,8 +125,9 @@ def key_of(capture: Capture, table: str) -> str:
 class IndexFile:
     """The index of one capture. Where it cannot be written it is kept in memory."""
 
-    def __init__(self, capture: Path, key: str) -> None:
+    def __init__(self, capture: Path, key: str, fresh: bytes) -> None:
         self.path = capture.with_name(capture.name + SUFFIX)
+        self._fresh = fresh
         self._head = json.dumps({"benchd-index": 1, "key": key}).encode() + b"\n"
         self._unwritten: list[bytes] = []
 
@@ -158,6 +159,22 @@ class IndexFile:
             log.debug("index %s: %s", self.path, error)
             self._unwritten.append(text)
 
+    def add_state(self, at: int, state: bytes) -> None:
+        """Add a state: what differs from one in which nothing has been seen, compressed."""
+        packer = zlib.compressobj(zdict=self._fresh)
+        packed = packer.compress(state) + packer.flush()
+        self.add({"at": at, "state": base64.b85encode(packed).decode()})
+
+    def state(self, text: bytes, at: int) -> bytes:
+        """Return the state that holds before the block at an offset. Raises ValueError where there is none."""
+        line = _line(text, b'\n{"at": %d, ' % at)
+        if line is None:
+            raise ValueError(f"no state at offset {at}")
+        try:
+            return zlib.decompressobj(zdict=self._fresh).decompress(base64.b85decode(line["state"]), MAX_STATE)
+        except zlib.error as error:
+            raise ValueError(f"the state at offset {at} is damaged: {error}") from error
+
     def forget(self) -> None:
         """Begin anew: what is written is not as it should be."""
         self._unwritten.clear()
@@ -169,19 +186,6 @@ def find_boot(text: bytes, boot: str) -> tuple[int, int] | None:
     """Return where a boot begins by an index's text: the offset of its record, and that of its state (0: none)."""
     line = _line(text, b'\n{"boot": %s, ' % json.dumps(boot).encode())
     return (line["at"], line["from"]) if line is not None else None
-
-
-def find_state(text: bytes, at: int) -> bytes:
-    """Return the state that holds before the block at an offset. Raises ValueError where there is none."""
-    line = _line(text, b'\n{"at": %d, ' % at)
-    if line is None:
-        raise ValueError(f"no state at offset {at}")
-    unpacker = zlib.decompressobj()
-    try:
-        state = unpacker.decompress(base64.b85decode(line["state"]), MAX_STATE)
-    except zlib.error as error:
-        raise ValueError(f"the state at offset {at} is damaged: {error}") from error
-    return state
 
 
 def last_state(text: bytes) -> int:
@@ -209,7 +213,8 @@ def index_of(capture: Capture, base: Path) -> IndexFile:
 
     Raises UsageError or ExternalError where the table is not there.
     """
-    return IndexFile(capture.path, key_of(capture, judged_by(capture, base)[0]))
+    table, file = judged_by(capture, base)
+    return IndexFile(capture.path, key_of(capture, table), freeze(new_pipeline(capture, table, file)))
 
 
 def index_here(base: Path, path: Path) -> IndexFile | None:
@@ -293,6 +298,5 @@ class Indexer:
     def _store(self) -> None:
         if self._state is None or self._state_at is None or self._file is None or self._state_at == self._stored:
             return
-        text = base64.b85encode(zlib.compress(self._state)).decode()
-        self._file.add({"at": self._state_at, "state": text})
+        self._file.add_state(self._state_at, self._state)
         self._stored = self._state_at

@@ -15,7 +15,7 @@ from benchd.capture import Capture, read_capture
 from benchd.errors import BenchError, UsageError
 from benchd.vocabulary.events import BootChanged, BootEnded, BootStarted, CodeSeen, Event, LineSeen
 from benchd.vocabulary.models import Boot
-from benchd.watch.index import Indexer, IndexFile, find_boot, find_state, index_of, last_state, thaw
+from benchd.watch.index import Indexer, IndexFile, find_boot, index_of, last_state, thaw
 from benchd.watch.pipeline import Pipeline
 from benchd.watch.replay import (
     Placed,
@@ -123,7 +123,7 @@ class TraceReader:
     def _from(self, capture: Capture, text: bytes, at: int) -> tuple[Pipeline, Iterator[Placed]]:
         """Return the pipeline as it is before an offset (0: the first record). Raises ValueError for a bad state."""
         pipeline = new_pipeline(capture, *judged_by(capture, self._base))
-        return (thaw(find_state(text, at), pipeline) if at else pipeline), capture.placed(at)
+        return (thaw(self._index_of(capture).state(text, at), pipeline) if at else pipeline), capture.placed(at)
 
     def _readable(self, capture: Capture, records: Iterable[Placed]) -> Iterator[Placed]:
         for number, placed in enumerate(readable(capture, records, self.problems)):
@@ -149,7 +149,7 @@ class TraceReader:
         try:
             pipeline, records = self._from(capture, text, at)
             if at:
-                indexer.goes_on(capture, find_state(text, at), at)
+                indexer.goes_on(capture, self._index_of(capture).state(text, at), at)
         except ValueError:
             self._index_of(capture).forget()
             at = 0

@@ -14,14 +14,14 @@ import time
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from support.story import TABLE  # noqa: E402
+from support.story import TABLE
 
-from benchd.capture import CaptureWriter, read_capture  # noqa: E402
-from benchd.vocabulary.events import BootStarted, CodeSeen, LineSeen  # noqa: E402
-from benchd.vocabulary.records import Annotation, Chunk, LinkInfo  # noqa: E402
-from benchd.vocabulary.times import NS  # noqa: E402
-from benchd.watch.index import SUFFIX  # noqa: E402
-from benchd.watch.trace import TraceReader  # noqa: E402
+from benchd.capture import CaptureWriter, read_capture
+from benchd.vocabulary.events import BootStarted, CodeSeen, LineSeen
+from benchd.vocabulary.records import Annotation, Chunk, LinkInfo
+from benchd.vocabulary.times import NS
+from benchd.watch.index import SUFFIX
+from benchd.watch.trace import TraceReader
 
 LINKS = [LinkInfo("post", "post", "raw"), LinkInfo("console", "console", "text", speed=115_200)]
 CODES = ((0, 0x01), (0.1, 0x05), (0.5, 0x20), (2, 0x40), (3, 0xAA))

@@ -25,7 +25,7 @@ from benchd.vocabulary.events import BootStarted, CodeSeen, Event, LineSeen
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkInfo, LinkState, ModemLines, Record
 from benchd.vocabulary.times import NS
 from benchd.watch import index as indexing
-from benchd.watch.index import find_boot, find_state, freeze, last_state, thaw
+from benchd.watch.index import find_boot, freeze, index_of, last_state, thaw
 from benchd.watch.pipeline import Pipeline
 from benchd.watch.replay import Replay, new_pipeline
 from benchd.watch.trace import TraceReader, boot_of
@@ -262,7 +262,7 @@ def test_a_state_may_hold_nothing_but_a_state(tmp_path: Path) -> None:
             thaw(state, fresh)
     assert type(thaw(freeze(fresh), fresh)) is Pipeline
     with pytest.raises(ValueError, match="no state at offset 7"):
-        find_state(b"", 7)
+        index_of(capture, tmp_path).state(b"", 7)
 
 
 def test_what_is_not_there_is_told(tmp_path: Path) -> None:
