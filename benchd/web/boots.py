@@ -123,8 +123,9 @@ def usual_times(daemon: ServedBench, machine: str, table_name: str, table: RuleT
         return []
     learned = daemon.learned.get(machine, {})
     out = []
+    good = daemon.store.good_times(machine, table_name)
     for stage in table.stage:
-        times = sorted(daemon.store.good_times(machine, table_name, stage.name))
+        times = sorted(good.get(stage.name, []))
         quarters = statistics.quantiles(times, n=4, method="inclusive") if len(times) > 1 else times * 3
         limit = limit_for(stage, learned.get(stage.name))
         figures = dict(zip(("quarter", "median", "three_quarters"), quarters, strict=True)) if times else {}
