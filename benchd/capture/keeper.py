@@ -107,8 +107,8 @@ class CaptureKeeper:
         self.folder = folder
         self.machine, self.table, self.links = machine, table, tuple(links)
         self.wall_ns, self.mono_ns, self.run = wall_ns, mono_ns, run
-        self.place: tuple[Path, int] | None = None
-        """File and offset of the record kept last; None while it waits for the disk."""
+        self.place: tuple[Path, int, int] | None = None
+        """File of the record kept last, and where its block begins and ends; None while it waits for the disk."""
         self.dropped = 0
         self.written = 0
         self.trouble: str | None = None
@@ -215,7 +215,7 @@ class CaptureKeeper:
             self._in_force["modem", record.link] = record
         elif isinstance(record, Annotation) and record.key in ("trial", "limit"):
             self._in_force[record.key, record.value.rpartition("=")[0] if record.key == "limit" else ""] = record
-        self.place = (writer.path, offset)
+        self.place = (writer.path, offset, writer.size)
         self.written += self._cost(record)
         self.trouble = None
         return True

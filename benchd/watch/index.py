@@ -48,8 +48,8 @@ PURE = ("benchd.boots.", "benchd.decode.", "benchd.rules.", "benchd.vocabulary."
 PLAIN = {("collections", "deque"), ("collections", "Counter"), ("collections", "OrderedDict"), ("builtins", "set")}
 RULES = ("stage", "stall", "loop", "order", "fault", "check")
 
-Place = tuple[Path, int]
-"""A file and an offset in it."""
+Place = tuple[Path, int, int | None]
+"""A file, and where a record's block in it begins and (if that is known) ends."""
 
 
 # ---------------------------------------------------------------- states
@@ -245,6 +245,7 @@ class Indexer:
         """Where the state holds, None until the next record is seen."""
         self._stored: int | None = None
         """The state written last, 0 for the beginning of a file that needs none; None if there is none."""
+        self._last = 0
         self._weight = 0
         self._apart = True
 
@@ -268,22 +269,29 @@ class Indexer:
         if place is None:  # an index with a gap would hide boots; a reader adds the rest
             self._state, self._apart, self._file = None, False, None
             return
-        path, offset = place
+        path, offset, end = place
         if path != self._path:
             self._to(path)
         if self._state is not None and self._state_at is None:
             self._state_at = offset
-            if offset - (self._stored or 0) >= FAR:
-                self._store()
-        for event in events:
-            if isinstance(event, BootStarted):
-                self._began(event.boot.id, offset)
+        if self._state_at is not None and self._state_at - (self._stored or 0) >= FAR:
+            self._store()
+        self._last = offset
+        self.told(events)
         self._weight += RECORD + (len(record.data) if isinstance(record, Chunk) else 0)
         if self._state is None or self._weight >= EVERY:
-            self._state, self._state_at, self._weight = freeze(pipeline), None, 0
+            self._state, self._state_at, self._weight = freeze(pipeline), end, 0
+
+    def told(self, events: Sequence[Event]) -> None:
+        """Take note of what followed from time alone, or from the record seen last."""
+        for event in events:
+            if isinstance(event, BootStarted) and self._file is not None:
+                self._began(event.boot.id, self._last)
 
     def _to(self, path: Path) -> None:
-        self._path, self._state_at = path, None
+        if self._state_at is not None:  # a state of the file before: where this one goes on from it is not known
+            self._state = self._state_at = None
+        self._path = path
         self._stored = 0 if self._apart else None
         known = self._apart or self._state is not None
         self._apart = False

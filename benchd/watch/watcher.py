@@ -135,7 +135,7 @@ class MachineWatcher:
         if self.street.stirred or silent:
             self.keeper.keep(mark)
             self._mark_ns = t_ns
-            self.indexer.saw(self.keeper.place, self.street, mark, events)
+        self.indexer.told(events)
         return events
 
     def label(self, key: str, value: str, since_ns: int | None = None) -> list[Event]:

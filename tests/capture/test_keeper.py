@@ -268,7 +268,8 @@ def test_where_the_last_record_stands(tmp_path: Path, disk: Disk) -> None:
     for n in range(3):
         keeper.keep(chunk(n))
     assert keeper.place is not None
-    path, offset = keeper.place
+    path, offset, end = keeper.place
+    assert end == keeper.size == path.stat().st_size
     assert [record for _, record in read_capture(path).placed(offset)] == [chunk(2)]
     disk.full()
     keeper.keep(chunk(3))
