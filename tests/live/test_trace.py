@@ -327,6 +327,8 @@ def test_what_the_watcher_writes_is_enough(
 
 def test_an_index_has_no_gaps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Boots that waited for the disk are found as well: where a place is not known the watcher's index ends."""
+    monkeypatch.setattr(indexing, "EVERY", 20)
+    monkeypatch.setattr(indexing, "APART", 0)
     bench = Bench(tmp_path, monkeypatch)
     bench.limit_bytes = 1 << 30
     bench.boot(GOOD_MS)
