@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 from fastapi import HTTPException
 from live.by_capture import GOOD, NS, codes, write
 from support.story import TABLE
+from web.rig import Rig
 
+from benchd.demo import at286
 from benchd.vocabulary.events import BootStarted
+from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation
 from benchd.watch.replay import Replay
 from benchd.web import record as recording
@@ -76,3 +81,39 @@ def test_a_reading_is_ended_at_once(tmp_path: Path, records: Records, how: str) 
     if how == "leave":
         small, (other,) = capture(tmp_path, 1, "b")
         assert len(records.of(other, small, True).codes) == len(GOOD)
+
+
+def test_reading_old_boots_holds_up_nothing(tmp_path: Path) -> None:
+    """A daemon asked for six boots late in captures of minutes' work: boots are stored, captures synced, it stops."""
+    rig = Rig(tmp_path)
+    try:
+        wanted = []
+        for n in range(6):
+            name = f"old{n}"
+            folder = rig.folder / "data/captures" / name
+            records = [record for k in range(3000) for record in codes(1 + 20 * k)]
+            path = write(folder / "a.pcapng", [*records, Annotation(10**9 * NS, "end", "")], text=TABLE, machine=name)
+            boot = Boot(id=f"{name}-x", machine=name, outcome="finished", started="2026-03-01T20:00:00+00:00")
+            rig.store.save_boot(boot, capture=str(path))
+            wanted.append(boot.id)
+        rig.start()
+        rig.wait_links()
+        answers: list[int] = []
+
+        def ask(boot: str) -> None:
+            with contextlib.suppress(httpx.HTTPError), httpx.Client(trust_env=False, timeout=60) as client:
+                answers.append(client.get(f"{rig.url}/api/boots/{boot}/record").status_code)
+
+        asking = [threading.Thread(target=ask, args=(boot,), daemon=True) for boot in wanted]
+        for thread in asking:
+            thread.start()
+        rig.play(at286.boot_script(at286.START, "ready"))
+        rig.boot_ended(1)
+        assert not answers, "the captures are too small for this test"
+        assert rig.process is not None
+        began = time.monotonic()
+        rig.process.terminate()
+        assert rig.process.wait(10) == 0
+        assert time.monotonic() - began < 6
+    finally:
+        rig.close()
