@@ -53,7 +53,6 @@ class Database:
         self._engine: sa.Engine | None = None
         self._lock = threading.Lock()
         self._copy: tempfile.TemporaryDirectory[str] | None = None
-        self._lazily = lazily
         if not lazily:
             self._open()
 

@@ -55,16 +55,12 @@ class Replay:
                     yield before, None, pipeline, pipeline.drain()
                 pipeline = new_pipeline(capture, *judged_by(capture, self._base, self._rules))
             before, self.reading = capture, capture.path
-            for placed in self.readable(capture, news(capture) if goes_on else capture.placed()):
+            for placed in readable(capture, news(capture) if goes_on else capture.placed(), self.problems):
                 yield capture, placed, pipeline, pipeline.feed(placed[1])
             if capture.problem:
                 self.problems.append(f"{capture.path}: {capture.problem}")
         if pipeline is not None and before is not None:
             yield before, None, pipeline, pipeline.drain()
-
-    def readable(self, capture: Capture, records: Iterable[Placed]) -> Iterator[Placed]:
-        """Yield the records without learned limits that cannot be read, which are told."""
-        return readable(capture, records, self.problems)
 
     def boots(self) -> list[Boot]:
         """Return every boot, in order of start."""

@@ -66,7 +66,7 @@ class TraceReader:
         self._indexes: dict[Path, IndexFile] = {}
 
     def events(self, boot: str, path: Path) -> Iterator[Event]:
-        """Yield what is told of a boot, in order. `path` is the capture it began in.
+        """Yield what is told of a boot until the next one begins, in order. `path` is the capture it began in.
 
         A line's number counts the boot's lines of that link from 0. Raises UsageError where the capture does not
         hold the boot, or is none; ExternalError where it cannot be read.

@@ -6,7 +6,6 @@ import json
 import pickle
 import random
 import time
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -40,11 +39,13 @@ FRAMINGS = [
 ]
 
 
-def told(events: Iterator[Event] | list[Event], boot: str) -> list[Event]:
-    """What was told of a boot, with its lines numbered from 0."""
+def told(events: list[Event], boot: str) -> list[Event]:
+    """What was told of a boot until the next one began, with its lines numbered from 0."""
     first: dict[str, int] = {}
-    out = []
+    out: list[Event] = []
     for event in events:
+        if out and isinstance(event, BootStarted):
+            break
         if boot_of(event) == boot:
             if isinstance(event, LineSeen):
                 event = replace(event, line=event.line - first.setdefault(event.link, event.line))
