@@ -97,7 +97,7 @@ class Daemon:
         settings = loaded.settings
         tables = [(part, *load_table_text(part.rules, loaded.base)) for part in settings.machine]
         self._lock = lock_data(loaded.data)
-        self.store = Store.open(loaded.store_url)
+        self.store = Store.open(loaded.store_url, data=loaded.data)
         self.anchor = Anchor(time.time_ns(), time.monotonic_ns())
         self.now = PageFeed()
         self.metrics = Metrics(trial_series=settings.metrics.trial_series)
@@ -436,8 +436,9 @@ class Daemon:
 
     def _limits(self, run: MachineWatcher) -> dict[str, Limit]:
         out = {}
+        times = self.store.good_times(run.name, run.table.name)
         for stage in run.table.stage:
-            found = learned_limit(self.store.good_times(run.name, run.table.name, stage.name))
+            found = learned_limit(times.get(stage.name, []))
             if found is not None:
                 out[stage.name] = Limit(*found)
         return out

@@ -10,6 +10,9 @@ the file before has had them.
 from __future__ import annotations
 
 import contextlib
+import hashlib
+import logging
+import os
 import re
 import time
 from collections import deque
@@ -19,8 +22,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from benchd.capture.layout import MAX_PAYLOAD, event_payload
+from benchd.capture.reader import read_capture
 from benchd.capture.writer import CaptureWriter
-from benchd.errors import ExternalError
+from benchd.errors import BenchError, ExternalError
 from benchd.vocabulary.records import Annotation, Chunk, LinkInfo, LinkState, ModemLines, Record
 
 BACKLOG_BYTES = 64 << 20
@@ -28,18 +32,64 @@ BACKLOG_BYTES = 64 << 20
 RECORD_BYTES = 100
 """What a record costs besides its data, roughly."""
 RETRY_S = 1.0
+RUN_FILE = ".run"
+"""No machine's folder begins with a dot."""
+
+log = logging.getLogger(__name__)
+
+
+NAME_BYTES = 255
+"""What file systems take for a name (NAME_MAX, limits.h)."""
 
 
 def folder_name(machine: str) -> str:
-    """Return a folder name for a machine: letters, digits, `-`, `_`, `.`; everything else as %XX."""
+    """Return a folder name for a machine: letters, digits, `-`, `_`, `.`; everything else as %XX.
+
+    One that is too long for a folder is cut, and `~` with a digest of the whole keeps it apart from others.
+    """
     name = re.sub(rb"[^A-Za-z0-9_.-]", lambda m: b"%%%02X" % m[0][0], machine.encode()).decode()
-    return f"%2E{name[1:]}" if name.startswith(".") else name
+    name = f"%2E{name[1:]}" if name.startswith(".") else name
+    if len(name) <= NAME_BYTES:
+        return name
+    return f"{name[:200]}~{hashlib.sha256(machine.encode()).hexdigest()[:32]}"
+
+
+def next_run(captures: Path) -> int:
+    """Draw the number of a new run from the folder of all captures: higher than any before, whatever the clock says.
+
+    Where the number drawn last is not there (an older data folder, a damaged file), the captures tell it.
+    """
+    file = captures / RUN_FILE
+    try:
+        last = int(file.read_text("ascii"))
+    except (OSError, ValueError):
+        last = max((run_of_file(path) for path in captures.glob("*/*.pcapng")), default=0)
+    try:
+        captures.mkdir(parents=True, exist_ok=True)
+        part = file.with_name(f"{RUN_FILE}.part")
+        with part.open("w") as out:
+            out.write(f"{last + 1}\n")
+            out.flush()
+            os.fsync(out.fileno())
+        os.replace(part, file)
+    except OSError as error:
+        log.warning("run number %d cannot be kept: %s", last + 1, error)
+    return last + 1
+
+
+def run_of_file(path: Path) -> int:
+    """Return the run number in a capture, 0 where there is none."""
+    try:
+        return read_capture(path).run or 0
+    except BenchError:
+        return 0
 
 
 class CaptureKeeper:
     """Writes the records of one machine to capture files in `folder`. Called from one thread, but for `sync`.
 
-    `mono_ns`/`wall_ns` are one instant on both clocks, the same for all files of a run.
+    `mono_ns`/`wall_ns` are one instant on both clocks, the same for all files of a run; `run` is its number, see
+    `next_run`.
     """
 
     def __init__(
@@ -51,11 +101,14 @@ class CaptureKeeper:
         links: Sequence[LinkInfo],
         wall_ns: int,
         mono_ns: int,
+        run: int | None = None,
         backlog_bytes: int = BACKLOG_BYTES,
     ) -> None:
         self.folder = folder
         self.machine, self.table, self.links = machine, table, tuple(links)
-        self.wall_ns, self.mono_ns = wall_ns, mono_ns
+        self.wall_ns, self.mono_ns, self.run = wall_ns, mono_ns, run
+        self.place: tuple[Path, int, int] | None = None
+        """File of the record kept last, and where its block begins and ends; None while it waits for the disk."""
         self.dropped = 0
         self.written = 0
         self.trouble: str | None = None
@@ -89,6 +142,7 @@ class CaptureKeeper:
         """Write a record, or hold it until the disk takes it. Never raises for what the disk does."""
         if not self._backlog and self._write(record):
             return
+        self.place = None
         self._hold(record)
         if time.monotonic() >= self._next_try:
             self.retry()
@@ -114,12 +168,17 @@ class CaptureKeeper:
         self._phase = phase
 
     def sync(self) -> None:
-        """Put on disk what was written; may run in another thread."""
+        """Put on disk what was written; may run in another thread.
+
+        A file that somebody deleted is told, once, and the next record begins a new one.
+        """
         writer = self._writer
-        if writer is None or writer.synced == writer.size:
+        if writer is None:
             return
         try:
-            writer.sync()
+            writer.check()
+            if writer.synced != writer.size:
+                writer.sync()
         except ExternalError as error:
             self._failed(error)
 
@@ -145,6 +204,7 @@ class CaptureKeeper:
     def _write(self, record: Record) -> bool:
         try:
             writer = self._writer or self._open(record)
+            offset = writer.size
             writer.write(record)
         except ExternalError as error:
             self._failed(error)
@@ -155,6 +215,7 @@ class CaptureKeeper:
             self._in_force["modem", record.link] = record
         elif isinstance(record, Annotation) and record.key in ("trial", "limit"):
             self._in_force[record.key, record.value.rpartition("=")[0] if record.key == "limit" else ""] = record
+        self.place = (writer.path, offset, writer.size)
         self.written += self._cost(record)
         self.trouble = None
         return True
@@ -176,6 +237,7 @@ class CaptureKeeper:
             links=self.links,
             wall_ns=self.wall_ns,
             mono_ns=self.mono_ns,
+            run=self.run,
         )
         try:
             for record in self._opening(first.t_ns):

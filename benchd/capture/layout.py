@@ -1,7 +1,6 @@
 """What stands where in a capture: the header's comments, the events interface, and the event payloads.
 
-Source of the container: draft-ietf-opsawg-pcapng, sections 4.1 (Section Header), 4.2 (Interface Description),
-4.3 (Enhanced Packet); link type 147 is LINKTYPE_USER0 of the link-layer header types registry. What is put
+The container is in `blocks`; link type 147 is LINKTYPE_USER0 of the link-layer header types registry. What is put
 into it is ours: `firmware-notes/capture-layout.md`.
 """
 
@@ -9,14 +8,10 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import struct
 import types
 import typing
 from collections.abc import Mapping
 from typing import Any
-
-from pcapng import blocks
-from pcapng.structs import Option, OptionsField
 
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
 
@@ -43,44 +38,6 @@ KIND_OF: dict[type, str] = {
     Annotation: "note",
 }
 CLASS_OF = {kind: cls for cls, kind in KIND_OF.items()}
-
-
-class InterfaceDescription(blocks.InterfaceDescription):  # type: ignore[misc]
-    """The library's block, with the type of `if_tsresol` named: unnamed it warns on every use."""
-
-    __slots__ = ()
-    schema: typing.ClassVar[list[Any]] = [
-        (
-            name,
-            OptionsField([Option(o.code, o.name, o.ftype or "bytes", o.multiple) for o in field.options_schema])
-            if isinstance(field, OptionsField)
-            else field,
-            default,
-        )
-        for name, field, default in blocks.InterfaceDescription.schema
-    ]
-
-
-_PACKET = struct.Struct("<7I")
-_LENGTH = struct.Struct("<I")
-
-
-def packet_block(interface: int, stamp_ns: int, payload: bytes) -> bytes:
-    """An Enhanced Packet Block without options (section 4.3), little-endian.
-
-    By hand because it is written for every record: the library takes ten times as long and refuses empty
-    packets. A test holds it to the library's bytes.
-    """
-    size = len(payload)
-    length = 32 + size + (-size & 3)
-    return b"".join(
-        (
-            _PACKET.pack(6, length, interface, stamp_ns >> 32, stamp_ns & 0xFFFFFFFF, size, size),
-            payload,
-            bytes(-size & 3),
-            _LENGTH.pack(length),
-        )
-    )
 
 
 def dump(value: Mapping[str, Any]) -> str:

@@ -2,38 +2,17 @@
 
 from __future__ import annotations
 
-import io
 import os
-import struct
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, BinaryIO
-
-from pcapng import FileScanner, blocks
-from pcapng.exceptions import PcapngException
-from pcapng.structs import read_block_data
+from typing import BinaryIO
 
 from benchd.capture import layout
+from benchd.capture.blocks import COMMENT, INTERFACE, PACKET, SECTION, TSRESOL, BlockReader, Damage, Value
 from benchd.errors import ExternalError, UsageError
 from benchd.vocabulary.records import Chunk, LinkInfo, Record
-
-SECTION_MAGIC = b"\x0a\x0d\x0d\x0a"
-BYTE_ORDER = {b"\x4d\x3c\x2b\x1a": "<", b"\x1a\x2b\x3c\x4d": ">"}
-IDB_TYPE = 1
-EPB_TYPE = 6
-PARSE_ERRORS = (
-    PcapngException,
-    ValueError,
-    KeyError,
-    IndexError,
-    TypeError,
-    AttributeError,
-    AssertionError,
-    struct.error,
-    OSError,  # addresses that are none
-)
-"""What the library raises on blocks whose inside is damaged."""
 
 
 @dataclass(slots=True)
@@ -41,7 +20,8 @@ class Capture:
     """A capture's header; `records()` streams the rest and may be called any number of times.
 
     `links` are the links as they were when the capture began. `wall_ns` and `mono_ns` are one instant on both
-    clocks. `version` is the layout version, 0 when the file breaks off inside its header.
+    clocks. `version` is the layout version, 0 when the file breaks off inside its header. `run` counts the runs of
+    a data folder; None in captures of before 0.2.
     """
 
     path: Path
@@ -51,6 +31,11 @@ class Capture:
     wall_ns: int = 0
     mono_ns: int = 0
     version: int = 0
+    run: int | None = None
+    order: str = field(default="<", repr=False)
+    """Byte order, as `struct` writes it."""
+    header_bytes: int = field(default=0, repr=False)
+    """Where the first packet may stand."""
     _problem: str | None = field(default=None, repr=False)
     _read_through: bool = field(default=False, repr=False)
 
@@ -64,39 +49,52 @@ class Capture:
 
     def records(self) -> Iterator[Record]:
         """The records in the order written. Raises ExternalError if the disk fails; damage ends the stream."""
-        with _open(self.path) as file:
-            source = _WholeBlocks(file, self.path)
-            problem = None
-            try:
-                header = _read_header(source, self.path)
-                problem = header._problem
-                if problem is None:
-                    yield from self._packets(source, len(header.links))
-            except _Damage as damage:
-                problem = str(damage)
-            self._problem = problem or source.problem
-            self._read_through = True
+        with self._from(self.header_bytes) as source:
+            yield from self._packets(source)
 
-    def _packets(self, source: _WholeBlocks, links: int) -> Iterator[Record]:
+    def placed(self, start: int = 0) -> Iterator[tuple[int, Record]]:
+        """The records, each with the offset of its block, from `start` (where a block begins; 0: the first) on."""
+        with self._from(start or self.header_bytes) as source:
+            for record in self._packets(source):
+                yield source.offset, record
+
+    @contextmanager
+    def _from(self, start: int) -> Iterator[BlockReader]:
+        with _open(self.path) as file:
+            file.seek(start)
+            yield BlockReader(file, self.path, layout.MAX_BLOCK, offset=start, order=self.order)
+
+    def _packets(self, source: BlockReader) -> Iterator[Record]:
+        if not self.version:
+            return
         back_ns = self.mono_ns - self.wall_ns
         names = [link.name for link in self.links]
-        for block in source.blocks():
-            if isinstance(block, blocks.SectionHeader):
-                raise _Damage(source.offset, "a second section starts; only the first is read")
-            if not isinstance(block, blocks.EnhancedPacket):
-                continue
-            t_ns = ((block.timestamp_high << 32) | block.timestamp_low) + back_ns
-            number = block.interface_id
-            if number < links:
-                yield Chunk(names[number], t_ns, block.packet_data)
-            elif number == links:
-                try:
-                    event = layout.event_from_payload(block.packet_data, t_ns)
-                except ValueError as error:
-                    raise _Damage(source.offset, f"an event that cannot be read: {error}") from error
-                yield event
-            else:
-                raise _Damage(source.offset, f"a packet of interface {number}, which is not described")
+        events, packet = len(names), source.packet
+        try:
+            for kind, block in source.blocks():
+                if kind == PACKET:
+                    number, stamp_ns, payload = packet(block)
+                    if number < events:
+                        yield Chunk(names[number], stamp_ns + back_ns, payload)
+                    elif number == events:
+                        yield _event(source.offset, payload, stamp_ns + back_ns)
+                    else:
+                        raise Damage(source.offset, f"a packet of interface {number}, which is not described")
+                elif kind == SECTION:
+                    source.section(block)
+                    raise Damage(source.offset, "a second section starts; only the first is read")
+                elif kind == INTERFACE:
+                    source.interface(block)
+        except Damage as damage:
+            source.problem = str(damage)
+        self._problem, self._read_through = source.problem, True
+
+
+def _event(offset: int, payload: bytes, t_ns: int) -> Record:
+    try:
+        return layout.event_from_payload(payload, t_ns)
+    except ValueError as error:
+        raise Damage(offset, f"an event that cannot be read: {error}") from error
 
 
 def read_capture(path: str | os.PathLike[str]) -> Capture:
@@ -107,148 +105,57 @@ def read_capture(path: str | os.PathLike[str]) -> Capture:
     """
     where = Path(path)
     with _open(where) as file:
-        source = _WholeBlocks(file, where)
+        source = BlockReader(file, where, layout.MAX_BLOCK)
+        capture = Capture(where)
         try:
-            return _read_header(source, where)
-        except _Damage as damage:
+            _read_header(source, capture)
+        except Damage as damage:
             return Capture(where, _problem=str(damage), _read_through=True)
+        return capture
 
 
-class _Damage(Exception):
-    def __init__(self, offset: int, why: str) -> None:
-        super().__init__(f"breaks off at offset {offset}: {why}")
+def _read_header(source: BlockReader, capture: Capture) -> None:
+    """Read the section header and the interface descriptions into `capture`, as far as they are whole.
 
-
-class _WholeBlocks(io.RawIOBase):
-    """A stream for the library that holds whole, well-framed blocks only.
-
-    The library takes an end of file inside a block for the end of the file, and believes any length.
-    `offset` is where the current block starts, `problem` why the stream ended early.
+    Raises Damage where one that is whole is not as it must be.
     """
+    expected, links = 0, []
+    for whole, (kind, block) in enumerate(source.blocks()):
+        if not whole:
+            expected = _about(source.section(block), capture)
+        elif kind != INTERFACE:
+            raise Damage(source.offset, f"interface description {whole} of {expected + 1} is missing")
+        else:
+            comment = _link_comment(source, block)
+            if whole <= expected:
+                try:
+                    links.append(layout.link_from_comment(comment))
+                except ValueError as error:
+                    raise Damage(source.offset, f"a link description that cannot be read: {error}") from error
+        if whole == expected + 1:
+            capture.header_bytes = source.offset + len(block)
+            break
+    else:
+        capture.wall_ns = capture.mono_ns = capture.version = 0
+        capture.run = None
+        capture._read_through = True
+        capture._problem = source.problem or f"breaks off at offset {source.offset}: the header is not whole"
+    capture.order, capture.links = source.order, tuple(links)
 
-    def __init__(self, file: BinaryIO, path: Path) -> None:
-        super().__init__()
-        self._file = file
-        self._path = path
-        self._order = "<"
-        self._block = b""
-        self._pos = 0
-        self._at_end = False
-        self.offset = 0
-        self.problem: str | None = None
 
-    def tell(self) -> int:
-        return self._pos
+def _link_comment(source: BlockReader, block: bytes) -> str:
+    link_type, options = source.interface(block)
+    if (link_type, options.get(TSRESOL)) != (layout.LINKTYPE_USER0, layout.TSRESOL_NS):
+        raise Damage(source.offset, "an interface that is not link type 147 in nanoseconds")
+    return str(options.get(COMMENT, ""))
 
-    def read(self, size: int = -1) -> bytes:
-        if self._pos == len(self._block) and not self._at_end:
-            self.offset += len(self._block)
-            try:
-                self._block = self._next()
-            except OSError as error:
-                raise ExternalError(
-                    f"capture {self._path}: reading at offset {self.offset} failed: {error.strerror}; check the disk"
-                ) from error
-            except _Damage as damage:
-                self.problem, self._block = str(damage), b""
-            self._at_end = not self._block
-            self._pos = 0
-        data = self._block[self._pos : self._pos + size]
-        self._pos += len(data)
-        return data
 
-    def _next(self) -> bytes:
-        head = self._file.read(12)
-        if not head and self.offset:
-            return b""
-        if self.offset == 0:
-            self._check_start(head)
-        if len(head) < 12:
-            raise _Damage(self.offset, f"{len(head)} bytes of a block that is not whole")
-        if head[:4] == SECTION_MAGIC:
-            order = BYTE_ORDER.get(head[8:])
-            if order is None:
-                raise _Damage(self.offset, "a section without its byte-order mark")
-            self._order = order
-        (length,) = struct.unpack(self._order + "I", head[4:8])
-        if length < 12 or length % 4 or length > layout.MAX_BLOCK:
-            raise _Damage(
-                self.offset,
-                f"a block that says it is {length} bytes long; it can be 12 to {layout.MAX_BLOCK}, by fours",
-            )
-        block = head + self._file.read(length - 12)
-        if len(block) < length:
-            raise _Damage(self.offset, f"{len(block)} bytes of a block of {length}")
-        if block[-4:] != block[4:8]:
-            raise _Damage(self.offset, "a block whose two lengths differ")
-        return block
-
-    def _check_start(self, head: bytes) -> None:
-        if head[:4] != SECTION_MAGIC[: len(head)]:
-            raise UsageError(
-                f"{self._path} is not a capture: at offset 0 stands {head[:4].hex(' ')}, a pcapng file "
-                "starts with 0a 0d 0d 0a; name a file that benchd captured"
-            )
-        if len(head) == 12 and head[8:] not in BYTE_ORDER:
-            raise UsageError(
-                f"{self._path} is not a capture: at offset 8 stands {head[8:].hex(' ')}, which is no "
-                "pcapng byte-order mark; name a file that benchd captured"
-            )
-
-    def blocks(self) -> Iterator[Any]:
-        """The blocks from here on. Raises _Damage where one's inside cannot be understood."""
-        if not hasattr(self, "_scanner"):
-            self._scanner = _Scanner(self)
+def _about(options: list[tuple[int, Value]], capture: Capture) -> int:
+    """Take over what the section's comment says; return the number of links."""
+    path = capture.path
+    for code, comment in options:
         try:
-            yield from self._scanner
-        except PARSE_ERRORS as error:
-            raise _Damage(self.offset, f"a block that cannot be understood ({error})") from error
-        if not self._at_end:  # the library mistook a short inside for the end of the file
-            raise _Damage(self.offset, "a block shorter inside than it says")
-
-
-class _Scanner(FileScanner):  # type: ignore[misc]
-    __slots__ = ()
-
-    def _read_block(self, block_type: int) -> Any:
-        if block_type == EPB_TYPE:
-            return super()._read_block(block_type)
-        data = read_block_data(self.stream, endianness=self.endianness)
-        if block_type != IDB_TYPE:  # not ours: whatever it holds, skip it
-            return blocks.UnknownBlock(block_type, data)
-        return self.current_section.new_member(layout.InterfaceDescription, raw=data)
-
-
-def _read_header(source: _WholeBlocks, path: Path) -> Capture:
-    """Read the section header and the interface descriptions. Raises _Damage when they are not whole."""
-    stream = source.blocks()
-    section = next(stream, None)
-    if section is None:
-        return Capture(path, _problem=source.problem, _read_through=True)
-    capture, expected = _about(section, path)
-    links: list[LinkInfo] = []
-    for number in range(expected + 1):
-        block = next(stream, None)
-        if block is None:
-            what = source.problem or f"breaks off at offset {source.offset}: the header is not whole"
-            return Capture(path, capture.machine, capture.table, tuple(links), _problem=what, _read_through=True)
-        if not isinstance(block, blocks.InterfaceDescription):
-            raise _Damage(source.offset, f"interface description {number + 1} of {expected + 1} is missing")
-        if (block.link_type, block.options.get("if_tsresol")) != (layout.LINKTYPE_USER0, layout.TSRESOL_NS):
-            raise _Damage(source.offset, "an interface that is not link type 147 in nanoseconds")
-        if number < expected:
-            try:
-                links.append(layout.link_from_comment(block.options.get("opt_comment", "")))
-            except ValueError as error:
-                raise _Damage(source.offset, f"a link description that cannot be read: {error}") from error
-    capture.links = tuple(links)
-    return capture
-
-
-def _about(section: Any, path: Path) -> tuple[Capture, int]:
-    for comment in section.options.get_all("opt_comment"):
-        try:
-            about = layout.parse_object(comment)
+            about = layout.parse_object(str(comment)) if code == COMMENT else {}
         except ValueError:
             continue
         if layout.MARK in about:
@@ -266,13 +173,14 @@ def _about(section: Any, path: Path) -> tuple[Capture, int]:
         )
     wanted = {"machine": str, "table": str, "wall_ns": int, "mono_ns": int, "links": int}
     if version != layout.LAYOUT_VERSION or any(type(about.get(key)) is not kind for key, kind in wanted.items()):
-        raise _Damage(0, "a section comment that is not as the layout says")
+        raise Damage(0, "a section comment that is not as the layout says")
     if not 0 <= about["links"] <= layout.MAX_LINKS:
-        raise _Damage(0, f"{about['links']} links announced; from 0 to {layout.MAX_LINKS} can be")
-    capture = Capture(
-        path, about["machine"], about["table"], (), about["wall_ns"], about["mono_ns"], layout.LAYOUT_VERSION
-    )
-    return capture, about["links"]
+        raise Damage(0, f"{about['links']} links announced; from 0 to {layout.MAX_LINKS} can be")
+    capture.machine, capture.table = about["machine"], about["table"]
+    capture.wall_ns, capture.mono_ns, capture.version = about["wall_ns"], about["mono_ns"], layout.LAYOUT_VERSION
+    run = about.get("run")
+    capture.run = run if type(run) is int and run >= 0 else None
+    return int(about["links"])
 
 
 def _open(path: Path) -> BinaryIO:

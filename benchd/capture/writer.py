@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import io
 import os
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 
-from pcapng import FileWriter, blocks
-
 from benchd import __version__
-from benchd.capture import layout
+from benchd.capture import blocks, layout
 from benchd.errors import ExternalError, UsageError
 from benchd.vocabulary.records import Chunk, LinkInfo, Record
 
@@ -19,8 +16,9 @@ from benchd.vocabulary.records import Chunk, LinkInfo, Record
 class CaptureWriter:
     """Appends records to a new capture file.
 
-    `wall_ns` (since 1970, UTC) and `mono_ns` are the same instant on the two clocks. A record that `write` has
-    taken survives a kill of this process; one written before a `sync` survives a power cut as well.
+    `wall_ns` (since 1970, UTC) and `mono_ns` are the same instant on the two clocks; `run` counts the runs of a
+    data folder. A record that `write` has taken survives a kill of this process; one written before a `sync`
+    survives a power cut as well.
 
     A write that fails leaves the file ending on a whole block, and the record out of it: the same writer may
     be tried again when the cause is gone. After a failed `sync`, or when the file could not be cut back, the
@@ -39,6 +37,7 @@ class CaptureWriter:
         links: Sequence[LinkInfo],
         wall_ns: int,
         mono_ns: int,
+        run: int | None = None,
     ) -> None:
         self.path = Path(path)
         self._offset_ns = wall_ns - mono_ns
@@ -48,14 +47,14 @@ class CaptureWriter:
             raise UsageError(f"capture {self.path}: two links share a name: {[link.name for link in links]}")
         if len(links) > layout.MAX_LINKS:
             raise UsageError(f"capture {self.path}: {len(links)} links; at most {layout.MAX_LINKS} fit")
-        header = io.BytesIO()
-        FileWriter(header, self._header(machine, table, links, wall_ns, mono_ns))
+        about = {"machine": machine, "table": table, "links": len(links), "wall_ns": wall_ns, "mono_ns": mono_ns}
+        header = self._header(about if run is None else {**about, "run": run}, links)
         self._size = 0
         self._synced = 0
         self._broken: str | None = None
         self._fd = self._create()
         try:
-            self._append(header.getvalue())
+            self._append(header)
             self.sync()
             _sync_directory(self.path.parent)
         except BaseException:
@@ -63,46 +62,29 @@ class CaptureWriter:
             self.path.unlink(missing_ok=True)  # holds no record yet
             raise
 
-    def _header(
-        self, machine: str, table: str, links: Sequence[LinkInfo], wall_ns: int, mono_ns: int
-    ) -> blocks.SectionHeader:
-        about = layout.dump(
-            {
-                layout.MARK: layout.LAYOUT_VERSION,
-                "machine": machine,
-                "table": table,
-                "links": len(links),
-                "wall_ns": wall_ns,
-                "mono_ns": mono_ns,
-            }
-        )
-        section = blocks.SectionHeader(
-            endianness="<",
-            options={"opt_comment": self._comment(about), "shb_userappl": f"benchd {__version__}"},
-        )
+    def _header(self, about: dict[str, object], links: Sequence[LinkInfo]) -> bytes:
+        comment = self._comment(layout.dump({layout.MARK: layout.LAYOUT_VERSION, **about}))
+        program = f"benchd {__version__}".encode()
+        out = [blocks.section_block([comment, (blocks.USER_APPLICATION, program)])]
         for link in links:
             name = link.name.encode("utf-8", "backslashreplace").decode()[:200]
-            self._interface_block(section, name, layout.link_comment(link), link.speed)
-        self._interface_block(section, layout.EVENTS_NAME, layout.dump({"role": "events"}), None)
-        return section
+            out.append(self._interface_block(name, layout.link_comment(link), link.speed))
+        out.append(self._interface_block(layout.EVENTS_NAME, layout.dump({"role": "events"}), None))
+        return b"".join(out)
 
-    def _interface_block(self, section: blocks.SectionHeader, name: str, comment: str, speed: int | None) -> None:
-        options: dict[str, object] = {
-            "opt_comment": self._comment(comment),
-            "if_name": name,
-            "if_tsresol": layout.TSRESOL_NS,
-        }
+    def _interface_block(self, name: str, comment: str, speed: int | None) -> bytes:
+        options = [self._comment(comment), (blocks.NAME, name.encode()), (blocks.TSRESOL, layout.TSRESOL_NS)]
         if speed is not None and 0 <= speed < 2**64:
-            options["if_speed"] = speed
-        section.new_member(layout.InterfaceDescription, link_type=layout.LINKTYPE_USER0, options=options)
+            options.append((blocks.SPEED, speed.to_bytes(8, "little")))
+        return blocks.interface_block(layout.LINKTYPE_USER0, options)
 
-    def _comment(self, text: str) -> str:
+    def _comment(self, text: str) -> blocks.Option:
         if len(text) > layout.MAX_COMMENT:
             raise UsageError(
                 f"capture {self.path}: a description of {len(text)} bytes; at most {layout.MAX_COMMENT} fit: "
                 "shorten the names of machine, table and links"
             )
-        return text
+        return blocks.COMMENT, text.encode()
 
     def _create(self) -> int:
         try:
@@ -150,7 +132,7 @@ class CaptureWriter:
                 f"capture {self.path}: wall time {stamp} ns does not fit; it must lie from 0 to "
                 f"{layout.MAX_TIME_NS}: check wall_ns and mono_ns"
             )
-        self._append(layout.packet_block(number, stamp, payload))
+        self._append(blocks.packet_block(number, stamp, payload))
 
     def _append(self, data: bytes) -> None:
         self._refuse_if_broken()
@@ -184,6 +166,23 @@ class CaptureWriter:
             )
             raise ExternalError(self._broken) from error
         self._synced = upto
+
+    def check(self) -> None:
+        """Raise ExternalError if the file is not at its path any more; the writer then refuses everything."""
+        self._refuse_if_broken()
+        try:
+            here, there = os.fstat(self._fd), os.stat(self.path)
+            gone = (here.st_dev, here.st_ino) != (there.st_dev, there.st_ino)
+        except (FileNotFoundError, NotADirectoryError):
+            gone = True
+        except OSError:  # the disk fails: writing or syncing will tell
+            return
+        if gone:
+            self._broken = (
+                f"capture {self.path} was deleted or replaced while it was written: what it held is lost; "
+                "leave the data directory alone while benchd runs"
+            )
+            raise ExternalError(self._broken)
 
     def close(self) -> None:
         """Sync and close; closing twice does nothing. The file is closed even if syncing fails."""

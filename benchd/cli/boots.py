@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from math import floor, log10
 from pathlib import Path
 from textwrap import wrap
@@ -124,12 +126,24 @@ def _known(machine: str, config: Path | None, store: Store) -> None:
         raise UsageError(f"no machine is called {machine!r}; the settings and the store have: {names}")
 
 
+def _moment(text: str) -> datetime:
+    """Return the time that a person wrote; without a zone it is meant where this computer is."""
+    try:
+        return datetime.fromisoformat(text).astimezone()
+    except ValueError:
+        raise UsageError(f"--since {text}: write a day or a time, as in 2026-03-01 or 2026-03-01T20:15") from None
+
+
 def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command()(boots)
+    """Add the command and the one under it."""
+    group = typer.Typer(rich_markup_mode=None, invoke_without_command=True, no_args_is_help=False)
+    group.callback()(boots)
+    group.command("rebuild")(rebuild_boots)
+    app.add_typer(group, name="boots")
 
 
 def boots(
+    ctx: typer.Context,
     machine: Annotated[str | None, typer.Option(help="Only this machine.")] = None,
     trial: Annotated[str | None, typer.Option(help="Only boots of this trial.")] = None,
     outcome: Annotated[str | None, typer.Option(help="Only boots that ended so, e.g. stalled.")] = None,
@@ -141,6 +155,8 @@ def boots(
 
     Exit codes: 0 fine (also when there are none), 1 the store failed, 2 wrong use.
     """
+    if ctx.invoked_subcommand is not None:
+        return
     if outcome is not None and (outcome := outcome.lower()) not in MARK:
         raise UsageError(f"--outcome {outcome}: there is no such outcome; one of {', '.join(MARK)}")
     with store_of(config) as store:
@@ -157,3 +173,45 @@ def boots(
         emit_json(boots_json(found))
     else:
         tell(boot_table(found) if found else ["No boots are stored yet."])
+
+
+def rebuild_boots(
+    files: Annotated[
+        list[Path] | None,
+        typer.Option("--from", metavar="FILE", help="This capture; may stand several times. Default: all."),
+    ] = None,
+    since: Annotated[str | None, typer.Option(help="Only boots that began since then, e.g. 2026-03-01.")] = None,
+    everything: Annotated[bool, typer.Option("--all", help="Also boots that the store has as over.")] = False,
+    config: ConfigOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Put boots that are in captures into the store again.
+
+    Those that the store lacks or does not know the end of; results, notes and trials are not touched.
+
+    Exit codes: 0 fine, 1 a capture could not be read whole (the others were), or the store failed, 2 wrong use.
+    """
+    # Listing boots is asked for often and needs none of what judges captures.
+    from benchd.watch.rebuild import captures_under, rebuild
+
+    loaded = settings_of(config)
+    paths = files or captures_under(loaded.data)
+    if not paths:
+        raise UsageError(f"there are no captures in {loaded.data / 'captures'}; name some with --from")
+    with store_of(config, write=True) as store:
+        done = rebuild(
+            store,
+            paths,
+            loaded.base,
+            everything=everything,
+            since=_moment(since) if since else None,
+            told=(lambda text: None) if json else lambda text: tell([text]),
+        )
+    if json:
+        emit_json({"found": done.found, "stored": done.stored, "problems": done.problems})
+    else:
+        tell([f"{done.found} boots in {len(paths)} captures, {done.stored} of them put into the store"])
+    for problem in done.problems:
+        print(f"benchd: {clean(problem)}", file=sys.stderr)
+    if done.problems:
+        raise typer.Exit(1)

@@ -43,4 +43,4 @@ def store_of(given: Path | None, *, write: bool = False) -> Store:
     elif loaded.settings.bench.store is None and not os.path.lexists(loaded.store_url):
         _reachable(loaded.data)
         raise UsageError(f"{loaded.store_url}: nothing is stored yet; `benchd run --config {loaded.path}` makes it")
-    return Store.open(loaded.store_url, create=write)
+    return Store.open(loaded.store_url, create=write, data=loaded.data)

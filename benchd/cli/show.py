@@ -15,7 +15,7 @@ from benchd.errors import UsageError
 from benchd.store import Store
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen, StageEntered
 from benchd.vocabulary.models import Boot
-from benchd.watch.replay import Replay
+from benchd.watch.trace import TraceReader
 
 UNWELL = ("stalled", "looped", "link-lost")
 
@@ -73,8 +73,8 @@ def foretold(store: Store, boot: Boot) -> list[str]:
 
 def trace_lines(capture: Path, boot: str) -> Iterator[str]:
     """Yield every code, console line and stage of one boot, from its capture."""
-    for event in Replay([capture]).events():
-        if getattr(event, "boot", None) == boot and (told := _told(event)):
+    for event in TraceReader().events(boot, capture):
+        if told := _told(event):
             t, u, what, text = told
             yield f"{seconds(t, u):>12}  {what:>8}  {text}"
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections import defaultdict
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
@@ -14,6 +16,8 @@ from benchd.store.database import Database
 from benchd.vocabulary.models import Boot, Check, Finding, Outcome, Stage
 
 MAX_CANDIDATES = 6
+GOOD_BOOTS = 500
+"""Good boots that limits are learned from, the newest: a machine changes, and history must not cost more each day."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BOOT_FIELDS = {
     name: "table_name" if name == "table" else name
@@ -27,6 +31,7 @@ class Boots:
     """The part of `Store` about boots."""
 
     _database: Database
+    _data: Path | None
 
     def save_boot(self, boot: Boot, *, capture: str | None = None) -> None:
         """Store `boot` whole, in place of what was stored under its id. `capture` None leaves the one known.
@@ -35,7 +40,7 @@ class Boots:
         """
         values = {column: getattr(boot, name) for name, column in _BOOT_FIELDS.items()}
         values["blind"] = [span.model_dump() for span in boot.blind]
-        values |= {"started_us": microseconds(boot.started), "capture": capture, "closed_reason": None}
+        values |= {"started_us": microseconds(boot.started), "capture": self._inside(capture), "closed_reason": None}
         parts: list[tuple[sa.Table, list[dict[str, Any]]]] = [
             (schema.stage, [stage.model_dump() for stage in boot.stages]),
             (schema.finding, [_finding_row(finding) for finding in boot.findings]),
@@ -119,10 +124,18 @@ class Boots:
             return connection.execute(before).scalar(), connection.execute(after).scalar()
 
     def capture_of(self, boot_id: str) -> str | None:
-        """The capture file that holds the boot's records, if known. Takes a unique prefix too."""
+        """The capture file that the boot began in, if known. Takes a unique prefix too."""
         with self._database.read() as connection:
             whole = self._boot_id(connection, boot_id)
-            return self._one_column(connection, schema.boot.c.capture, whole)
+            known = self._one_column(connection, schema.boot.c.capture, whole)
+        return str(self._data / known) if known is not None and self._data is not None else known
+
+    def _inside(self, capture: str | None) -> str | None:
+        """A path in the data folder relative to it, so that the folder may be moved; others as they are."""
+        if capture is None or self._data is None or not os.path.isabs(capture):
+            return capture
+        path = Path(os.path.abspath(capture))
+        return path.relative_to(self._data).as_posix() if path.is_relative_to(self._data) else capture
 
     def closed_reason(self, boot_id: str) -> str | None:
         """Why `close_running` closed the boot, None if it ended by itself. Takes a unique prefix too."""
@@ -155,32 +168,42 @@ class Boots:
                 )
         return [row.id for row in rows]
 
-    def good_times(self, machine: str, table: str, stage: str, limit: int = 500) -> list[float]:
-        """Seconds that `stage` lasted (to the next stage) in good boots, newest first, at most `limit`.
+    def good_times(self, machine: str, table: str, limit: int = GOOD_BOOTS) -> dict[str, list[float]]:
+        """Seconds that each stage lasted (to the next stage) in good boots, by stage, newest first.
 
         Good: the boot finished, was seen whole (its start, and every link all the time), and no stall or slow
-        finding stands on that stage, cleared or not.
+        finding stands on that stage, cleared or not. Only the newest `limit` such boots are looked at, however many
+        there are.
         """
         boot, finding = schema.boot, schema.finding
         this, following = schema.stage.alias(), schema.stage.alias()
+        newest = (
+            sa.select(boot.c.id, boot.c.started_us)
+            .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
+            .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]")
+            .order_by(boot.c.started_us.desc())
+            .limit(limit)
+            .subquery()
+        )
         trouble = (
             sa.select(finding.c.boot)
-            .where(finding.c.boot == boot.c.id, finding.c.stage == stage, finding.c.kind.in_(("stall", "slow")))
+            .where(finding.c.boot == this.c.boot, finding.c.stage == this.c.name)
+            .where(finding.c.kind.in_(("stall", "slow")))
             .exists()
         )
         lasted = (
-            sa.select(following.c.t - this.c.t)
-            .select_from(boot)
-            .join(this, this.c.boot == boot.c.id)
+            sa.select(this.c.name, following.c.t - this.c.t)
+            .select_from(newest)
+            .join(this, this.c.boot == newest.c.id)
             .join(following, (following.c.boot == this.c.boot) & (following.c.position == this.c.position + 1))
-            .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
-            .where(this.c.name == stage, ~trouble)
-            .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]")
-            .order_by(boot.c.started_us.desc(), boot.c.id.desc(), this.c.position.desc())
-            .limit(limit)
+            .where(~trouble)
+            .order_by(newest.c.started_us.desc(), newest.c.id.desc(), this.c.position.desc())
         )
+        found: dict[str, list[float]] = defaultdict(list)
         with self._database.read() as connection:
-            return list(connection.execute(lasted).scalars())
+            for name, seconds in connection.execute(lasted):
+                found[name].append(seconds)
+        return dict(found)
 
     @staticmethod
     def _one_column(connection: sa.Connection, column: sa.Column[Any], boot_id: str) -> str | None:

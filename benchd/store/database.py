@@ -8,10 +8,15 @@ sync per save, a few for each boot.
 
 from __future__ import annotations
 
+import contextlib
 import os
+import shutil
+import socket
 import sqlite3
+import tempfile
+import threading
 from collections.abc import Collection, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from json import JSONDecodeError
 from pathlib import Path
 from typing import Any
@@ -24,38 +29,67 @@ from benchd.errors import BenchError, ExternalError, UsageError
 from benchd.store.schema import VERSION_TABLE, VERSIONS
 
 BUSY_S = 5.0
+"""How long a lock, a statement of the server or a new connection is waited for."""
+CALL_S = 15.0
+"""How long any one call may take with a server that says nothing at all (stopped, or its network gone)."""
+UPGRADE_S = 600.0
 UPGRADE_LOCK = 0x62656E6368  # any constant: whoever upgrades a PostgreSQL store holds this advisory lock
 
 
 class Database:
-    """An engine with two kinds of transaction, `read` and `write`; both raise errors of the two families."""
+    """An engine with two kinds of transaction, `read` and `write`; both raise errors of the two families.
 
-    def __init__(self, url_or_path: str | os.PathLike[str], *, create: bool, read_only: bool) -> None:
+    `lazily`: the database is opened by the first transaction that can, and until then each says what keeps it.
+    """
+
+    def __init__(
+        self, url_or_path: str | os.PathLike[str], *, create: bool, read_only: bool, lazily: bool = False
+    ) -> None:
         self.url = _url(url_or_path)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self.read_only = read_only
         self.where = self.url.database if self.is_sqlite else self.url.render_as_string(hide_password=True)
-        if self.is_sqlite:
-            self._engine = self._sqlite(create and not read_only)
-        else:
-            self._engine = self._postgresql()
-        self._reading = self._engine.execution_options(benchd_begin="BEGIN")
-        self._writing = self._engine.execution_options(benchd_begin="BEGIN IMMEDIATE")
-        if not self.is_sqlite:
-            self._reading = self._engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
-        try:
-            self._bring_up(create and not read_only)
-        except BaseException:
-            self.close()
-            raise
+        self._create = create and not read_only
+        self._engine: sa.Engine | None = None
+        self._lock = threading.Lock()
+        self._copy: tempfile.TemporaryDirectory[str] | None = None
+        if not lazily:
+            self._open()
+
+    def _open(self) -> None:
+        """Make the engine and bring the schema up, unless that is done."""
+        with self._lock:
+            if self._engine is not None:
+                return
+            engine = self._sqlite() if self.is_sqlite else self._postgresql()
+            reading = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
+            self._reading = engine.execution_options(**({"benchd_begin": "BEGIN"} if self.is_sqlite else reading))
+            self._writing = engine.execution_options(benchd_begin="BEGIN IMMEDIATE")
+            try:
+                self._bring_up()
+            except BaseException:
+                engine.dispose()
+                raise
+            self._engine = engine
+
+    def _ready(self) -> None:
+        if self._engine is None:
+            try:
+                self._open()
+            except UsageError as error:  # whoever comes with a boot did nothing wrong
+                raise ExternalError(str(error)) from error
 
     def close(self) -> None:
-        self._engine.dispose()
+        if self._engine is not None:
+            self._engine.dispose()
+        if self._copy is not None:
+            self._copy.cleanup()
 
     @contextmanager
     def read(self) -> Iterator[sa.Connection]:
         """One consistent view of the store, however long it is looked at."""
-        with self._told(), self._reading.begin() as connection:
+        self._ready()
+        with self._transaction(self._reading) as connection:
             yield connection
 
     @contextmanager
@@ -63,8 +97,20 @@ class Database:
         """All or nothing; on leaving it is on the disk."""
         if self.read_only:
             raise UsageError(f"store {self.where} was opened for reading only")
-        with self._told(), self._writing.begin() as connection:
+        self._ready()
+        with self._transaction(self._writing) as connection:
             yield connection
+
+    @contextmanager
+    def _transaction(self, engine: sa.Engine, limit_s: float | None = None) -> Iterator[sa.Connection]:
+        with self._told(), engine.connect() as connection:
+            limit = (
+                nullcontext()
+                if self.is_sqlite
+                else time_limit(connection.connection.driver_connection, limit_s or CALL_S)
+            )
+            with limit, connection.begin():
+                yield connection
 
     def upsert(self, table: sa.Table, values: dict[str, Any], leave: Collection[str] = ()) -> Any:
         """An INSERT that updates the row with the same key, if there is one, except the columns in `leave`."""
@@ -75,14 +121,14 @@ class Database:
         changes = {name: insert.excluded[name] for name in values if name not in keys and name not in leave}
         return insert.on_conflict_do_update(index_elements=keys, set_=changes)
 
-    def _sqlite(self, create: bool) -> sa.Engine:
+    def _sqlite(self) -> sa.Engine:
         path = Path(str(self.url.database or ""))
         if not path.name or path.name == ":memory:":
             raise UsageError("the store needs a file: name a path")
         if path.is_dir():
             raise UsageError(f"store {path} is a directory; name a file in it")
         if not path.exists():
-            if not create:
+            if not self._create:
                 raise UsageError(f"there is no store at {path}; it is made by the first `benchd run`")
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
@@ -90,13 +136,16 @@ class Database:
                 raise ExternalError(
                     f"store {path}: its directory cannot be made: {error.strerror}; name another data directory"
                 ) from error
-        uri = f"{path.absolute().as_uri()}?mode={'ro' if self.read_only else 'rwc'}"
+        elif not self._create and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
+            self.read_only = True
+        uri = self._reading_uri(path) if self.read_only else f"{path.absolute().as_uri()}?mode=rwc"
         engine = sa.create_engine(
             "sqlite://",
             creator=lambda: sqlite3.connect(
                 uri, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False
             ),
             poolclass=sa.QueuePool,
+            pool_timeout=BUSY_S,
         )
         read_only = self.read_only
 
@@ -115,16 +164,53 @@ class Database:
 
         return engine
 
+    def _reading_uri(self, path: Path) -> str:
+        """Where to read a store from that may not be written.
+
+        In WAL mode a reader writes too, to a file beside the store (https://www.sqlite.org/wal.html#readonly). Where
+        it may not and nobody else has made that file, a store without open ends is read as immutable, one with a
+        log to apply from a copy.
+        """
+        uri = f"{path.absolute().as_uri()}?mode=ro"
+        wal, shm = (path.with_name(f"{path.name}-{kind}") for kind in ("wal", "shm"))
+        if os.access(path.parent, os.W_OK) or shm.exists():
+            return uri
+        if not wal.exists() or wal.stat().st_size == 0:
+            return f"{uri}&immutable=1"
+        self._copy = tempfile.TemporaryDirectory(prefix="benchd-")
+        for part in (path, wal):
+            shutil.copyfile(part, Path(self._copy.name) / part.name)
+        return f"{(Path(self._copy.name) / path.name).as_uri()}?mode=ro"
+
     def _postgresql(self) -> sa.Engine:
         try:
-            return sa.create_engine(self.url, pool_pre_ping=True, connect_args={"connect_timeout": int(BUSY_S)})
+            engine = sa.create_engine(
+                self.url,
+                pool_timeout=BUSY_S,
+                connect_args={
+                    "connect_timeout": int(BUSY_S),
+                    "options": f"-c statement_timeout={round(BUSY_S * 1000)} -c lock_timeout={round(BUSY_S * 1000)}",
+                },
+            )
         except ModuleNotFoundError as error:
             raise UsageError(
                 f"store {self.where} needs the PostgreSQL driver: pip install 'benchd[postgres]'"
             ) from error
 
-    def _bring_up(self, create: bool) -> None:
-        with self.read() as connection:
+        @sa.event.listens_for(engine, "checkout")
+        def _still_there(connection: Any, record: object, proxy: object) -> None:
+            """A connection that the server has given up meanwhile is replaced by a new one."""
+            try:
+                with time_limit(connection, BUSY_S), connection.cursor() as cursor:
+                    cursor.execute("SELECT 1")
+                connection.rollback()
+            except Exception as error:
+                raise sa.exc.DisconnectionError(str(error)) from error
+
+        return engine
+
+    def _bring_up(self) -> None:
+        with self._transaction(self._reading) as connection:
             version = self._version(connection)
         if version == VERSIONS[-1]:
             return
@@ -133,10 +219,12 @@ class Database:
                 f"store {self.where} has schema {version or 'none'}, this benchd reads {VERSIONS[-1]}: "
                 "start `benchd run` once, which upgrades it"
             )
-        if version is None and not create:
+        if version is None and not self._create:
             raise UsageError(f"store {self.where} is empty; it is set up by the first `benchd run`")
-        with self.write() as connection:
+        with self._transaction(self._writing, UPGRADE_S) as connection:
             if not self.is_sqlite:
+                connection.execute(sa.text(f"SET LOCAL statement_timeout = '{UPGRADE_S:.0f}s'"))
+                connection.execute(sa.text(f"SET LOCAL lock_timeout = '{UPGRADE_S:.0f}s'"))
                 connection.execute(sa.text("SELECT pg_advisory_xact_lock(:n)"), {"n": UPGRADE_LOCK})
             if self._version(connection) != VERSIONS[-1]:  # somebody else may have been faster
                 upgrade(connection, VERSIONS[-1])
@@ -187,10 +275,35 @@ class Database:
         if self.is_sqlite:
             if isinstance(error, sqlite3.OperationalError):
                 return ExternalError(f"store {self.where}: {text}; check the file and its directory")
+        elif type(error).__name__ in ("QueryCanceled", "LockNotAvailable"):
+            return ExternalError(f"store {self.where}: no answer within {BUSY_S:g} s ({text}): try again")
         elif type(error).__name__ in _POSTGRESQL_OUTSIDE or getattr(error, "sqlstate", "x") is None:
             return ExternalError(f"store {self.where}: {text}; check that the server runs and lets benchd in")
         assert isinstance(error, Exception)
         return error
+
+
+@contextmanager
+def time_limit(connection: Any, seconds: float) -> Iterator[None]:
+    """End a PostgreSQL connection that is still busy after so long: whoever waits for the server gets an error.
+
+    The server's own time-outs do not help where it is the server that stands still.
+    """
+    done = threading.Event()
+
+    def cut() -> None:
+        if not done.is_set():
+            with contextlib.suppress(OSError), socket.socket(fileno=os.dup(connection.fileno())) as wire:
+                wire.shutdown(socket.SHUT_RDWR)
+
+    timer = threading.Timer(seconds, cut)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        done.set()
+        timer.cancel()
 
 
 _DAMAGED = "the file is damaged: put back a backup, boots can be rebuilt from captures"

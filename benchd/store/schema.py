@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-VERSIONS = ("0001", "0002", "0003")
+VERSIONS = ("0001", "0002", "0003", "0004")
 """Every schema this benchd can read and upgrade, oldest first; the last is the current one."""
 VERSION_TABLE = "benchd_schema"
 
@@ -67,6 +67,7 @@ boot = sa.Table(
     sa.Index("boot_by_start", "started_us"),
     sa.Index("boot_by_machine", "machine", "started_us"),
     sa.Index("boot_by_trial", "trial"),
+    sa.Index("boot_good", "machine", "table_name", "outcome", "started_us"),
 )
 
 stage = sa.Table(

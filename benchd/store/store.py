@@ -15,18 +15,34 @@ from benchd.store.studies import Studies
 class Store(Boots, Studies):
     """Boots and studies in one database. May be used from several threads, and by several processes at once."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, data: Path | None = None) -> None:
         self._database = database
+        self._data = data
 
     @classmethod
-    def open(cls, url_or_path: str | os.PathLike[str], *, create: bool = True, read_only: bool = False) -> Store:
+    def open(
+        cls,
+        url_or_path: str | os.PathLike[str],
+        *,
+        create: bool = True,
+        read_only: bool = False,
+        lazily: bool = False,
+        data: Path | None = None,
+    ) -> Store:
         """Open the store in a file, or in PostgreSQL at a `postgresql://` URL, and upgrade it if it is older.
 
-        `read_only` neither creates nor upgrades. Raises UsageError when there is no store (and none is to be
-        made), when it was written by a newer benchd, or is no store of ours; ExternalError when it is locked,
-        cannot be reached, or the disk fails.
+        `read_only` neither creates nor upgrades; without `create`, a file that may not be written is opened so.
+        `data` is the data folder, which captures are stored relative to (a file's own folder if not given).
+        `lazily` leaves opening to the first call that can; until then each raises ExternalError, saying why.
+
+        Raises UsageError when there is no store (and none is to be made), when it was written by a newer benchd,
+        or is no store of ours; ExternalError when it is locked, cannot be reached, or the disk fails. No call waits
+        longer than `database.CALL_S` seconds for a lock or a server, and `BUSY_S` more for a connection.
         """
-        return cls(Database(url_or_path, create=create, read_only=read_only))
+        database = Database(url_or_path, create=create, read_only=read_only, lazily=lazily)
+        if data is None and database.is_sqlite:
+            data = Path(str(database.where)).parent
+        return cls(database, None if data is None else Path(os.path.abspath(data)))
 
     @property
     def where(self) -> str:

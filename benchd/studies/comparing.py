@@ -6,6 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
 from typing import Annotated
 
@@ -21,7 +22,7 @@ from benchd.store import Store, StoredPrediction, Trial
 from benchd.studies.goal import STOOD, blindness, check_results
 from benchd.studies.loaded import IMPORTED, Passed, complete, open_study
 from benchd.studies.scan_prediction import explain_boot
-from benchd.vocabulary.events import BootOver, BootStarted, CodeSeen, LineSeen
+from benchd.vocabulary.events import CodeSeen, LineSeen
 from benchd.vocabulary.models import Boot
 
 READ_MOST = 24
@@ -193,29 +194,30 @@ class Trace:
 
 
 def read_events(wanted: Mapping[Path, Iterable[str]]) -> tuple[dict[str, list[Event]], list[str]]:
-    """Codes and whole lines of the boots wanted from each capture, by boot; and what could not be read.
+    """Codes and whole lines of the boots wanted from each capture, by boot; and what could not be read."""
+    from benchd.watch.trace import TraceReader
 
-    A capture is read no further than to the end of the last boot wanted from it.
-    """
-    from benchd.watch.replay import Replay
-
-    trace = Trace({name for names in wanted.values() for name in names})
+    found: dict[str, list[Event]] = {}
+    reader = TraceReader()
     problems: list[str] = []
     for path, names in wanted.items():
-        going_on = set(names)
-        try:
-            replay = Replay([path])
-            for event in replay.events():
-                if isinstance(event, CodeSeen | LineSeen):
-                    trace.add(event)
-                elif isinstance(event, BootStarted) and not going_on:
-                    break
-                elif isinstance(event, BootOver):
-                    going_on.discard(event.boot.id)
-            problems += replay.problems
-        except BenchError as error:
-            problems.append(str(error))
-    return trace.by_boot(), problems
+        for name in names:
+            try:
+                own = list(islice(filter(None, map(logged, reader.events(name, path))), MAX_EVENTS + 1))
+            except BenchError as error:
+                problems.append(str(error))
+            else:
+                found[name] = sorted(own, key=lambda event: event.t_s)
+    return found, [*dict.fromkeys(problems + reader.problems)]
+
+
+def logged(event: object) -> Event | None:
+    """A code or a whole line as the comparison takes it; None for anything else."""
+    if isinstance(event, CodeSeen):
+        return Event("code", event.code, event.t or 0.0)
+    if isinstance(event, LineSeen) and not event.partial and event.text.strip():
+        return Event("line", event.text, event.t or 0.0)
+    return None
 
 
 def events_of(store: Store, boots: Sequence[Boot]) -> tuple[dict[str, list[Event]], list[str]]:

@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchd.errors import ExternalError
-from benchd.inference.bootlog import FINISHED, BootLog, Event
+from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event
 from benchd.inference.draft import Draft, DraftStage
-from benchd.studies.comparing import Trace, boot_log
+from benchd.studies.comparing import boot_log, logged
 from benchd.tomlfile import toml_value
-from benchd.vocabulary.events import BOOT_EVENTS, CodeSeen, LineSeen
 from benchd.vocabulary.models import Boot
 
 LIMIT_LEAST_S = 10.0
@@ -37,18 +36,16 @@ def read_boots(paths: Sequence[Path], rules: str | None = None, *, lines: bool |
     (the table does not know this firmware) all are. Raises UsageError or ExternalError for unreadable files.
     """
     from benchd.watch.replay import Replay
+    from benchd.watch.trace import all_boots
 
     replay = Replay(paths, rules)
     boots: dict[str, Boot] = {}
-    trace = Trace()
-    for event in replay.events():
-        if isinstance(event, BOOT_EVENTS):
-            boots[event.boot.id] = event.boot
-        elif isinstance(event, CodeSeen | LineSeen):
-            trace.add(event)
+    events: dict[str, list[Event]] = {}
+    for boot, seen in all_boots(replay, MAX_EVENTS + 1):
+        boots[boot.id] = boot
+        events[boot.id] = sorted(filter(None, map(logged, seen)), key=lambda event: event.t_s)
     if not boots:
         raise ExternalError(f"{', '.join(str(path) for path in paths)[:300]}: no boot in these captures")
-    events = trace.by_boot()
     if lines is None:
         lines = not any(event.kind == "code" for own in events.values() for event in own)
     chosen, good, notes = _good(list(boots.values()))

@@ -1,18 +1,25 @@
-"""Replay: captures become boots again, by the same street as live, with any rule table."""
+"""Replay: captures become boots again, by the same pipeline as live, with any rule table."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
 from pathlib import Path
 
+from benchd.boots.limits import Limit
 from benchd.capture import Capture, read_capture
-from benchd.rules import Matcher, RuleTable, load_text
-from benchd.rules.files import load_table
+from benchd.rules import Matcher, load_text
+from benchd.rules.files import find_table, read_table_text
 from benchd.vocabulary.events import BOOT_EVENTS, Event
 from benchd.vocabulary.models import Boot
-from benchd.vocabulary.records import Annotation, Record
+from benchd.vocabulary.records import Annotation, Chunk, Record
 from benchd.vocabulary.times import Anchor
 from benchd.watch.pipeline import Pipeline
+
+Placed = tuple[int, Record]
+"""A record, and the offset of its block in the capture file."""
+TABLES_KEPT = 16
 
 
 class Replay:
@@ -23,46 +30,80 @@ class Replay:
     """
 
     def __init__(self, files: Sequence[Path], rules: str | None = None, base: Path = Path()) -> None:
-        self.captures = sorted((read_capture(path) for path in files), key=_place)
+        self.captures = in_order(read_capture(path) for path in files)
         self.problems: list[str] = []
         self.reading: Path | None = None
         """The file that the last event came from."""
         self._rules, self._base = rules, base
 
-    def table_of(self, capture: Capture) -> RuleTable:
-        """Return the table to judge by: the one asked for, else the capture's own, else the one it names."""
-        if self._rules is None and (text := table_text(capture)) is not None:
-            return load_text(text, f"{capture.path} (the table in it)")
-        return load_table(self._rules or capture.table, self._base)
-
     def events(self) -> Iterator[Event]:
         """Yield every event, machine by machine."""
-        street: Pipeline | None = None
-        run: tuple[object, ...] | None = None
+        for _, _, _, events in self.steps():
+            yield from events
+
+    def steps(self) -> Iterator[tuple[Capture, Placed | None, Pipeline, list[Event]]]:
+        """Yield each record with its capture, the pipeline that was fed it, and what followed; None at a run's end."""
+        pipeline: Pipeline | None = None
+        before: Capture | None = None
         for capture in self.captures:
             if not capture.version:
                 self.problems.append(f"{capture.path}: {capture.problem}")
                 continue
-            key = (*_run_of(capture), capture.table, table_text(capture))
-            if further := street is not None and key == run:
-                assert street is not None
-            else:
-                if street is not None:
-                    yield from street.drain()
-                anchor = Anchor(capture.wall_ns, capture.mono_ns)
-                matcher = Matcher(self.table_of(capture))
-                street, run = Pipeline(capture.machine, capture.links, matcher, anchor), key
-            self.reading = capture.path
-            for record in news(capture) if further else capture.records():
-                yield from street.feed(record)
+            goes_on = pipeline is not None and before is not None and follows(before, capture)
+            if pipeline is None or not goes_on:
+                if pipeline is not None and before is not None:
+                    yield before, None, pipeline, pipeline.drain()
+                pipeline = new_pipeline(capture, *judged_by(capture, self._base, self._rules))
+            before, self.reading = capture, capture.path
+            for placed in readable(capture, news(capture) if goes_on else capture.placed(), self.problems):
+                yield capture, placed, pipeline, pipeline.feed(placed[1])
             if capture.problem:
                 self.problems.append(f"{capture.path}: {capture.problem}")
-        if street is not None:
-            yield from street.drain()
+        if pipeline is not None and before is not None:
+            yield before, None, pipeline, pipeline.drain()
 
     def boots(self) -> list[Boot]:
         """Return every boot, in order of start."""
         return last_records(self.events())
+
+
+def judged_by(capture: Capture, base: Path, rules: str | None = None) -> tuple[str, str]:
+    """Return a table's text and where it comes from: the one asked for, else the capture's own, else the one it names.
+
+    Raises UsageError or ExternalError where there is none.
+    """
+    if rules is None and (text := table_text(capture)) is not None:
+        return text, f"{capture.path} (the table in it)"
+    path = find_table(rules or capture.table, base)
+    return read_table_text(path), str(path)
+
+
+@lru_cache(TABLES_KEPT)
+def _matcher(text: str, file: str) -> Matcher:
+    return Matcher(load_text(text, file))
+
+
+def new_pipeline(capture: Capture, text: str, file: str) -> Pipeline:
+    """Return a pipeline for a capture's machine that judges by the table in `text`."""
+    anchor = Anchor(capture.wall_ns, capture.mono_ns)
+    return Pipeline(capture.machine, capture.links, _matcher(text, file), anchor)
+
+
+def readable(capture: Capture, records: Iterable[Placed], problems: list[str]) -> Iterator[Placed]:
+    """Yield the records without learned limits that cannot be read; these are told, with their offset."""
+    for offset, record in records:
+        if isinstance(record, Annotation) and record.key == "limit" and not _is_limit(record.value):
+            problems.append(f"{capture.path}: at offset {offset}: a limit that is none, left out: {record.value!r:.60}")
+        else:
+            yield offset, record
+
+
+def _is_limit(value: str) -> bool:
+    try:
+        _, limit = Limit.from_label(value)
+    except ValueError:
+        return False
+    return math.isfinite(limit.seconds) and limit.seconds > 0
 
 
 def last_records(events: Iterable[Event]) -> list[Boot]:
@@ -80,32 +121,63 @@ def table_text(capture: Capture) -> str | None:
     return first.value if isinstance(first, Annotation) and first.key == "table" else None
 
 
-def news(capture: Capture) -> Iterator[Record]:
+def news(capture: Capture) -> Iterator[Placed]:
     """Yield the records without those at the beginning that repeat what an earlier file of the run had."""
-    repeated = 0
-    for record in capture.records():
-        if repeated:
+    repeated, at_ns = 0, 0
+    for placed in capture.placed():
+        record = placed[1]
+        if repeated and record.t_ns == at_ns and not isinstance(record, Chunk):
             repeated -= 1
-        elif isinstance(record, Annotation) and record.key == "again" and record.value.isdecimal():
-            repeated = int(record.value)
+            continue
+        repeated = 0
+        if isinstance(record, Annotation) and record.key == "again" and record.value.isdecimal():
+            repeated, at_ns = int(record.value), record.t_ns
         else:
-            yield record
+            yield placed
+
+
+def stands_alone(capture: Capture) -> bool:
+    """Whether a file was begun between two boots, so that it can be judged without the files of its run before."""
+    left = 2
+    for record in capture.records():
+        if not isinstance(record, Annotation) and left <= 0:
+            break
+        if isinstance(record, Annotation) and record.key == "phase":
+            return True
+        left -= 1
+        if isinstance(record, Annotation) and record.key == "again" and record.value.isdecimal():
+            left = int(record.value)
+    return False
 
 
 def run_files(paths: Iterable[Path]) -> list[Path]:
     """Return the files of the newest run among captures of one machine, oldest first; [] if none can be read."""
-    captures = [capture for capture in map(read_capture, paths) if capture.version]
-    if not captures:
-        return []
-    newest = _run_of(max(captures, key=lambda capture: capture.wall_ns))
-    return [capture.path for capture in sorted(captures, key=_place) if _run_of(capture) == newest]
+    captures = in_order(capture for capture in map(read_capture, paths) if capture.version)
+    return [capture.path for capture in captures if run_of(capture) == run_of(captures[-1])]
 
 
-def _run_of(capture: Capture) -> tuple[object, ...]:
-    return capture.machine, capture.wall_ns, capture.mono_ns, capture.links
+def follows(before: Capture, capture: Capture) -> bool:
+    """Whether a file goes on where the one before it ended, under the same table."""
+    if run_of(before) != run_of(capture) or before.table != capture.table:
+        return False
+    return table_text(before) == table_text(capture)
 
 
-def _place(capture: Capture) -> tuple[str, int, int, str]:
-    """Sort key: machine, run, first record. Names will not do: the wall clock may have been set back."""
+def run_of(capture: Capture) -> tuple[object, ...]:
+    """Return what all files of one run share, and no others."""
+    return capture.machine, capture.run, capture.wall_ns, capture.mono_ns, capture.links
+
+
+def in_order(captures: Iterable[Capture]) -> list[Capture]:
+    """Return captures by machine, run and first record."""
+    return sorted(captures, key=_place)
+
+
+def _place(capture: Capture) -> tuple[str, int, int, int, str]:
+    """Sort key: machine, run, first record. Names and wall times will not do: that clock may have been set back.
+
+    Captures of before 0.2 have no run number: they come first, by the wall time of their run.
+    """
     first = next(capture.records(), None)
-    return capture.machine, capture.wall_ns, first.t_ns if first is not None else 0, capture.path.name
+    first_ns = first.t_ns if first is not None else 0
+    return capture.machine, capture.run or 0, capture.wall_ns, first_ns, capture.path.name

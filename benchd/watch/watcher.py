@@ -9,11 +9,12 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from benchd.boots.deadlines import Deadline
 from benchd.boots.limits import Limit
-from benchd.capture.keeper import CaptureKeeper, folder_name
+from benchd.capture.keeper import CaptureKeeper, folder_name, next_run
 from benchd.decode import framing_of
 from benchd.links.reader import LinkReader
 from benchd.links.settings import HUNT, PortSettings
@@ -22,6 +23,7 @@ from benchd.settings import MachinePart, link_infos
 from benchd.vocabulary.events import Event
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, Record
 from benchd.vocabulary.times import Anchor
+from benchd.watch.index import Indexer, index_here
 from benchd.watch.pipeline import Pipeline
 
 TICK_LAG_NS = 50_000_000
@@ -60,7 +62,9 @@ class MachineWatcher:
             links=self.links,
             wall_ns=anchor.wall_ns,
             mono_ns=anchor.mono_ns,
+            run=next_run(captures),
         )
+        self.indexer = Indexer(partial(index_here, base))
         self.late = 0
         self.received: Counter[str] = Counter()
         self.readers = [
@@ -91,7 +95,10 @@ class MachineWatcher:
 
     def take(self, record: Record) -> list[Event]:
         """Keep a record, and judge it."""
-        return self.street.feed(self.keep(record))
+        kept = self.keep(record)
+        events = self.street.feed(kept)
+        self.indexer.saw(self.keeper.place, self.street, kept, events)
+        return events
 
     def keep(self, record: Record) -> Record:
         """Keep a record; return it as it was kept."""
@@ -120,6 +127,7 @@ class MachineWatcher:
         if self.street.stirred or silent:
             self.keeper.keep(mark)
             self._mark_ns = t_ns
+        self.indexer.told(events)
         return events
 
     def label(self, key: str, value: str, since_ns: int | None = None) -> list[Event]:
@@ -158,6 +166,7 @@ class MachineWatcher:
             self.street.tracker.use(Matcher(self.table))
             self.keeper.table = self.table.name
         self.keeper.rotate(self._table_text, phase=self.street.tracker.between)
+        self.indexer.apart()
         return True
 
     def finish(self) -> list[Event]:

@@ -44,6 +44,7 @@ def make_app(daemon: ServedBench, connections: Connections | None = None) -> Fas
         openapi_url="/api/openapi.json",
         responses=FORMS,
     )
+    app.state.records = records
     connections = Connections() if connections is None else connections
     app.add_middleware(Guard, http=http, auth=auth, connections=connections)
     add_problems(app)

@@ -6,7 +6,8 @@ import statistics
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-from fastapi import APIRouter, HTTPException, Query
+from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, Response
 from pydantic import TypeAdapter
 
@@ -14,7 +15,7 @@ from benchd.boots.deadlines import stage_limit
 from benchd.errors import UsageError
 from benchd.rules import RuleTable
 from benchd.vocabulary.models import Boot, Outcome
-from benchd.web.record import Records
+from benchd.web.record import Reading, Records
 from benchd.web.responses import BootPage, BootRecord, MachineTable, Usual
 
 if TYPE_CHECKING:
@@ -70,9 +71,14 @@ def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
         )
 
     @routes.get("/boots/{boot_id}/record")
-    def record(boot_id: str) -> BootRecord:
+    async def record(boot_id: str, request: Request) -> BootRecord:
         """Return the boot's codes and console lines, read again from its capture."""
-        return record_of(daemon, records, find_boot(daemon, boot_id))
+
+        def ask() -> Reading:
+            boot = find_boot(daemon, boot_id)
+            return records.ask(boot.id, capture_path(daemon, boot.id), boot.ended is not None)
+
+        return await records.while_asked(await run_in_threadpool(ask), request)
 
     @routes.get("/boots/{boot_id}/capture", response_class=FileResponse)
     def capture(boot_id: str) -> FileResponse:
@@ -116,10 +122,7 @@ def capture_path(daemon: ServedBench, boot_id: str) -> Path | None:
 
 
 def record_of(daemon: ServedBench, records: Records, boot: Boot) -> BootRecord:
-    """Return the record of a boot; reads its capture, which may take seconds."""
-    run = daemon.runs.get(boot.machine)
-    if run is not None and boot.outcome in OPEN:
-        run.keeper.sync()
+    """Return the record of a boot; reads its capture, which may take a while."""
     return records.of(boot.id, capture_path(daemon, boot.id), boot.ended is not None)
 
 
@@ -129,8 +132,9 @@ def usual_times(daemon: ServedBench, machine: str, table_name: str, table: RuleT
         return []
     learned = daemon.learned.get(machine, {})
     out = []
+    good = daemon.store.good_times(machine, table_name)
     for stage in table.stage:
-        times = sorted(daemon.store.good_times(machine, table_name, stage.name))
+        times = sorted(good.get(stage.name, []))
         quarters = statistics.quantiles(times, n=4, method="inclusive") if len(times) > 1 else times * 3
         limit = stage_limit(table, stage, learned.get(stage.name))
         figures = dict(zip(("quarter", "median", "three_quarters"), quarters, strict=True)) if times else {}

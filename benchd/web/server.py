@@ -114,5 +114,6 @@ class WebServer:
             watch.cancel()
 
     def stop(self) -> None:
+        self._app.state.records.close()
         if self._server is not None:
             self._server.should_exit = True

@@ -118,6 +118,26 @@ def test_damaged_bytes_never_raise_anything_else(tmp_path_factory: pytest.TempPa
     assert len(found) == len(RECORDS) or capture.problem is not None or not_packets(original, data)
 
 
+def test_a_damaged_inside_is_told_in_words(tmp_path: Path) -> None:
+    """Lengths inside a block that point beyond it, and text that is none: the offset and what is wrong there."""
+    data, ends = capture_bytes(tmp_path)
+    block = ends[2]
+    words = {
+        (
+            block + 20,
+            struct.pack("<I", 9),
+        ): f"offset {block}: a block that cannot be understood (Trying to read 9 bytes",
+        (block + 8, struct.pack("<I", 3)): f"offset {block}: a packet of interface 3, which is not described",
+        (ends[0] + 28, b"x"): f"offset {ends[0]}: an event that cannot be read: Expecting value",
+        (ends[3] + 4, struct.pack("<I", 33)): "a block that says it is 33 bytes long; it can be 12 to",
+        (28, b"\xff"): "offset 0: a block that cannot be understood ('utf-8' codec can't decode byte 0xff",
+    }
+    path = tmp_path / "damaged"
+    for (place, new), text in words.items():
+        path.write_bytes(data[:place] + new + data[place + len(new) :])
+        assert text in str(read_capture(path).problem), text
+
+
 def test_foreign_files_are_refused_with_the_offset(tmp_path: Path) -> None:
     """Text, a bare pcapng of another program, a wrong byte-order mark, a missing file, a directory."""
     text = tmp_path / "notes.txt"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import resource
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -17,7 +18,7 @@ from hypothesis import strategies as st
 
 from benchd.capture import keeper as keeping
 from benchd.capture import read_capture
-from benchd.capture.keeper import CaptureKeeper, folder_name
+from benchd.capture.keeper import CaptureKeeper, folder_name, next_run
 from benchd.vocabulary.records import Annotation, Chunk, LinkInfo, LinkState, Record
 from benchd.watch.replay import Replay, news
 
@@ -74,7 +75,7 @@ def kept(folder: Path) -> list[Record]:
     captures = Replay(sorted(folder.glob("*.pcapng"))).captures
     out: list[Record] = []
     for number, capture in enumerate(captures):
-        out += news(capture) if number else capture.records()
+        out += (r for _, r in news(capture)) if number else capture.records()
         assert capture.problem is None
     return [r for r in out if not (isinstance(r, Annotation) and r.key in ("again", "table", "phase"))]
 
@@ -187,10 +188,97 @@ def test_folder_names(name: str) -> None:
         folder = folder_name(name)
     except UnicodeEncodeError:
         return  # lone surrogates are in no TOML file (TOML 1.0: documents are valid UTF-8)
-    assert folder == Path(folder).name and not folder.startswith(".") and folder.isascii()
+    assert folder == Path(folder).name and not folder.startswith(".") and folder.isascii() and len(folder) <= 255
     from urllib.parse import unquote
 
-    assert unquote(folder) == name
+    assert unquote(folder) == name or "~" in folder
+
+
+def test_long_names_get_folders_of_their_own(tmp_path: Path) -> None:
+    """Names that would be over 255 bytes (NAME_MAX) are kept apart, and a capture can be made; short ones stay."""
+    names = ["机" * 30, "机" * 29 + "器", "机" * 64, "é" * 43, "a" * 64]
+    folders = [folder_name(name) for name in names]
+    assert len(set(folders)) == len(names) and folders[-1] == "a" * 64 and "~" not in folder_name("é" * 42)
+    for folder in folders:
+        keeper = make(tmp_path / folder)
+        keeper.keep(chunk(1))
+        assert keeper.trouble is None
+        keeper.close()
+        assert kept(tmp_path / folder) == [chunk(1)]
+
+
+@pytest.mark.parametrize("how", ["folder", "file", "moved"])
+def test_a_capture_deleted_while_it_is_written(tmp_path: Path, how: str) -> None:
+    """Told at the next sync, once; the next record begins a new file with what is in force."""
+    folder = tmp_path / "pc"
+    keeper = make(folder)
+    keeper.rotate("[table]")
+    keeper.keep(Annotation(1, "trial", "T1"))
+    keeper.keep(chunk(2))
+    keeper.sync()
+    assert keeper.trouble is None and keeper.path is not None
+    if how == "folder":
+        shutil.rmtree(folder)
+    elif how == "file":
+        keeper.path.unlink()
+    else:
+        keeper.path.rename(folder / "away")
+    keeper.sync()
+    assert keeper.trouble is not None and "deleted or replaced while it was written" in keeper.trouble
+    keeper.sync()
+    assert keeper.failures == 1
+    keeper.keep(chunk(3))
+    assert keeper.trouble is None and keeper.waiting == keeper.dropped == 0
+    keeper.sync()
+    assert keeper.failures == 1
+    path = keeper.path
+    keeper.close()
+    begins = [Annotation(3, "table", "[table]"), Annotation(3, "again", "1"), Annotation(3, "trial", "T1"), chunk(3)]
+    assert list(read_capture(path).records()) == begins
+
+
+def test_run_numbers_only_grow(tmp_path: Path) -> None:
+    """Each run gets a higher one, whatever wall time says; where the last is not known, the captures know it."""
+    captures = tmp_path / "captures"
+    assert [next_run(captures) for _ in range(3)] == [1, 2, 3]
+    keeper = make(captures / "pc", run=41)
+    keeper.keep(chunk(1))
+    keeper.close()
+    make(captures / "old").keep(chunk(1))
+    (path,) = (captures / "pc").iterdir()
+    assert read_capture(path).run == 41
+    assert next_run(captures) == 4
+    for damage in ("", "x", "-"):
+        (captures / ".run").write_text(damage)
+        assert next_run(captures) == 42
+    (captures / ".run").unlink()
+    assert [next_run(captures) for _ in range(2)] == [42, 43]
+
+
+def test_a_run_number_is_drawn_on_a_full_disk(tmp_path: Path, disk: Disk, caplog: pytest.LogCaptureFixture) -> None:
+    """It is used all the same, and that it could not be kept is told."""
+    assert next_run(tmp_path) == 1
+    disk.refuse = lambda call: errno.ENOSPC if call == "fsync" else 0
+    assert next_run(tmp_path) == 2 and "run number 2 cannot be kept" in caplog.text
+
+
+def test_where_the_last_record_stands(tmp_path: Path, disk: Disk) -> None:
+    """File and offset of the record kept last; unknown while it waits, known again when all is written."""
+    keeper = make(tmp_path)
+    for n in range(3):
+        keeper.keep(chunk(n))
+    assert keeper.place is not None
+    path, offset, end = keeper.place
+    assert end == keeper.size == path.stat().st_size
+    assert [record for _, record in read_capture(path).placed(offset)] == [chunk(2)]
+    disk.full()
+    keeper.keep(chunk(3))
+    assert keeper.place is None
+    disk.fine()
+    keeper.keep(chunk(4))
+    assert keeper.place is not None
+    assert [record for _, record in read_capture(path).placed(keeper.place[1])] == [chunk(4)]
+    keeper.close()
 
 
 def test_many_files_of_one_second_are_in_order(tmp_path: Path) -> None:

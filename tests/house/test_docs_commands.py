@@ -47,6 +47,9 @@ def fault(words: list[str]) -> str | None:
         first, *words = words
         if first.isupper():
             return None  # a placeholder
+        if first.startswith("-") and command.invoke_without_command:
+            words = [first, *words]
+            break
         if first not in command.commands:
             return None if first == "--help" else f"{name} has no command {first!r}"
         command, name = command.commands[first], f"{name} {first}"

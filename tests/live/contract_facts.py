@@ -107,7 +107,8 @@ def commands() -> Facts:
         if hasattr(command, "commands"):
             for inner, one in command.commands.items():
                 yield from walk(one, f"{name} {inner}")
-            return
+            if not command.invoke_without_command or name == "benchd":
+                return
         words = [p.opts[0] if p.param_type_name == "option" else p.name.upper() for p in command.params]
         exits = re.search(r"Exit(?: codes?)?:?(.*)", command.help or "", re.DOTALL)
         codes = sorted(set(re.findall(r"\b[012]\b", exits[1]))) if exits else []

@@ -8,6 +8,7 @@ import pytest
 from live.by_capture import GOOD, NS, codes, write
 from support.story import TABLE
 
+from benchd.boots.limits import Limit
 from benchd.errors import ExternalError, UsageError
 from benchd.tomlfile import FileProblems
 from benchd.vocabulary.records import Annotation
@@ -88,9 +89,51 @@ def test_news_leaves_out_what_is_repeated(tmp_path: Path) -> None:
     path = write(tmp_path / "a.pcapng", [*head, *codes(1)])
     from benchd.capture import read_capture
 
-    assert list(news(read_capture(path))) == [Annotation(1, "table", "x"), *codes(1)]
+    assert [r for _, r in news(read_capture(path))] == [Annotation(1, "table", "x"), *codes(1)]
     odd = write(tmp_path / "b.pcapng", [Annotation(1, "again", "-1"), *codes(1)])
-    assert list(news(read_capture(odd)))[-5:] == codes(1)
+    assert [r for _, r in news(read_capture(odd))][-5:] == codes(1)
+
+
+def test_a_damaged_number_of_repeats_takes_nothing_away(tmp_path: Path) -> None:
+    """One flipped byte makes 1 of it 9: what came over the wire, or later, is no repetition."""
+    whole = codes(1)
+    first = write(tmp_path / "a.pcapng", whole[:2], text=TABLE)
+    again = [Annotation(whole[2].t_ns, "again", "9"), Annotation(whole[2].t_ns, "trial", "")]
+    second = write(tmp_path / "b.pcapng", again + whole[2:] + END, text=TABLE)
+    (boot,) = Replay([first, second]).boots()
+    assert boot.outcome == "finished" and boot.codes == 5
+
+
+LIMIT = "memory=2.5:learned-normal:7"
+
+
+@pytest.mark.parametrize("place", range(len(LIMIT)))
+def test_a_damaged_limit_is_left_out_and_told(tmp_path: Path, place: int) -> None:
+    """Any one byte of a `limit` note flipped: the boots are there, and what is no limit is told with its offset."""
+    for bit in range(8):
+        damaged = LIMIT[:place] + chr(ord(LIMIT[place]) ^ 1 << bit) + LIMIT[place + 1 :]
+        path = tmp_path / f"{bit}.pcapng"
+        write(path, [Annotation(NS, "limit", damaged), *codes(1), *END], text=TABLE)
+        replay = Replay([path])
+        (boot,) = replay.boots()
+        assert boot.codes == 5
+        try:
+            seconds = float(Limit.from_label(damaged)[1].seconds)
+        except ValueError:
+            seconds = 0.0
+        if seconds > 0:
+            assert replay.problems == []
+        else:
+            (offset,) = (at for at, r in replay.captures[0].placed() if isinstance(r, Annotation) and r.key == "limit")
+            assert replay.problems == [f"{path}: at offset {offset}: a limit that is none, left out: {damaged!r:.60}"]
+
+
+@pytest.mark.parametrize("value", ["memory=nan:learned-normal:7", "memory=inf:learned-normal:7", "", "=", "a=1:b:c"])
+def test_numbers_that_are_no_limit(tmp_path: Path, value: str) -> None:
+    """Not a number, endless, empty: left out."""
+    path = write(tmp_path / "a.pcapng", [Annotation(NS, "limit", value), *codes(1), *END], text=TABLE)
+    replay = Replay([path])
+    assert len(replay.boots()) == 1 and "a limit that is none" in replay.problems[0]
 
 
 def test_runs_and_machines_are_apart(tmp_path: Path) -> None:
@@ -101,6 +144,17 @@ def test_runs_and_machines_are_apart(tmp_path: Path) -> None:
     boots = Replay([later, other, cut]).boots()
     assert [(b.machine, b.codes) for b in boots] == [("pc", 3), ("other", 5), ("pc", 5)]
     assert run_files([cut, later]) == [later]
+
+
+def test_the_newest_run_is_by_number_not_by_the_clock(tmp_path: Path) -> None:
+    """A run that was killed with its clock set back is the newest; captures without numbers are older than any with."""
+    old = write(tmp_path / "c.pcapng", codes(5001), run=5, text=TABLE)
+    first = write(tmp_path / "b.pcapng", codes(2001), run=2, number=1, text=TABLE)
+    killed = write(tmp_path / "a.pcapng", codes(1001), run=1, number=2, text=TABLE)
+    for files in ([old, first, killed], [killed, first, old]):
+        assert run_files(files) == [killed]
+        assert [capture.path for capture in Replay(files).captures] == [old, first, killed]
+    assert run_files([old, write(tmp_path / "d.pcapng", codes(1), text=TABLE)]) == [old]
 
 
 def test_a_changed_table_of_the_same_name(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Callable
 from typing import Any
 
@@ -97,6 +98,30 @@ def test_trouble_is_told_and_tried_again(error: Exception) -> None:
     run(story, store, saved=lambda boot: done.append(boot.id))
     assert {i: b.outcome for i, b in store.latest.items()} == {"b1": "finished", "b2": "stalled"}
     assert done.count("b1") == 1
+
+
+def test_an_old_save_that_failed_does_not_come_after_a_newer_one() -> None:
+    """A boot that changed while its save failed: the newer record is what is tried next, and what is in the end."""
+    store, t = FakeStore(), Teller()
+    saving, go_on = threading.Event(), threading.Event()
+
+    def trouble(boot: Boot) -> None:
+        store.trouble = lambda boot: None
+        saving.set()
+        go_on.wait(10)
+        raise ExternalError("store: locked")
+
+    store.trouble = trouble
+
+    async def story(sink: StoreSink) -> None:
+        sink.offer(t.started())
+        await until(saving.is_set)
+        sink.offer(t.ended(3.0))
+        go_on.set()
+        await until(lambda: store.saved)
+
+    run(story, store)
+    assert [boot.outcome for boot, _ in store.saved] == ["finished"]
 
 
 def test_a_boot_that_can_never_be_stored_holds_up_no_other() -> None:

@@ -51,7 +51,7 @@ def main(place: str) -> None:
         print(f"saving a boot: median {taken[500] * 1e3:.2f} ms, 99th of 100 {taken[990] * 1e3:.2f} ms")
         print(f"listing 1,000 boots: {milliseconds(lambda: store.boots(limit=1000)):.0f} ms")
         print(f"one boot by prefix: {milliseconds(lambda: store.boot('b000777')):.1f} ms")
-        print(f"good times of a stage: {milliseconds(lambda: store.good_times('at286', 't', 's3')):.1f} ms")
+        print(f"good times of all stages: {milliseconds(lambda: store.good_times('at286', 't')):.1f} ms")
 
 
 if __name__ == "__main__":

@@ -64,15 +64,30 @@ def test_a_store_of_the_first_schema_is_upgraded_with_its_data(place: str) -> No
     """Boots written by the first version are all there afterwards, and studies can be kept."""
     old_store(place, schema.VERSIONS[0])
     run(place, *FIRST_SCHEMA_ROWS.strip().split(";\n"))
-    with pytest.raises(UsageError, match=f"schema 0001, this benchd reads {schema.VERSIONS[-1]}"):
+    with pytest.raises(UsageError, match=rf"schema 0001, this benchd reads {schema.VERSIONS[-1]}"):
         Store.open(place, read_only=True)
     with Store.open(place) as store:
         assert store.boots() == [BOOT]
-        assert store.capture_of("b1") == "c.pcapng"
+        assert Path(str(store.capture_of("b1"))).name == "c.pcapng"
         assert store.studies() == [] and store.trials() == []
         store.save_boot(BOOT.model_copy(update={"id": "b2"}))
     with Store.open(place, create=False) as store:
         assert [boot.id for boot in store.boots()] == ["b2", "b1"]
+
+
+def test_absolute_captures_of_an_older_store_become_relative(place: str, tmp_path: Path) -> None:
+    """A data folder of before, moved since, finds its captures again; other paths are left alone."""
+    old_store(place, "0002")
+    row = FIRST_SCHEMA_ROWS.strip().split(";\n")[0]
+    paths = {"b1": "/old/place/data/captures/at286/20250101-000000.pcapng", "b2": "/mail/x.pcapng", "b3": None,
+             "b4": "/old/place/data/captures/at286/20250101-000000.pcapng", "b5": "/captures/x.pcapng"}  # fmt: skip
+    for name, path in paths.items():
+        value = "NULL" if path is None else f"'{path}'"
+        run(place, row.replace("'b1'", f"'{name}'").replace("'c.pcapng'", value))
+    with Store.open(place, data=tmp_path) as store:
+        assert {name: store.capture_of(name) for name in paths} == {
+            **paths, **dict.fromkeys(("b1", "b4"), str(tmp_path / "captures/at286/20250101-000000.pcapng"))
+        }  # fmt: skip
 
 
 def test_migrations_lead_to_the_tables_the_code_uses(place: str) -> None:
@@ -119,7 +134,7 @@ def test_a_newer_store_is_refused(place: str) -> None:
     run(place, "UPDATE benchd_schema SET version_num = '0999'")
     for read_only in (False, True):
         with pytest.raises(
-            UsageError, match=f"schema 0999; this benchd knows up to {schema.VERSIONS[-1]}: use the newer"
+            UsageError, match=rf"schema 0999; this benchd knows up to {schema.VERSIONS[-1]}: use the newer"
         ):
             Store.open(place, read_only=read_only)
 

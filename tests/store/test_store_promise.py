@@ -107,7 +107,7 @@ def test_kill_9_loses_nothing_that_was_reported(tmp_path: Path) -> None:
         assert records == [Chunk("post", n, n.to_bytes(4, "big") * (n % 7)) for n in range(len(records))]
         for name in (count for what, count in told if what == "finished"):
             assert boots[name].outcome == "finished", f"seed {SEED}, kill {number}: {name}"
-            assert captures[name] == f"{number}.pcapng"
+            assert captures[name] == str(path)
             finished += 1
         in_midst += bool(told)
     for boot in boots.values():  # never half a boot

@@ -1,0 +1,111 @@
+"""Boots put into the store from captures: those it lacks, or all. What people entered by hand is not touched."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from benchd.capture import Capture, read_capture
+from benchd.errors import BenchError, UsageError
+from benchd.store import Store
+from benchd.vocabulary.events import BootChanged, BootOver, BootSettled, BootStarted
+from benchd.vocabulary.models import Boot
+from benchd.watch.replay import Replay, in_order, run_of
+
+
+@dataclass(slots=True)
+class Rebuilt:
+    """How many boots the captures hold, how many of them were put into the store, and what could not be read."""
+
+    found: int
+    stored: int
+    problems: list[str]
+
+
+def captures_under(folder: Path) -> list[Path]:
+    """Return all captures of a data folder."""
+    return sorted((folder / "captures").glob("*/*.pcapng"))
+
+
+def rebuild(
+    store: Store,
+    paths: Iterable[Path],
+    base: Path,
+    *,
+    everything: bool = False,
+    since: datetime | None = None,
+    told: Callable[[str], None] = lambda text: None,
+) -> Rebuilt:
+    """Put the boots in captures into the store: those that are not in it or not over there, or `everything`.
+
+    `since` leaves out boots that began before. Tables that captures only name are looked for from `base`; `told` gets
+    a line for each run. The open boot of a machine's newest run is left to the daemon; a boot that was moved to
+    another trial by hand stays so. Raises ExternalError where the store fails; files that cannot be read are told in
+    the answer.
+    """
+    out = Rebuilt(0, 0, [])
+    runs = runs_of(paths, out.problems)
+    newest = {run[0].machine: run for run in runs}
+    for run in runs:
+        files, before = [capture.path for capture in run], out.stored
+        try:
+            for boot, capture in boots_of(files, base, out.problems):
+                if since is not None and datetime.fromisoformat(boot.started) < since:
+                    continue
+                out.found += 1
+                out.stored += _put(store, boot, capture, everything, under_way=newest[run[0].machine] is run)
+        except UsageError as error:  # its table is gone, or is wrong
+            out.problems.append(f"{files[0].parent}: {error}")
+        told(f"{run[0].machine}: {len(files)} files from {files[0].name} on, {out.stored - before} boots stored")
+    return out
+
+
+def runs_of(paths: Iterable[Path], problems: list[str]) -> list[list[Capture]]:
+    """Return the files of each run, machine by machine, in order; files that cannot be read are told."""
+    captures: list[Capture] = []
+    for path in paths:
+        try:
+            captures.append(capture := read_capture(path))
+        except BenchError as error:
+            problems.append(str(error))
+        else:
+            if not capture.version:
+                problems.append(f"{path}: {captures.pop().problem}")
+    runs: dict[tuple[object, ...], list[Capture]] = {}
+    for capture in in_order(captures):
+        runs.setdefault(run_of(capture), []).append(capture)
+    return list(runs.values())
+
+
+def boots_of(files: list[Path], base: Path, problems: list[str]) -> list[tuple[Boot, Path]]:
+    """Return the boots of one run's captures, with the file each began in, judged by the tables in force then."""
+    replay = Replay(files, base=base)
+    boots: dict[str, Boot] = {}
+    began: dict[str, Path] = {}
+    for event in replay.events():
+        if isinstance(event, BootStarted | BootChanged | BootSettled | BootOver):
+            began.setdefault(event.boot.id, replay.reading or files[0])
+            boots[event.boot.id] = event.boot
+    problems += replay.problems
+    return [(boot, began[boot_id]) for boot_id, boot in boots.items()]
+
+
+def _put(store: Store, boot: Boot, capture: Path, everything: bool, *, under_way: bool) -> bool:
+    """Store a boot if it is wanted. `under_way`: of the newest run, which may go on: its open boot is left as it is."""
+    try:
+        known = store.boot(boot.id)
+    except UsageError:
+        known = None
+    if boot.outcome == "running" and not under_way:
+        ended = datetime.fromisoformat(boot.started) + timedelta(seconds=boot.duration_s)
+        boot = boot.model_copy(update={"outcome": "cut-short", "ended": ended.isoformat(timespec="milliseconds")})
+    if known is not None:
+        if boot.outcome == "running" or (known.ended is not None and not everything):
+            return False
+        boot = boot.model_copy(update={"trial": known.trial})
+        if boot == known and not everything:
+            return False
+    store.save_boot(boot, capture=str(capture))
+    return True
