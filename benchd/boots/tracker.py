@@ -276,7 +276,7 @@ class BootTracker(Lifecycle):
                 self._close(seen.t_ns, "cut-short")
             elif self.phase == "finishing":
                 self._finish(seen.t_ns)
-        else:
+        elif seen.key == "limit":
             stage, limit = Limit.from_label(seen.value)
             self._learned[stage] = limit
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import signal
 import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Annotated
 
@@ -15,6 +18,21 @@ from benchd.cli.common import ConfigOption, settings_of
 from benchd.cli.output import clean_lines
 
 SWITCH_S = 0.0005
+
+
+class LooseThreads(ThreadPoolExecutor):
+    """Threads for what may take its time (web requests): whoever hangs in a database is not waited for at the end."""
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        super().shutdown(wait=False, cancel_futures=True)
+
+
+def leave(code: int) -> None:
+    """End now if a thread is still at work that Python would wait for, however long it takes."""
+    main = threading.main_thread()
+    if any(thread is not main and not thread.daemon for thread in threading.enumerate()):
+        logging.shutdown()
+        os._exit(code)
 
 
 class CleanFormatter(logging.Formatter):
@@ -42,8 +60,9 @@ async def serve(config: Path | None) -> None:
     loaded = settings_of(config)
     if not loaded.settings.machine:
         log.warning("%s names no [[machine]]; nothing will be watched", loaded.path)
-    daemon = Daemon(loaded)
     loop = asyncio.get_running_loop()
+    loop.set_default_executor(LooseThreads())
+    daemon = Daemon(loaded)
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, daemon.stop)
     loop.add_signal_handler(signal.SIGHUP, daemon.reload)
@@ -80,3 +99,4 @@ def register(app: typer.Typer) -> None:
             asyncio.run(serve(config))
         except* KeyboardInterrupt:
             pass
+        leave(0)

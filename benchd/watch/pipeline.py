@@ -1,4 +1,4 @@
-"""One machine's street: records in, events out. The same for a live bench and for a replay.
+"""One machine's pipeline: records in, events out. The same for a live bench and for a replay.
 
 Records come in the order in which they were taken in; observations of several links are put in order of time
 by holding each back for `HOLD_NS`. Live, time passes by `ClockMark` records: one that made nothing happen
@@ -36,6 +36,7 @@ class Pipeline:
         self._hold_ns = HOLD_NS if len(links) > 1 else 0
         self._heap: list[tuple[int, int, Observation]] = []
         self._count = 0
+        self._next_anchor: Anchor | None = None
         self.now_ns = -(1 << 62)
         self.stirred = False
         """Whether the last record changed anything; a ClockMark that did not need not be kept."""
@@ -54,8 +55,11 @@ class Pipeline:
             case Chunk() | LinkState() | ModemLines() | LineFault():
                 if (own := self.decoders.get(record.link)) is not None:
                     self._push(own.feed(record))
-            case Annotation(key="trial" | "limit" | "phase" | "end"):
+            case Annotation(key="trial" | "limit" | "phase" | "end" | "attention"):
                 self._push([record])
+            case Annotation(key="wall") if record.value.isdecimal():
+                self.stirred = True
+                self._next_anchor = Anchor(int(record.value), t_ns)
             case _:
                 pass
         self.now_ns = max(self.now_ns, t_ns)
@@ -81,7 +85,14 @@ class Pipeline:
         judged = self.tracker.judged
         while self._heap and self._heap[0][0] <= until_ns:
             self.stirred = True
+            self._correct()
             out += self.tracker.feed(heapq.heappop(self._heap)[2])
         out += self.tracker.advance(until_ns)
         self.stirred |= self.tracker.judged != judged
         return out
+
+    def _correct(self) -> None:
+        """Label boots to come by the wall clock as it was set; an open boot keeps the times it was told with."""
+        if self._next_anchor is not None and self.tracker.phase in ("idle", "over"):
+            self.anchor = self.tracker.anchor = self._next_anchor
+            self._next_anchor = None

@@ -54,6 +54,7 @@ def make_app(daemon: ServedBench) -> FastAPI:
                     "trouble": run.keeper.trouble,
                     "waiting": run.keeper.waiting,
                     "lost": run.keeper.dropped,
+                    "judging_behind_s": daemon.behind.get(name, 0.0),
                 }
                 for name, run in daemon.runs.items()
             },

@@ -26,11 +26,14 @@ MAY_KNOW = {
     "watch": {
         "benchd.boots",
         "benchd.capture",
+        "benchd.clock",
         "benchd.decode",
+        "benchd.inference",
         "benchd.links",
         "benchd.rules",
         "benchd.settings",
         "benchd.store",
+        "benchd.worker",
     },
     "inference": set(),
     "rom": ONE_KIND,
@@ -38,7 +41,7 @@ MAY_KNOW = {
     "links": set(),
     "capture": set(),
     "store": set(),
-    "sinks": {"benchd.store", "benchd.rules.values"},
+    "sinks": {"benchd.clock", "benchd.store", "benchd.rules.values"},
     "demo": set(),
     "studies": {
         *ONE_KIND,
