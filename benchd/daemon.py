@@ -92,7 +92,7 @@ class Daemon:
         if settings.alert.wanted:
             urls = loaded.resolve(settings.alert.notify_file)
             alert = settings.alert.model_copy(update={"notify_file": urls})
-            self.sinks.append(AlertSink(alert, settings.bench.name))
+            self.sinks.append(AlertSink(alert, settings.bench.name, clock=clock.monotonic_ns))
         for sink in self.sinks[1:]:
             self.metrics.follow(sink.status)
         self.server = WebServer(self)
@@ -231,14 +231,12 @@ class Daemon:
             await self._wake.wait()
             self._wake.clear()
             self._woken = False
-            waiting = list(self.runs.values())
-            while waiting:
-                left = []
-                for run in waiting:
-                    if self._judge_some(run):
-                        left.append(run)
+            more = True
+            while more:
+                more = False
+                for run in self.runs.values():
+                    more |= self._judge_some(run)
                     await asyncio.sleep(0)
-                waiting = left
 
     def _judge_some(self, run: MachineWatcher) -> bool:
         """Judge one machine's records for one turn; return whether more wait."""
