@@ -25,14 +25,15 @@ from benchd.sinks.page_feed import PageFeed
 from benchd.sinks.store_sink import StoreSink
 from benchd.store import Store
 from benchd.vocabulary.events import Event, LinkChanged
-from benchd.vocabulary.records import Chunk
-from benchd.vocabulary.times import NS, Anchor
+from benchd.vocabulary.times import Anchor
 from benchd.watch.attention import Attention
 from benchd.watch.figures import Figures
 from benchd.watch.folder import lock_data
+from benchd.watch.judging import Judging
 from benchd.watch.late_store import LateStore
 from benchd.watch.learning import Learner
 from benchd.watch.recovering import Recovering
+from benchd.watch.reloading import reload_tables
 from benchd.watch.trials import TrialFollower
 from benchd.watch.watcher import MachineWatcher, MakeReader, port_reader, stop_all
 from benchd.web.server import WebServer
@@ -43,10 +44,6 @@ log = logging.getLogger(__name__)
 TICK_S = 0.05
 FIGURES_S = 1.0
 TRIAL_S = 0.25
-TURN_NS = NS // 100
-"""One machine's records are judged for this long before another's, the server and the sinks get their turn."""
-DRAIN_NS = NS
-"""What the readers brought is judged for this long after a request to stop; the rest is kept, for the next start."""
 READERS_S = 1.0
 SINKS_S = 3.0
 """What ports, and then sinks and server, may take to end; a frozen store is left behind."""
@@ -67,13 +64,12 @@ class Daemon:
         self.metrics = Metrics(trial_series=settings.metrics.trial_series)
         self.runs: dict[str, MachineWatcher] = {}
         self.reload_problem: str | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._woken = False
-        self._wake, self._stopping = asyncio.Event(), asyncio.Event()
+        self._stopping = asyncio.Event()
+        self.judging = Judging(self.runs, clock, self._dispatch, self.metrics.observed)
         for part, table, text in tables:
             captures = loaded.data / "captures"
             run = MachineWatcher(
-                part, table, text, captures, self.anchor, kept=self._kept, base=loaded.base, clock=clock,
+                part, table, text, captures, self.anchor, kept=self.judging.kept, base=loaded.base, clock=clock,
                 reader=reader, limit_bytes=settings.bench.capture_size_mb << 20,
             )  # fmt: skip
             self._add(run)
@@ -117,18 +113,10 @@ class Daemon:
         path = self.runs[machine].keeper.path
         return str(path) if path else None
 
-    def _kept(self) -> None:
-        """From a keeper's thread: wake the loop once."""
-        if not self._woken and self._loop is not None:
-            self._woken = True
-            with suppress(RuntimeError):  # the loop has ended
-                self._loop.call_soon_threadsafe(self._wake.set)
-
     # ------------------------------------------------------------------ running
 
     async def run(self, ready: Callable[[], None] | None = None) -> None:
         """Work until stopped. Raises ExternalError where the server's address cannot be taken."""
-        self._loop = asyncio.get_running_loop()
         try:
             self.server.bind()
             await self._work(ready)
@@ -162,7 +150,7 @@ class Daemon:
             if ready is not None:
                 ready()
             recovery = group.create_task(self._guard("recovery", self.recovering.work), name="recovery")
-            tasks = [recovery, group.create_task(self._judge(), name="records")]
+            tasks = [recovery, group.create_task(self.judging.work(), name="records")]
             tasks += [
                 group.create_task(self._every(seconds, work), name=work.__name__)
                 for seconds, work in (
@@ -176,7 +164,7 @@ class Daemon:
             for task in tasks:  # first of all: a loop that is behind would come to the rest late
                 task.cancel()
             await self._ending.run(stop_all, list(self.runs.values()), READERS_S)
-            self._drain()
+            self.judging.drain()
             self.server.stop()
             closing = [group.create_task(sink.close(), name=f"end of {sink.name}") for sink in self.sinks]
             await asyncio.wait([*closing, *sinks, web], timeout=SINKS_S)
@@ -191,23 +179,6 @@ class Daemon:
             run.inbox.closing_ns = self.clock.monotonic_ns()
         self.recovering.stop()
         self._stopping.set()
-
-    def _drain(self) -> None:
-        """Judge what the readers brought before they ended; where that takes too long, leave the rest for the next
-        start."""
-        until_ns = self.clock.monotonic_ns() + DRAIN_NS
-        for run in self.runs.values():
-            while self._judge_some(run) and self.clock.monotonic_ns() < until_ns:
-                pass
-            if not run.keeping.ended:
-                log.error("%s: the disk does not answer; what waits for it is lost", run.name)
-            elif len(run.inbox):
-                log.warning("%s: %d records are kept but not judged yet; the next start does", run.name, len(run.inbox))
-                run.leave()
-            else:
-                self._dispatch(run, run.finish())
-            if run.keeper.dropped:
-                log.error("%s: %d records are in no capture: %s", run.name, run.keeper.dropped, run.keeper.last_failure)
 
     async def _guard(self, name: str, work: Callable[[], Awaitable[None]]) -> None:
         """Run a part; one that fails is told of and started again, and never takes the others with it."""
@@ -224,41 +195,12 @@ class Daemon:
             await self._guard(work.__name__, work)
             await asyncio.sleep(seconds)
 
-    # ------------------------------------------------------------------ judging
-
-    async def _judge(self) -> None:
-        while True:
-            await self._wake.wait()
-            self._wake.clear()
-            self._woken = False
-            more = True
-            while more:
-                more = False
-                for run in self.runs.values():
-                    more |= self._judge_some(run)
-                    await asyncio.sleep(0)
-
-    def _judge_some(self, run: MachineWatcher) -> bool:
-        """Judge one machine's records for one turn; return whether more wait."""
-        until_ns = self.clock.monotonic_ns() + TURN_NS
-        while True:
-            record, events = run.judge()
-            if record is None:
-                return False
-            self._dispatch(run, events)
-            now_ns = self.clock.monotonic_ns()
-            if isinstance(record, Chunk):
-                self.metrics.observed(run.name, max(0.0, (now_ns - record.t_ns) / NS))
-            if now_ns >= until_ns:
-                return True
+    # ------------------------------------------------------------------ what is done again and again
 
     async def _tick(self) -> None:
-        for run in self.runs.values():
-            self._dispatch(run, run.tick())
-            table = run.table
-            if run.rotate_if_due() and run.table is not table:
-                self.now.describe(run.name, table=run.table.name, ladder=[s.name for s in run.table.stage])
-                self.learner.soon(run.name)
+        for run in self.judging.tick():
+            self.now.describe(run.name, table=run.table.name, ladder=[s.name for s in run.table.stage])
+            self.learner.soon(run.name)
 
     async def _figure(self) -> None:
         self.figures.look()
@@ -283,15 +225,4 @@ class Daemon:
 
     def reload(self) -> None:
         """Read the rule tables again (SIGHUP). A table that is wrong is told of and the old one kept."""
-        problems = []
-        for run in self.runs.values():
-            try:
-                table, text = load_table_text(run.part.rules, self.loaded.base)
-            except BenchError as error:
-                problems.append(str(error))
-                log.error("rules of %s not reloaded, the old ones stay: %s", run.name, error)
-                continue
-            if table != run.table:
-                run.reload(table, text)
-                log.info("rules of %s read again; in force from the next boot on", run.name)
-        self.reload_problem = "\n".join(problems) or None
+        self.reload_problem = reload_tables(self.runs.values(), self.loaded.base)

@@ -16,10 +16,10 @@ import pytest
 from support.daemon import DaemonProcess, free_port, link_toml, wait_for
 from support.story import TABLE
 
-from benchd import daemon as daemon_module
 from benchd.daemon import Daemon
 from benchd.settings import load_settings
 from benchd.store import Store
+from benchd.watch import judging
 from benchd.watch.replay import Replay
 
 STOP_S = 10.0
@@ -91,9 +91,8 @@ def test_a_flood_is_bounded_counted_and_left_quickly(tmp_path: Path, flooder: Fl
 
 def test_what_was_not_judged_is_judged_at_the_next_start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Stopped at once with all still waiting: the store has in the end what a replay of the capture gives."""
-    monkeypatch.setattr(daemon_module, "DRAIN_NS", 0)
-    monkeypatch.setattr(daemon_module.Daemon, "_judge_some", lambda self, run: True)
-    monkeypatch.setattr(daemon_module.Daemon, "_judge", lambda self: asyncio.sleep(3600))
+    monkeypatch.setattr(judging, "DRAIN_NS", 0)
+    monkeypatch.setattr(judging.Judging, "_turn", lambda self, run: True)
     flooder = Flooder(bytes([1, 2, 3, 4, 0xFF, 0xFF]) * 200, once=True)
     (tmp_path / "t.toml").write_text(TABLE)
     (tmp_path / "bench.toml").write_text(

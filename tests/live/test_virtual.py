@@ -17,6 +17,7 @@ from support.virtual import VirtualBench, machine_toml
 from benchd.daemon import Daemon
 from benchd.sinks.alerts.policy import AlertPolicy
 from benchd.store import Store
+from benchd.store.boots import Boots
 from benchd.vocabulary.events import BootEnded, Event, FindingCleared, FindingRaised
 from benchd.vocabulary.times import NS
 from benchd.watch.replay import Replay
@@ -118,6 +119,30 @@ def test_what_stood_before_a_restart_stands_after_it(bench: VirtualBench) -> Non
         assert store.boot(stall.boot).ended == over[0].ended
     bench.run(look)
     assert len(after.of(FindingRaised)) == 1, "it stands no more"
+
+
+def test_limits_are_learned_seldom(bench: VirtualBench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Good boots one after another for a minute, and history grows: limits are learned every 5 s at most."""
+    learned: list[int] = []
+    good_times = Boots.good_times
+
+    def counted(store: Boots, machine: str, table: str, stage: str, limit: int = 500) -> list[float]:
+        learned.append(bench.clock.now_ns)
+        assert limit <= 500
+        return good_times(store, machine, table, stage, limit)
+
+    monkeypatch.setattr(Boots, "good_times", counted)
+
+    async def story(daemon: Daemon) -> None:
+        for _ in range(60):
+            await bench.play("post", tuple((t / 10, code) for t, code in GOOD))
+            await asyncio.sleep(0.7)
+        assert daemon.learned["pc"]["memory"].boots > 40
+
+    bench.run(story)
+    assert [row[0] for row in stored(bench)] == ["finished"] * 60
+    rounds = len(learned) / 5
+    assert 5 < rounds <= 60 / 5 + 2
 
 
 def test_a_clock_that_is_set_labels_the_boots_after_it(bench: VirtualBench) -> None:
