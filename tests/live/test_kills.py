@@ -75,6 +75,17 @@ class Line:
             return
         self.log.append((time.monotonic_ns(), data))
 
+    def written(self) -> bytes:
+        """What the daemons wrote towards the machine."""
+        out = b""
+        with contextlib.suppress(OSError):
+            if self._fds:
+                out = os.read(self._fds[0], 4096)
+            elif self._peer is not None:
+                self._peer.setblocking(False)
+                out = self._peer.recv(4096)
+        return out
+
     def close(self) -> None:
         for fd in self._fds:
             os.close(fd)
@@ -164,6 +175,7 @@ def play(folder: Path, rounds: int, seed: int) -> None:
         began = time.monotonic_ns()
         with daemon:
             wait_for(lambda: _recovered(folder, began), 120)
+            assert not any(line.written() for line in lines), "it never writes to the machine"
     finally:
         for line in lines:
             line.close()
