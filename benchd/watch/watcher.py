@@ -208,10 +208,11 @@ class MachineWatcher:
 
     def place(self) -> Place | None:
         """Return where reading would go on from here, None unless at rest."""
-        path = self.keeper.path
+        path, size, in_force = self.keeper.path, self.keeper.size, tuple(self.keeper.in_force())
+        # Asked last: a record that the keeper's thread wrote meanwhile still waits in the inbox.
         if path is None or not self.at_rest:
             return None
-        return Place(path.name, self.keeper.size, self.pipeline.tracker.between, tuple(self.keeper.in_force()))
+        return Place(path.name, size, self.pipeline.tracker.between, in_force)
 
     def reload(self, table: RuleTable, table_text: str) -> None:
         """Use another rule table from the next boot on."""
