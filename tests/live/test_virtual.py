@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 import time
 from datetime import datetime
 from pathlib import Path
@@ -119,6 +120,31 @@ def test_what_stood_before_a_restart_stands_after_it(bench: VirtualBench) -> Non
         assert store.boot(stall.boot).ended == over[0].ended
     bench.run(look)
     assert len(after.of(FindingRaised)) == 1, "it stands no more"
+
+
+def test_a_boot_cut_by_a_kill_gets_its_end(bench: VirtualBench, tmp_path: Path) -> None:
+    """A kill leaves the data folder as it is at that moment: the next start tells sinks that the boot is over."""
+    spy, copy = Spy(), tmp_path / "copy"
+
+    async def story(daemon: Daemon) -> None:
+        await bench.play("post", GOOD)
+        await asyncio.sleep(5)
+        await bench.play("post", GOOD[:2])
+        await asyncio.sleep(1)
+        shutil.copytree(bench.folder / "data", copy / "data")
+
+    async def look(daemon: Daemon) -> None:
+        daemon.sinks.append(spy)
+        await asyncio.sleep(5)
+
+    bench.run(story)
+    bench.clock.now_ns += 60 * NS
+    bench.folder = copy
+    (copy / "t.toml").write_text(TABLE)
+    bench.run(look)
+    (over,) = spy.of(BootEnded)
+    assert (over.boot.outcome, over.boot.codes, over.boot.ended is not None) == ("cut-short", 2, True)
+    assert spy.of(FindingRaised) == [] and stored(bench) == [("finished", 5), ("cut-short", 2)]
 
 
 def test_limits_are_learned_seldom(bench: VirtualBench, monkeypatch: pytest.MonkeyPatch) -> None:
