@@ -126,7 +126,7 @@ class Inbox:
     def awake(self, now_ns: int) -> None:
         """Say that this process is running; to be called every tenth of a second or so, from the first call on."""
         with self._lock:
-            self._awake_ns = self._awake_ns or now_ns
+            self._awake_ns = now_ns if self._awake_ns is None else self._awake_ns
             self._notice(now_ns)
 
     def _notice(self, now_ns: int) -> None:
@@ -177,8 +177,7 @@ class Inbox:
     def tell(self, now_ns: int) -> int | None:
         """Move time on as far as it may go at `now_ns` and return how far, None where it may not."""
         with self._lock:
-            if self._awake_ns is not None:
-                self._notice(now_ns)
+            self._notice(now_ns)
             oldest_ns = self._oldest()
             t_ns = now_ns - TICK_LAG_NS if oldest_ns is None else min(now_ns - TICK_LAG_NS, oldest_ns)
             if t_ns <= self.told_ns:

@@ -33,6 +33,7 @@ from benchd.vocabulary.times import NS
 from benchd.watch.replay import Replay
 
 PROMISE_S = 1.0
+pytestmark = pytest.mark.alone
 
 
 class Feed:
@@ -182,10 +183,9 @@ def large_capture(folder: Path, records: int) -> None:
                     writer.write(Chunk("post", n * NS // 200 + round(t / 2 * NS), bytes([code])))
 
 
-@pytest.mark.parametrize("records", [60_000])
-def test_a_start_reads_first_whatever_is_to_be_recovered(folder: Path, feeds: Callable[[], Feed], records: int) -> None:
+def test_a_start_reads_first_whatever_is_to_be_recovered(folder: Path, feeds: Callable[[], Feed]) -> None:
     """A killed run of some hours: within 2 s of the start a byte is in the capture, and a stop takes 2 s at most."""
-    large_capture(folder, records)
+    large_capture(folder, 60_000)
     feed = feeds()
     (folder / "bench.toml").write_text(f'[http]\nlisten = "127.0.0.1:{free_port()}"\n{machine("pc", feed)}')
     since_ns = time.monotonic_ns()

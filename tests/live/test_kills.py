@@ -28,7 +28,7 @@ from support.story import TABLE
 
 from benchd.capture import read_capture
 from benchd.store import Store
-from benchd.vocabulary.records import Chunk, LinkState
+from benchd.vocabulary.records import Chunk, LinkState, Record
 from benchd.vocabulary.times import NS
 
 PROMISE_NS = NS
@@ -219,7 +219,7 @@ def _hold_bytes(folder: Path, fed: Fed, killed: list[Round]) -> None:
                 continue  # killed before it read anything
             records = [record for path in files[0] for record in read_capture(path).records()]
             got = b"".join(r.data for r in records if isinstance(r, Chunk) and r.link == name)
-            up = next((r.t_ns for r in records if isinstance(r, LinkState) and r.link == name and r.up), None)
+            up = came_up(records, name)
             assert got in sent, f"{fed.name} {name}: not as it was sent"
             if up is None:
                 continue
@@ -230,20 +230,28 @@ def _hold_bytes(folder: Path, fed: Fed, killed: list[Round]) -> None:
     assert compared > 1000 * len(killed) or len(killed) < 3
 
 
+def came_up(records: list[Record], link: str) -> int | None:
+    return next((r.t_ns for r in records if isinstance(r, LinkState) and r.link == link and r.up), None)
+
+
 def _hold_boots(folder: Path, fed: Fed, killed: list[Round]) -> None:
     """Every boot that was over 1.5 s before a kill is in the store once, as finished; none is there twice."""
-    anchors = {mono: read_capture(files[0]).wall_ns - mono for mono, files in runs_of(folder, fed.name).items()}
+    begun = []
+    for mono_ns, files in runs_of(folder, fed.name).items():
+        capture = read_capture(files[0])
+        if (up := came_up(list(capture.records()), "post")) is not None:
+            begun.append((mono_ns, up + NS // 20, capture.wall_ns - mono_ns))
     with Store.open(str(folder / "data/benchd.db")) as store:
         boots = [b for b in store.boots(machine=fed.name, newest_first=False)]
     assert not [b for b in boots if b.outcome == "running"]
     starts = [datetime.fromisoformat(b.started).timestamp() for b in boots if b.outcome == "finished" and b.codes == 5]
     due = 0
     for one in killed:
-        for mono, offset_ns in anchors.items():
+        for mono, up_ns, offset_ns in begun:
             if not one.started_ns < mono < one.killed_ns:
                 continue
             for first_ns, last_ns in fed.boots:
-                if mono + NS < first_ns and last_ns < one.killed_ns - 3 * PROMISE_NS // 2:
+                if up_ns < first_ns and last_ns < one.killed_ns - 3 * PROMISE_NS // 2:
                     due += 1
                     near = [s for s in starts if abs(s - (first_ns + offset_ns) / NS) < 0.3]
                     assert len(near) == 1, f"{fed.name}: {len(near)} boots stored where one was sent"
@@ -251,6 +259,7 @@ def _hold_boots(folder: Path, fed: Fed, killed: list[Round]) -> None:
     assert len(boots) == len({b.id for b in boots}) and len(starts) <= len(fed.boots) + len(killed)
 
 
+@pytest.mark.alone
 def test_ten_kills(tmp_path: Path) -> None:
     play(tmp_path, 10, 9)
 
