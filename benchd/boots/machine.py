@@ -122,6 +122,7 @@ class BootMachine:
     def __init__(self, machine: str, matcher: Matcher, links: Sequence[LinkInfo], anchor: Anchor) -> None:
         self.machine = machine
         self.anchor = anchor
+        """What boots to come are labelled by; one that is open keeps the one it was told with."""
         self.links = {link.name: link.kind for link in links}
         self.links_down: set[str] = set()
         self.ladder = Ladder(matcher.table, links)
@@ -216,6 +217,7 @@ class BootMachine:
             start_u_ns=at.u_ns,
             start_reason=at.reason,
             anchored=anchored,
+            anchor=self.anchor,
             last_ns=at.t_ns,
         )
         for link in sorted(self.links_down):
@@ -226,7 +228,7 @@ class BootMachine:
         self.pass_codes, self._pass_start_ns, self.since_start = [], at.t_ns, 0
         self.settle_ns = self._loop_pass = self._loop_finding = None
         self.power_seen_off, self.off_ns = False, None
-        self.out.append(BootStarted(self.machine, at.t_ns, boot.model(self.anchor)))
+        self.out.append(BootStarted(self.machine, at.t_ns, boot.model()))
 
     def _open_on_life(self, at: Trigger) -> None:
         off = self.power_seen_off
@@ -276,7 +278,7 @@ class BootMachine:
         self.settle_ns = None
 
     def _over(self, boot: BootState, t_ns: int) -> None:
-        self.out.append(BootOver(self.machine, t_ns, boot.model(self.anchor)))
+        self.out.append(BootOver(self.machine, t_ns, boot.model()))
 
     # ------------------------------------------------------------------ loops
 
@@ -290,7 +292,7 @@ class BootMachine:
         for done in self._chain.add(self._this_pass(at.t_ns)):
             self._over(done.boot, at.t_ns)
         boot.outcome, boot.ended_ns = "cut-short", at.t_ns
-        self.out.append(BootSettled(self.machine, at.t_ns, boot.model(self.anchor)))
+        self.out.append(BootSettled(self.machine, at.t_ns, boot.model()))
 
     def _resolve_chain(self, at: Trigger) -> None:
         """Boots cut short by the next one's start were no passes of a loop: they are over."""
@@ -387,11 +389,11 @@ class BootMachine:
 
     def _settle(self, at: Trigger) -> None:
         self.settle_ns = None
-        self.out.append(BootSettled(self.machine, at.t_ns, self.open_boot.model(self.anchor)))
+        self.out.append(BootSettled(self.machine, at.t_ns, self.open_boot.model()))
 
     def changed(self, t_ns: int) -> None:
         """Tell of the open boot's record as it is now."""
-        self.out.append(BootChanged(self.machine, t_ns, self.open_boot.model(self.anchor)))
+        self.out.append(BootChanged(self.machine, t_ns, self.open_boot.model()))
 
     def raise_finding(self, finding: Finding | None, t_ns: int) -> None:
         """Tell of a finding that `BootState.note` made; None says that it made none."""

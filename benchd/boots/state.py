@@ -55,6 +55,7 @@ class BootState:
     start_reason: str
     anchored: bool
     """False while the boot was only joined in the middle, or begun by a first sign of life."""
+    anchor: Anchor
     outcome: Outcome = "running"
     entered: list[Entered] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
@@ -178,8 +179,9 @@ class BootState:
             if kept is finding:
                 self.findings[i] = updated
 
-    def model(self, anchor: Anchor) -> Boot:
+    def model(self) -> Boot:
         """Return the published record of this boot as it is now."""
+        anchor = self.anchor
         stages = [
             Stage(
                 name=e.rule.name,

@@ -357,6 +357,11 @@ class BootTracker:
             case "attention":
                 if boot is not None:
                     self._looked_away(boot, seen)
+            case "wall":
+                wall_ns = int(seen.value)
+                if not 0 < wall_ns < 1 << 63:
+                    raise ValueError(f"{seen.value!r} is no time of day")
+                machine.anchor = Anchor(wall_ns, seen.t_ns)
             case "end":
                 machine.fire(Trigger("end", seen.t_ns))
             case "limit":

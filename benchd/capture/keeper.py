@@ -85,6 +85,13 @@ def run_of_file(path: Path) -> int:
         return 0
 
 
+def _restamped(record: Record, t_ns: int) -> Record:
+    """Return a record in force as it is said again at `t_ns`; the wall clock has moved on since."""
+    if isinstance(record, Annotation) and record.key == "wall":
+        return Annotation(t_ns, "wall", str(int(record.value) + t_ns - record.t_ns))
+    return replace(record, t_ns=t_ns)
+
+
 class CaptureKeeper:
     """Writes the records of one machine to capture files in `folder`. Called from one thread, but for `sync`.
 
@@ -137,6 +144,10 @@ class CaptureKeeper:
     def waiting(self) -> int:
         """Records that wait for the disk."""
         return len(self._backlog)
+
+    def in_force(self) -> list[Record]:
+        """Return what a reader who begins here must know: link states, modem lines and notes as last written."""
+        return list(self._in_force.values())
 
     def keep(self, record: Record) -> None:
         """Write a record, or hold it until the disk takes it. Never raises for what the disk does."""
@@ -213,7 +224,7 @@ class CaptureKeeper:
             self._in_force["link", record.link] = record
         elif isinstance(record, ModemLines):
             self._in_force["modem", record.link] = record
-        elif isinstance(record, Annotation) and record.key in ("trial", "limit"):
+        elif isinstance(record, Annotation) and record.key in ("trial", "limit", "wall"):
             self._in_force[record.key, record.value.rpartition("=")[0] if record.key == "limit" else ""] = record
         self.place = (writer.path, offset, writer.size)
         self.written += self._cost(record)
@@ -253,7 +264,7 @@ class CaptureKeeper:
         return writer
 
     def _opening(self, t_ns: int) -> list[Record]:
-        again: list[Record] = [replace(record, t_ns=t_ns) for record in self._in_force.values()]
+        again = [_restamped(record, t_ns) for record in self._in_force.values()]
         if self._phase:
             again.append(Annotation(t_ns, "phase", self._phase))
         table = [replace(self._table_note, t_ns=t_ns)] if self._table_note is not None else []

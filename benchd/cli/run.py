@@ -7,6 +7,7 @@ import logging
 import os
 import signal
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Annotated
 
@@ -18,6 +19,23 @@ from benchd.daemon import Daemon
 from benchd.sdnotify import notify
 
 SWITCH_S = 0.0005
+
+
+class LooseThreads(ThreadPoolExecutor):
+    """Threads for what may take its time (web requests): whoever hangs in a database is not waited for at the end."""
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        super().shutdown(wait=False, cancel_futures=True)
+
+
+def leave() -> None:
+    """End this process at once: everything is closed, and no thread that hangs in a database is waited for.
+
+    Taking the interpreter down in good order took 3 s on a busy computer (measured at load 15 on two cores).
+    """
+    logging.shutdown()
+    sys.stdout.flush()
+    os._exit(0)
 
 
 class CleanFormatter(logging.Formatter):
@@ -54,8 +72,9 @@ async def serve(config: Path | None) -> None:
     loaded = settings_of(config)
     if not loaded.settings.machine:
         log.warning("%s names no [[machine]]; nothing will be watched", loaded.path)
-    daemon = Daemon(loaded)
     loop = asyncio.get_running_loop()
+    loop.set_default_executor(LooseThreads())
+    daemon = Daemon(loaded)
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, daemon.stop)
     bound = has_terminal() and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN
@@ -104,3 +123,4 @@ def run(
         asyncio.run(serve(config))
     except* KeyboardInterrupt:
         pass
+    leave()

@@ -114,6 +114,9 @@ class Metrics:
             registry=self.registry,
             buckets=DELAY_BUCKETS,
         )
+        self.behind = gauge(
+            "benchd_judging_behind_seconds", "How old the oldest byte is that is kept and not judged yet.", "machine"
+        )
         self.capture_bytes = counter("benchd_capture_bytes", "Bytes written to captures.", "machine")
         self.capture_failing = gauge("benchd_capture_failing", "1 while captures cannot be written.")
         self.capture_errors = counter("benchd_capture_errors", "Failed writes of captures.")
@@ -139,6 +142,13 @@ class Metrics:
     def observed(self, machine: str, delay_s: float) -> None:
         """Note how long the newest byte waited before its events were known."""
         self.delay.labels(machine).observe(delay_s)
+
+    def judging_behind(self, machine: str, seconds: float) -> None:
+        self.behind.labels(machine).set(seconds)
+
+    def dropped(self, machine: str, link: str, count: int) -> None:
+        """Count bytes that were dropped because too much came in."""
+        self.loss.labels(machine, link, "overload").inc(count)
 
     def captured(self, machine: str, count: int) -> None:
         self.capture_bytes.labels(machine).inc(count)
@@ -198,12 +208,13 @@ class Metrics:
             if not event.partial:
                 self.lines.labels(event.machine, event.link).inc()
         elif isinstance(event, StageEntered):
-            self._stage(event)
+            if not event.recovered:
+                self._stage(event)
         elif isinstance(event, LossSeen):
             self.loss.labels(event.machine, event.link, event.reason).inc(event.count)
         elif isinstance(event, LinkChanged):
             self.link_up(event.machine, event.link, event.up)
-        elif isinstance(event, FindingRaised):
+        elif isinstance(event, FindingRaised) and not event.recovered:
             self.findings.labels(event.machine, event.finding.kind, event.finding.rule).inc()
         elif isinstance(event, BootStarted):
             self._trial_of[event.machine] = self._trial(event.boot.trial)

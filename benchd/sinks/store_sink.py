@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from typing import Any
 
 from benchd.clock import Backoff
@@ -37,11 +37,15 @@ class StoreSink:
         store: Store,
         capture_of: Callable[[str], str | None],
         saved: Callable[[Boot], None] = lambda boot: None,
+        in_thread: Callable[..., Awaitable[Any]] = asyncio.to_thread,
     ) -> None:
         self.store = store
+        self._in_thread = in_thread
         self._capture_of = capture_of
         self._saved = saved
         self._waiting: dict[str, Waiting] = {}
+        self._saving: dict[str, Waiting] = {}
+        self._missed: set[str] = set()
         self._captures: dict[str, str | None] = {}
         self._wake = asyncio.Event()
         self._closing = False
@@ -61,6 +65,7 @@ class StoreSink:
                 del self._captures[next(iter(self._captures))]
         if boot.id not in self._waiting and len(self._waiting) >= MAX_WAITING:
             self._dropped += 1
+            self._missed.add(boot.machine)
             return
         self._waiting[boot.id] = (boot, self._captures.get(boot.id))
         self._wake.set()
@@ -74,13 +79,17 @@ class StoreSink:
 
     async def _save_all(self) -> None:
         while self._waiting:
-            batch, self._waiting = self._waiting, {}
-            left = await asyncio.to_thread(self._save, batch)
+            batch = self._saving = self._waiting
+            self._waiting = {}
+            left = await self._in_thread(self._save, batch)
             refused, self._refused = self._refused, set()
             if left:
                 self._waiting = {**left, **self._waiting}
+            self._saving = {}
+            if left:
                 if self._closing:
                     log.error("store: %d boots could not be saved: %s", len(left), self._reason)
+                    self._missed.update(boot.machine for boot, _ in self._waiting.values())
                     self._waiting = {}
                     return
                 await asyncio.sleep(self._backoff.next_s())
@@ -109,16 +118,22 @@ class StoreSink:
         self._reason = ""
         return left
 
+    def settled(self, machine: str) -> bool:
+        """Whether the store has all that was offered of a machine."""
+        boots = [*self._waiting.values(), *self._saving.values()]
+        return machine not in self._missed and not any(boot.machine == machine for boot, _ in boots)
+
     async def close(self) -> None:
         """Save what waits, once, and end."""
         self._closing = True
         self._wake.set()
 
     def status(self) -> dict[str, Any]:
+        reason = self._reason or self.store.unopened
         return {
             "name": self.name,
-            "state": "degraded" if self._reason else "running",
-            "reason": self._reason,
+            "state": "degraded" if reason else "running",
+            "reason": reason,
             "queued": len(self._waiting),
             "dropped": {"boot": self._dropped} if self._dropped else {},
         }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
+from collections.abc import Collection
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -143,8 +144,10 @@ class Boots:
             whole = self._boot_id(connection, boot_id)
             return self._one_column(connection, schema.boot.c.closed_reason, whole)
 
-    def close_running(self, machine: str, reason: str) -> list[str]:
+    def close_running(self, machine: str, reason: str, but: Collection[str] = ()) -> list[str]:
         """Make boots of `machine` that still run `cut-short`, ended when last seen; their ids, oldest first.
+
+        Boots with an id in `but` are left alone.
 
         For the start of a daemon whose forerunner was killed. `closed_reason` tells `reason` again.
         """
@@ -152,7 +155,7 @@ class Boots:
         with self._database.write() as connection:
             rows = connection.execute(
                 sa.select(boot.c.id, boot.c.started, boot.c.duration_s)
-                .where(boot.c.machine == machine, boot.c.outcome == "running")
+                .where(boot.c.machine == machine, boot.c.outcome == "running", boot.c.id.not_in(but))
                 .order_by(boot.c.started_us, boot.c.id)
             ).all()
             for row in rows:

@@ -50,6 +50,8 @@ class Database:
         self.read_only = read_only
         self.where = self.url.database if self.is_sqlite else self.url.render_as_string(hide_password=True)
         self._create = create and not read_only
+        self.unopened = ""
+        """What kept the database from being opened when that was tried last, "" where nothing did."""
         self._engine: sa.Engine | None = None
         self._lock = threading.Lock()
         self._copy: tempfile.TemporaryDirectory[str] | None = None
@@ -76,8 +78,10 @@ class Database:
         if self._engine is None:
             try:
                 self._open()
-            except UsageError as error:  # whoever comes with a boot did nothing wrong
-                raise ExternalError(str(error)) from error
+                self.unopened = ""
+            except (UsageError, ExternalError) as error:  # whoever comes with a boot did nothing wrong
+                self.unopened = str(error)
+                raise ExternalError(self.unopened) from error
 
     def close(self) -> None:
         if self._engine is not None:

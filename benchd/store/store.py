@@ -45,6 +45,11 @@ class Store(Boots, Studies):
         return cls(database, None if data is None else Path(os.path.abspath(data)))
 
     @property
+    def unopened(self) -> str:
+        """Why a store that is opened lazily is not open yet, "" where nothing keeps it."""
+        return self._database.unopened
+
+    @property
     def where(self) -> str:
         """The file or the URL (without its password)."""
         return str(self._database.where)

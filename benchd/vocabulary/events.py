@@ -1,6 +1,7 @@
 """Events: what the boots room says. Sinks and store take these and nothing else.
 
 `boot` is the id of the boot; times are seconds from its start, `t_ns` the same instant on the monotonic clock.
+`recovered` says that the event is not news: an earlier run of the daemon told it, and what it says stands still.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ class BootStarted:
     machine: str
     t_ns: int
     boot: Boot
+    recovered: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,7 @@ class StageEntered:
     u: float
     previous: str | None
     previous_s: float | None
+    recovered: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +73,7 @@ class FindingRaised:
     boot: str
     finding: Finding
     alert: bool
+    recovered: bool = False
 
 
 @dataclass(frozen=True, slots=True)

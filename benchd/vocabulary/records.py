@@ -98,8 +98,9 @@ class Annotation:
     Key "trial": the trial they belong to ("" for none). Key "limit": a learned limit, `stage=seconds:kind:boots`.
     Key "phase", when this file was begun: "over" a boot had ended, "off" and the power was seen to go off since.
     Key "end": the run ended here.
-    Key "attention": for so many seconds from `t_ns` on nobody looked (this process was stopped, or its thread
-    starved): silence in that time proves nothing.
+    Key "attention": for `value` seconds from here on nobody looked (this process was stopped, or its thread starved):
+    silence in that time proves nothing.
+    Key "wall": the wall clock had been set and stood at `value` (ns since 1970) here; later boots are labelled by it.
     Key "again": the next so many records repeat what was in force when this file was begun.
     Key "table": the rule table's text, so that a capture can be judged wherever it is mailed to.
     """

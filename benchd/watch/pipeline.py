@@ -1,4 +1,4 @@
-"""One machine's street: records in, events out. The same for a live bench and for a replay.
+"""One machine's pipeline: records in, events out. The same for a live bench and for a replay.
 
 Records come in the order in which they were taken in; observations of several links are put in order of time
 by holding each back for `HOLD_NS`. Live, time passes by `ClockMark` records: one that made nothing happen
@@ -54,7 +54,7 @@ class Pipeline:
             case Chunk() | LinkState() | ModemLines() | LineFault():
                 if (own := self.decoders.get(record.link)) is not None:
                     self._push(own.feed(record))
-            case Annotation(key="trial" | "limit" | "phase" | "end" | "attention"):
+            case Annotation(key="trial" | "limit" | "phase" | "end" | "attention" | "wall"):
                 self._push([record])
             case _:
                 pass

@@ -1,82 +1,249 @@
-"""After a kill: boots that were under way are rebuilt from their captures and closed.
+"""At a start, beside the reading: what earlier runs captured and the store lacks is judged again and stored.
 
-The captures hold every byte that came; the store may lack the last changes. A run whose last record says that
-it ended needs nothing.
+Each earlier run that is not done (see `progress`) is replayed from the last place up to which the store had it; for
+a run that was killed that is where its open boot began. Boots that the store has as over stay as they are. The last
+boot, if a finding stood on it when its run ended, is taken to stand still: a restart of ours moves no machine.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator
+import time
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from pathlib import Path
 
-from benchd.capture import read_capture
-from benchd.capture.keeper import folder_name
+from benchd.capture import Capture, read_capture
 from benchd.errors import BenchError, UsageError
 from benchd.store import Store
-from benchd.vocabulary.events import BOOT_EVENTS
+from benchd.vocabulary.events import (
+    BOOT_EVENTS,
+    BootOver,
+    BootStarted,
+    Event,
+    FindingCleared,
+    FindingRaised,
+    StageEntered,
+)
 from benchd.vocabulary.models import Boot
-from benchd.vocabulary.records import Annotation
-from benchd.watch.replay import Replay, run_files
-from benchd.watch.watcher import MachineWatcher
+from benchd.vocabulary.times import NS, Anchor
+from benchd.watch.progress import Entry, Progress, run_key
+from benchd.watch.replay import Replay
+from benchd.watch.tail import tail_of
 
 log = logging.getLogger(__name__)
 
 REASON = "the daemon ended while this boot was under way"
+HELD = frozenset({"stall", "loop", "quiet"})
+"""Findings that say that the machine is stuck at this moment."""
+OPEN_BOOTS = 64
+"""Boots looked at at a time: passes of a loop are marked as such a while after they ended."""
+TURN_S = 0.01
+"""Judging old records goes on for this long, then rests as long: what comes in now goes before."""
 
 
-def recover(store: Store, run: MachineWatcher, captures: Path) -> None:
-    """Bring the store up to date with the last run of a machine, then close boots still running.
+class Abandoned(Exception):
+    """The recovery was asked to stop."""
 
-    Boots that the store has as ended stay as they are there.
+
+@dataclass(slots=True)
+class Seen:
+    """One boot as its captures tell it: its record, the file it began in, and what stood on it in the end."""
+
+    boot: Boot
+    capture: Path
+    stage: StageEntered | None = None
+    standing: FindingRaised | None = None
+    over: bool = False
+    """Whether its end was told as final. A boot cut short by the next one's start may wait for that."""
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What recovering found: boots that are over now and were not known to be, and the one that stands still."""
+
+    over: list[Boot] = field(default_factory=list)
+    standing: Seen | None = None
+    runs: list[str] = field(default_factory=list)
+    """Keys of the runs that are done, once nothing stands any more."""
+
+
+class Recovery:
+    """Recovers one machine; `run` is for a thread of its own, `stop` for any other.
+
+    `own` holds ids of boots of the present run, which are left alone; it may grow meanwhile.
     """
-    try:
-        files = run_files(_readable((captures / folder_name(run.name)).glob("*.pcapng")))
-        if files and not ended(files[-1]):
-            for boot, capture in boots_of(files, run.base):
-                if _open_in(store, boot.id):
-                    store.save_boot(boot, capture=str(capture))
-    except BenchError as error:
-        log.error("%s: the last captures could not be read again: %s", run.name, error)
-    for boot_id in store.close_running(run.name, REASON):
-        log.warning("%s: boot %s was under way when the daemon ended; marked cut-short", run.name, boot_id)
 
+    def __init__(self, store: Store, machine: str, folder: Path, base: Path, own: Collection[str] = ()) -> None:
+        self.store, self.machine, self.folder, self.base = store, machine, folder, base
+        self.own = own
+        self.stopped = False
+        self._unread: set[str] = set()
 
-def _readable(paths: Iterator[Path]) -> Iterator[Path]:
-    for path in paths:
+    def stop(self) -> None:
+        self.stopped = True
+
+    def find(self, progress: Progress, present: str = "") -> list[tuple[str, list[Capture]]]:
+        """Return the earlier runs that are not done, in their order, each with its files; enter the `present` one."""
+        runs: dict[str, list[Capture]] = {}
+        touched: dict[str, int] = {}
+        for path in self.folder.glob("*.pcapng"):
+            try:
+                capture = read_capture(path)
+                if not capture.version:
+                    raise UsageError(f"{path}: {capture.problem}")
+                key = run_key(Anchor(capture.wall_ns, capture.mono_ns))
+                touched[key] = max(touched.get(key, 0), path.stat().st_mtime_ns)
+            except (BenchError, OSError) as error:
+                log.warning("%s", error)
+                continue
+            if key != present:
+                runs.setdefault(key, []).append(capture)
+        entries = progress.entries = {key: entry for key, entry in progress.entries.items() if key in runs}
+        for key in sorted(runs.keys() - entries.keys(), key=lambda key: touched[key]):
+            progress.begin(key)
+        if not progress.known:  # captures from before this was remembered: all but the last run are in the store
+            for key in sorted(entries, key=lambda key: entries[key].number)[:-1]:
+                entries[key].done = True
+        if present:
+            progress.begin(present)
+        left = [(key, files) for key, files in runs.items() if not entries[key].done]
+        return sorted(left, key=lambda one: entries[one[0]].number)
+
+    def run(self, progress: Progress, runs: list[tuple[str, list[Capture]]]) -> Outcome:
+        """Bring the store up to date with `runs`. Raises BenchError, Abandoned."""
+        outcome = Outcome()
+        last: Seen | None = None
+        for key, files in runs:
+            for seen in self._boots(key, files, progress.entries[key]):
+                if last is not None:
+                    self._settle(last, outcome)
+                last = seen
+            if key not in self._unread:
+                outcome.runs.append(key)
+        if last is not None:
+            self._settle(last, outcome, last=True)
+        for boot_id in self.store.close_running(self.machine, REASON, but=list(self.own)):
+            log.warning("%s: boot %s was under way when the daemon ended; marked cut-short", self.machine, boot_id)
+            outcome.over = [boot for boot in outcome.over if boot.id != boot_id] + [self.store.boot(boot_id)]
+        return outcome
+
+    def _boots(self, key: str, files: list[Capture], entry: Entry) -> Iterator[Seen]:
+        """Yield the boots of one run, each some boots after it ended, judged by the tables in force then."""
+        replay = Replay([], base=self.base)
+        replay.captures = self._from_place(sorted(files, key=_first_ns), entry)
+        boots: dict[str, Seen] = {}
         try:
-            read_capture(path)
-        except BenchError as error:
-            log.warning("%s", error)
-        else:
-            yield path
+            for event in self._unhurried(replay.events()):
+                if isinstance(event, BootStarted):
+                    boots[event.boot.id] = Seen(event.boot, replay.reading or files[0].path)
+                    if len(boots) > OPEN_BOOTS and (oldest := next(iter(boots.values()))).boot.ended:
+                        yield boots.pop(oldest.boot.id)
+                else:
+                    _note(boots, event)
+        except (BenchError, ValueError) as error:
+            log.error("%s: earlier captures could not be read again: %s", self.machine, error)
+            self._unread.add(key)
+        for problem in replay.problems:
+            log.warning("%s", problem)
+        yield from boots.values()
+
+    def _unhurried(self, events: Iterator[Event]) -> Iterator[Event]:
+        turn = time.monotonic() + TURN_S
+        for event in events:
+            if self.stopped:
+                raise Abandoned
+            if time.monotonic() >= turn:
+                time.sleep(TURN_S)
+                turn = time.monotonic() + TURN_S
+            yield event
+
+    def _from_place(self, files: list[Capture], entry: Entry) -> list[Capture]:
+        place = entry.place
+        names = [capture.path.name for capture in files]
+        if place is None or place.file not in names:
+            return files
+        at = names.index(place.file)
+        return [tail_of(files[at].path, place), *files[at + 1 :]]
+
+    def _settle(self, seen: Seen, outcome: Outcome, last: bool = False) -> None:
+        """Store a boot that the store lacks; a boot that is not over becomes so, unless it stands still."""
+        boot = seen.boot
+        if last and boot.ended is None and seen.standing is not None and not self.own:
+            outcome.standing = seen
+        elif boot.ended is None and boot.outcome != "running":
+            until = datetime.fromisoformat(boot.started) + timedelta(seconds=boot.duration_s)
+            boot = boot.model_copy(update={"ended": until.isoformat(timespec="milliseconds")})
+        known = self._known(boot.id)
+        if known is None or (known.ended is None and known != boot):
+            self.store.save_boot(boot, capture=str(seen.capture))
+        if (known is None or known.ended is None or not seen.over) and outcome.standing is not seen:
+            outcome.over.append(boot)
+
+    def _known(self, boot_id: str) -> Boot | None:
+        try:
+            return self.store.boot(boot_id)
+        except UsageError:
+            return None
 
 
-def _open_in(store: Store, boot_id: str) -> bool:
-    try:
-        known = store.boot(boot_id)
-    except UsageError:
-        return True
-    return known.ended is None
+def _note(boots: dict[str, Seen], event: Event) -> None:
+    """Take into the record of its boot what an event says of it."""
+    if isinstance(event, BOOT_EVENTS):
+        if (seen := boots.get(event.boot.id)) is not None:
+            seen.boot, seen.over = event.boot, seen.over or isinstance(event, BootOver)
+    elif isinstance(event, StageEntered | FindingRaised | FindingCleared) and (seen := boots.get(event.boot)):
+        if isinstance(event, StageEntered):
+            seen.stage = event
+        elif isinstance(event, FindingRaised):
+            seen.standing = event if event.finding.kind in HELD else seen.standing
+        elif seen.standing is not None and seen.standing.finding.rule == event.finding.rule:
+            seen.standing = None
 
 
-def ended(path: Path) -> bool:
-    """Whether a capture's last record says that its run ended on request."""
-    last = None
-    for last in read_capture(path).records():  # noqa: B007
-        pass
-    return isinstance(last, Annotation) and last.key == "end"
+def _first_ns(capture: Capture) -> int:
+    """Sort key within a run: its first record. Names will not do: the wall clock may have been set back."""
+    first = next(capture.records(), None)
+    return first.t_ns if first is not None else 0
 
 
-def boots_of(files: list[Path], base: Path) -> list[tuple[Boot, Path]]:
-    """Return the boots of one run's captures, with the file each began in, judged by the tables in force then."""
-    replay = Replay(files, base=base)
-    boots: dict[str, Boot] = {}
-    began: dict[str, Path] = {}
-    for event in replay.events():
-        if isinstance(event, BOOT_EVENTS):
-            began.setdefault(event.boot.id, replay.reading or files[0])
-            boots[event.boot.id] = event.boot
-    for problem in replay.problems:
-        log.warning("%s", problem)
-    return [(boot, began[boot_id]) for boot_id, boot in boots.items()]
+class Held:
+    """A machine that stood still when the run before ended and is taken to stand until it shows life.
+
+    `events` tell sinks what stands, marked as recovered so that nobody is alarmed twice; `released` tells them that
+    it is over, and is asked at the first boot of the present run.
+    """
+
+    def __init__(self, seen: Seen, anchor: Anchor) -> None:
+        assert seen.standing is not None
+        self.boot, self._standing = seen.boot, seen.standing
+        start_ns = anchor.mono(datetime.fromisoformat(seen.boot.started))
+        self._start_ns = start_ns
+        self._since_ns = start_ns + round(seen.standing.finding.t * NS)
+        self._stage = seen.stage
+
+    def events(self) -> list[Event]:
+        boot, finding = self.boot, self._standing.finding
+        out: list[Event] = [BootStarted(boot.machine, self._start_ns, boot, recovered=True)]
+        if (stage := self._stage) is not None:
+            t_ns = self._start_ns + round(stage.t * NS)
+            out.append(
+                StageEntered(
+                    boot.machine, t_ns, boot.id, stage.stage, stage.index, stage.t, stage.u, stage.previous,
+                    stage.previous_s, recovered=True,
+                )
+            )  # fmt: skip
+        out.append(FindingRaised(boot.machine, self._since_ns, boot.id, finding, self._standing.alert, recovered=True))
+        return out
+
+    def released(self, t_ns: int, when: str) -> list[Event]:
+        """Return what ends it at `t_ns`, an instant with the wall time `when`."""
+        boot, finding = self.boot, self._standing.finding
+        stood_s = max(0.0, (t_ns - self._since_ns) / NS)
+        cleared = finding.model_copy(update={"cleared_t": round(finding.t + stood_s, 6)})
+        over = boot.model_copy(update={"ended": when})
+        return [
+            FindingCleared(boot.machine, t_ns, boot.id, cleared, stood_s),
+            BootOver(boot.machine, t_ns, over),
+        ]

@@ -67,6 +67,7 @@ def make_app(daemon: ServedBench, connections: Connections | None = None) -> Fas
                     "trouble": run.keeper.trouble,
                     "waiting": run.keeper.waiting,
                     "lost": run.keeper.dropped,
+                    "judging_behind_s": daemon.behind.get(name, 0.0),
                 }
                 for name, run in daemon.runs.items()
             },

@@ -40,3 +40,6 @@ class ServedBench(Protocol):
 
     @property
     def reload_problem(self) -> str | None: ...
+
+    @property
+    def behind(self) -> Mapping[str, float]: ...

@@ -5,15 +5,13 @@ A real `MachineWatcher` with real files on a virtual clock; nothing but its port
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.story import TABLE
-from support.streets import ANCHOR, MS, NS, Live, boots_of
+from support.streets import ANCHOR, MS, HandClock, Source, boots_of
 
 from benchd.boots.limits import Limit
 from benchd.capture import read_capture
@@ -37,27 +35,42 @@ HANGS = ((0, 0x01), (100, 0x05), (500, 0x20))
 class Bench:
     """A `MachineWatcher` whose time is told by hand; `ms` is the present."""
 
-    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch, table: str = TABLE) -> None:
-        self.ms = 1000
-        monkeypatch.setattr("benchd.watch.watcher.time", SimpleNamespace(monotonic_ns=lambda: self.ms * MS))
-        self.run = MachineWatcher(PART, load_text(table, "t"), table, folder, ANCHOR, lambda run, record: None)
+    def __init__(self, folder: Path, table: str = TABLE) -> None:
+        self.clock = HandClock(1000 * MS)
+        rules = load_text(table, "t")
+        self.run = MachineWatcher(PART, rules, table, folder, ANCHOR, clock=self.clock, reader=Source)
         self.links = self.run.links
         self.events: list[Event] = []
         self.files = 1
         self.folder = folder
-        self.limit_bytes = 1
+        self.tick()
+
+    @property
+    def ms(self) -> int:
+        return self.clock.now_ns // MS
+
+    def tick(self) -> None:
+        self.events += self.run.tick() + self.run.catch_up()
 
     def go(self, ms: int) -> None:
         """Let time pass in ticks of 50 ms, and begin a new file whenever that is allowed."""
         until = self.ms + ms
         while self.ms < until:
-            self.ms = min(self.ms + 50, until)
-            self.events += self.run.tick()
-            self.files += self.run.rotate_if_due(self.limit_bytes)
+            self.clock.now_ns = min(self.ms + 50, until) * MS
+            self.tick()
+            self.files += self.run.rotate_if_due()
+            self.run.catch_up()
 
     def take(self, *records: Record) -> None:
-        for record in records:
-            self.events += self.run.take(record)
+        self.events += self.run.take(*records)
+
+    def note(self, key: str, value: str) -> None:
+        self.run.note(key, value)
+        self.events += self.run.catch_up()
+
+    def learn(self, limits: dict[str, Limit]) -> None:
+        self.run.learn(limits)
+        self.events += self.run.catch_up()
 
     def modem(self, on: bool) -> None:
         self.take(ModemLines("console", self.ms * MS, True, on, False, on))
@@ -95,8 +108,11 @@ class Bench:
 
 
 @pytest.fixture
-def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
-    yield Bench(tmp_path, monkeypatch)
+def bench(tmp_path: Path) -> Bench:
+    """Every file may be ended as soon as it is begun, but never within a boot."""
+    bench = Bench(tmp_path)
+    bench.run.limit_bytes = 1
+    return bench
 
 
 def test_boots_in_files_of_their_own(bench: Bench) -> None:
@@ -112,13 +128,13 @@ def test_boots_in_files_of_their_own(bench: Bench) -> None:
 
 def test_labels_and_learned_limits_hold_in_every_later_file(bench: Bench) -> None:
     """A limit learned and a trial begun in the first file judge the boot in the second, and say the same."""
-    bench.events += bench.run.learn({"memory": Limit(2.5, "learned-normal", 7)})
-    bench.events += bench.run.label("trial", "T1")
+    bench.learn({"memory": Limit(2.5, "learned-normal", 7)})
+    bench.note("trial", "T1")
     bench.boot(GOOD)
     bench.go(2000)
     bench.boot(HANGS)
     bench.go(12_000)
-    bench.events += bench.run.learn({"memory": Limit(2.5, "learned-normal", 7)})  # nothing new
+    bench.learn({"memory": Limit(2.5, "learned-normal", 7)})  # nothing new
     live = bench.finish()
     assert bench.files >= 2
     assert [(b.outcome, b.trial) for b in live] == [("finished", "T1"), ("stalled", "T1")]
@@ -134,9 +150,9 @@ def test_power_is_known_in_a_file_begun_while_it_was_off(bench: Bench) -> None:
     bench.boot(GOOD)
     bench.go(2000)
     bench.modem(False)
-    bench.limit_bytes = 1 << 30
+    bench.run.limit_bytes = 1 << 30
     bench.go(1000)
-    bench.limit_bytes = 1
+    bench.run.limit_bytes = 1
     bench.go(1000)
     bench.modem(True)
     bench.go(300)
@@ -167,7 +183,7 @@ def test_a_boot_under_way_is_never_cut(bench: Bench) -> None:
 
 def test_a_changed_table_begins_a_file_and_judges_there_only(bench: Bench) -> None:
     """A reload waits for the end of the boot; the boots before keep the verdict of the table before."""
-    bench.limit_bytes = 1 << 30
+    bench.run.limit_bytes = 1 << 30
     stricter = TABLE.replace('quiet = "30s"', 'quiet = "20s"').replace('name = "storage-rom"', 'name = "disk-rom"')
     bench.boot(GOOD[:3])
     bench.run.reload(load_text(stricter, "t"), stricter)
@@ -216,45 +232,71 @@ LIFE = st.lists(
 @given(life=LIFE)
 def test_any_life_of_a_machine(life: list[tuple[str, int]], tmp_path_factory: pytest.TempPathFactory) -> None:
     """Boots, power, trials and limits in any order: live, together and one by one agree."""
-    with pytest.MonkeyPatch.context() as patch:
-        bench = Bench(tmp_path_factory.mktemp("life"), patch)
-        bench.modem(True)
-        for number, (what, then_ms) in enumerate(life):
-            match what:
-                case "good" | "hangs":
-                    bench.boot(GOOD if what == "good" else HANGS)
-                case "off" | "on":
-                    bench.modem(what == "on")
-                case "trial":
-                    bench.events += bench.run.label("trial", f"T{number}")
-                case _:
-                    bench.events += bench.run.learn({"memory": Limit(3.0 + number, "distribution-free", 5 + number)})
-            bench.go(then_ms)
-        live = bench.finish()
-        assert bench.together() == live
-        assert bench.one_by_one() == live
+    bench = Bench(tmp_path_factory.mktemp("life"))
+    bench.run.limit_bytes = 1
+    bench.modem(True)
+    for number, (what, then_ms) in enumerate(life):
+        match what:
+            case "good" | "hangs":
+                bench.boot(GOOD if what == "good" else HANGS)
+            case "off" | "on":
+                bench.modem(what == "on")
+            case "trial":
+                bench.note("trial", f"T{number}")
+            case _:
+                bench.learn({"memory": Limit(3.0 + number, "distribution-free", 5 + number)})
+        bench.go(then_ms)
+    live = bench.finish()
+    assert bench.together() == live
+    assert bench.one_by_one() == live
 
 
-def test_the_run_keeps_what_the_tests_of_the_street_take_for_kept(bench: Bench) -> None:
-    """`support.streets.Live` and the daemon's own run keep the same records, and tell the same events."""
-    bench.limit_bytes = 1 << 30
-    live = Live(TABLE, bench.links)
-    life: list[tuple[int, Record | None]] = [
-        (1000, Chunk("post", 1000 * MS, b"\x01")), (1040, Chunk("post", 1030 * MS, b"\x05")),
-        (1090, None), (1100, Chunk("console", 1035 * MS, b"half")), (1500, None), (1600, None),
-        (9000, Annotation(900 * MS, "trial", "T1")), (12_000, None), (32_000, None), (40_000, None), (52_000, None),
-    ]  # fmt: skip
-    for ms, record in life:
-        if record is None:
-            bench.events += bench.run.tick(ms * MS)
-            live.tick(ms * MS)
-        else:
-            bench.take(record)
-            live.take(record)
-    bench.ms = 60_000
-    bench.finish()
-    live.finish(60 * NS)
-    (path,) = bench.captures
-    kept = [r for r in read_capture(path).records() if not (isinstance(r, Annotation) and r.key in ("table", "again"))]
-    assert kept == live.kept
-    assert bench.events == live.events
+@settings(deadline=None, max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    life=LIFE,
+    chatter=st.lists(st.tuples(st.integers(0, 400), st.sampled_from(["x", "half a line ", "storage rom ready\r\n"]))),
+    most=st.integers(15, 60),
+)
+def test_a_file_that_grew_too_large_ends_in_mid_boot(
+    life: list[tuple[str, int]], chatter: list[tuple[int, str]], most: int, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Wherever a file is broken off, all files together give what was told live, and each holds what is in force.
+
+    A file has some records at least: those of a run are put in order by the stamps of their first records.
+    """
+    bench = Bench(tmp_path_factory.mktemp("life"))
+    bench.modem(True)
+    bench.note("trial", "T1")
+    bench.run.keeping.most_bytes = bench.run.keeper.size + 100 * most
+    pieces = iter(chatter)
+    for number, (what, then_ms) in enumerate(life):
+        match what:
+            case "good" | "hangs":
+                bench.boot(GOOD if what == "good" else HANGS)
+            case "off" | "on":
+                bench.modem(what == "on")
+            case _:
+                bench.note("trial", f"T{number}")
+        for pause_ms, text in [next(pieces, (0, "")) for _ in range(3)]:
+            bench.go(pause_ms)
+            bench.take(Chunk("console", bench.ms * MS + 77, text.encode()))
+        bench.go(then_ms)
+    live = bench.finish()
+    assert bench.together() == live
+    for path in bench.captures[1:]:
+        noted = {r.key for r in read_capture(path).records() if isinstance(r, Annotation)}
+        assert {"table", "trial"} <= noted
+
+
+def test_a_console_that_never_rests_does_not_keep_its_file_from_ending(bench: Bench) -> None:
+    """At twice the size a file is ended, although the decoder holds half a line at every moment."""
+    bench.run.limit_bytes = 20_000
+    bench.run.keeping.most_bytes = 40_000
+    for _ in range(2000):
+        bench.clock.now_ns += 20 * MS
+        bench.take(Chunk("console", bench.clock.now_ns, b"no end to this line, " * 3))
+        bench.tick()
+        bench.run.rotate_if_due()
+    live = bench.finish()
+    assert len(bench.captures) >= 4 and max(path.stat().st_size for path in bench.captures) < 41_000
+    assert bench.together() == live

@@ -7,7 +7,6 @@ puts the capture at `path`. Needs qemu and nasm for the emulated PCs. Takes as l
 from __future__ import annotations
 
 import contextlib
-import queue
 import shutil
 import subprocess
 import tempfile
@@ -29,9 +28,9 @@ from benchd.demo.steps import hex_code, raw_code
 from benchd.rules import load_text
 from benchd.rules.files import read_table_text, shipped_tables
 from benchd.settings import LinkPart, MachinePart
-from benchd.vocabulary.records import LinkState, Record
+from benchd.vocabulary.records import LinkState
 from benchd.vocabulary.times import Anchor
-from benchd.watch.watcher import MachineWatcher
+from benchd.watch.watcher import MachineWatcher, stop_all
 
 LIMIT_S = 30.0
 FAST = {"STEP_MS": 5, "COUNT_MS": 10}
@@ -186,22 +185,21 @@ def make(name: str, path: Path) -> MachinePart:
     text = read_table_text(shipped_tables()[recipe.family])
     with tempfile.TemporaryDirectory() as folder, recipe.rig() as rig:
         part = MachinePart(name=name, rules=recipe.family, link=rig.links)
-        inbox: queue.Queue[Record] = queue.Queue()
         anchor = Anchor(time.time_ns(), time.monotonic_ns())
         table = load_text(text, recipe.family)
-        run = MachineWatcher(part, table, text, Path(folder), anchor, lambda _, record: inbox.put(record))
+        run = MachineWatcher(part, table, text, Path(folder), anchor)
         run.start()
         try:
-            _watch(run, inbox, rig, recipe)
+            _watch(run, rig, recipe)
         finally:
-            run.stop()
+            stop_all([run], 5.0)
         run.finish()
         (capture,) = Path(folder).rglob("*.pcapng")
         shutil.copyfile(capture, path)
     return part
 
 
-def _watch(run: MachineWatcher, inbox: queue.Queue[Record], rig: Rig, recipe: Recipe) -> None:
+def _watch(run: MachineWatcher, rig: Rig, recipe: Recipe) -> None:
     up: set[str] = set()
     outcomes: dict[str, str] = {}
     start = time.monotonic()
@@ -210,11 +208,12 @@ def _watch(run: MachineWatcher, inbox: queue.Queue[Record], rig: Rig, recipe: Re
     while time.monotonic() < end:
         assert time.monotonic() - start < LIMIT_S, f"{run.name}: after {LIMIT_S:g} s only {outcomes}"
         events = run.tick()
-        with contextlib.suppress(queue.Empty):
-            record = inbox.get(timeout=0.02)
-            events += run.take(record)
-            if isinstance(record, LinkState) and record.up:
-                up.add(record.link)
+        record, more = run.judge()
+        events += more
+        if isinstance(record, LinkState) and record.up:
+            up.add(record.link)
+        elif record is None:
+            time.sleep(0.02)
         if not gone and up == {link.name for link in run.links}:
             gone = True
             rig.go()

@@ -16,10 +16,10 @@ import pytest
 from support.daemon import DaemonProcess, free_port, link_toml, wait_for
 from support.story import TABLE
 
-from benchd import daemon as daemon_module
 from benchd.daemon import Daemon
 from benchd.settings import load_settings
 from benchd.store import Store
+from benchd.watch import judging
 from benchd.watch.replay import Replay
 
 STOP_S = 10.0
@@ -91,8 +91,8 @@ def test_a_flood_is_bounded_counted_and_left_quickly(tmp_path: Path, flooder: Fl
 
 def test_what_was_not_judged_is_judged_at_the_next_start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Stopped at once with all still waiting: the store has in the end what a replay of the capture gives."""
-    monkeypatch.setattr(daemon_module, "DRAIN_S", 0.0)
-    monkeypatch.setattr(daemon_module.Daemon, "_consume", lambda self: asyncio.sleep(3600))
+    monkeypatch.setattr(judging, "DRAIN_NS", 0)
+    monkeypatch.setattr(judging.Judging, "_turn", lambda self, run: True)
     flooder = Flooder(bytes([1, 2, 3, 4, 0xFF, 0xFF]) * 200, once=True)
     (tmp_path / "t.toml").write_text(TABLE)
     (tmp_path / "bench.toml").write_text(
@@ -103,11 +103,9 @@ def test_what_was_not_judged_is_judged_at_the_next_start(tmp_path: Path, monkeyp
     async def live() -> None:
         daemon = Daemon(load_settings(tmp_path / "bench.toml"))
         work = asyncio.create_task(daemon.run())
-        key = ("pc", "post")
-        while daemon._brought[key] < 1200:
+        flooder.go.set()
+        while daemon.runs["pc"].inbox.brought["post"] < 1200:
             assert not work.done()
-            if daemon.runs["pc"].readers[0].status().state == "up":
-                flooder.go.set()
             await asyncio.sleep(0.01)
         daemon.stop()
         await work
@@ -124,9 +122,9 @@ def test_what_was_not_judged_is_judged_at_the_next_start(tmp_path: Path, monkeyp
 
     async def again() -> None:
         daemon = Daemon(load_settings(tmp_path / "bench.toml"))
-        ready = asyncio.Event()
-        work = asyncio.create_task(daemon.run(ready.set))
-        await ready.wait()
+        work = asyncio.create_task(daemon.run())
+        while len(store.boots()) < len(expected):
+            await asyncio.sleep(0.05)
         daemon.stop()
         await work
 

@@ -1,17 +1,20 @@
-"""A street as the daemon runs it, without its files and threads; and random lives of two links.
+"""A machine as the daemon watches it, without its threads: its time and its turns are told by hand; and random lives.
 
-`Live` keeps records and marks exactly as `benchd.watch.watcher.MachineWatcher` does (a test holds the two together).
-`invariants` states what must be true of any event stream.
+`Live` drives a real `MachineWatcher` with real files. `invariants` states what must be true of any event stream.
 """
 
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 
 from benchd.boots.loops import PASSES_IRREGULAR
+from benchd.capture import read_capture
 from benchd.rules import Matcher, load_text
+from benchd.settings import LinkPart, MachinePart
 from benchd.vocabulary.events import (
     BootChanged,
     BootOver,
@@ -23,13 +26,56 @@ from benchd.vocabulary.events import (
     StageEntered,
 )
 from benchd.vocabulary.models import Boot
-from benchd.vocabulary.records import Annotation, ClockMark, LinkInfo, Record
+from benchd.vocabulary.records import Annotation, LinkInfo, Record
 from benchd.vocabulary.times import NS, Anchor
 from benchd.watch.pipeline import Pipeline
-from benchd.watch.watcher import MARK_NS, TICK_LAG_NS
+from benchd.watch.watcher import MachineWatcher
 
 ANCHOR = Anchor(1_750_000_000 * NS, 0)
 MS = 1_000_000
+SHM = Path("/dev/shm")
+
+
+class HandClock:
+    """Both clocks, turned by hand; `set_ns` is by how much the wall clock was set since the anchor."""
+
+    def __init__(self, now_ns: int = 0) -> None:
+        self.now_ns = now_ns
+        self.set_ns = 0
+
+    def monotonic_ns(self) -> int:
+        return self.now_ns
+
+    def time_ns(self) -> int:
+        return ANCHOR.wall_ns + self.now_ns - ANCHOR.mono_ns + self.set_ns
+
+
+class Source:
+    """A link without a port: what `send` is told has been read, with its stamp."""
+
+    def __init__(self, info: LinkInfo, link: LinkPart, deliver: Callable[[Record], None]) -> None:
+        self.name, self.send = info.name, deliver
+        self.started = False
+
+    def start(self) -> None:
+        self.started = True
+
+    def stop(self, timeout_s: float = 0.0) -> bool:
+        return True
+
+
+def part_of(links: Sequence[LinkInfo]) -> MachinePart:
+    """Settings of a machine with links like these."""
+    return MachinePart(
+        name="at286",
+        rules="story",
+        link=[
+            LinkPart(
+                kind=i.kind, name=i.name, port=f"/dev/ttyS{n + 90}", framing=None if i.kind == "console" else i.framing
+            )  # type: ignore[arg-type]
+            for n, i in enumerate(links)
+        ],
+    )
 
 
 @functools.cache
@@ -42,47 +88,58 @@ def new_street(table: str, links: Sequence[LinkInfo]) -> Pipeline:
 
 
 class Live:
-    """A street fed as it would be live: `take` a record when it comes in, `tick` at any moment, then `finish`."""
+    """`take` a record when it comes in, `tick` at any moment, then `finish`.
 
-    def __init__(self, table: str, links: Sequence[LinkInfo]) -> None:
-        self.street = new_street(table, links)
+    `turns` says after each of these how far the machine's own work goes: 0 nothing, 1 all is kept, 2 one record is
+    judged as well, else all of it. Without them all is done at once.
+    """
+
+    def __init__(self, table: str, links: Sequence[LinkInfo], turns: Iterable[int] = ()) -> None:
+        self.clock = HandClock()
         self.events: list[Event] = []
         self.kept: list[Record] = []
         self.late = 0
-        self._told_ns = self._mark_ns = 0
+        self._turns = iter(turns)
+        self._folder = Path(tempfile.mkdtemp(dir=SHM if SHM.is_dir() else None))
+        rules = matcher(table).table
+        self.run = MachineWatcher(part_of(links), rules, table, self._folder, ANCHOR, clock=self.clock, reader=Source)
+        self.links = self.run.links
+        self.street = self.run.pipeline
 
     def take(self, record: Record) -> None:
-        if record.t_ns < self._told_ns and not isinstance(record, Annotation):
-            record = replace(record, t_ns=self._told_ns)
-            self.late += 1
-        elif record.t_ns < self._told_ns:
-            self.kept.append(ClockMark(self._told_ns))
-        self.kept.append(record)
-        self.events += self.street.feed(record)
+        self.late += record.t_ns < self.run.inbox.told_ns and not isinstance(record, Annotation)
+        self.run.inbox.deliver(record)
+        self._work()
 
     def tick(self, now_ns: int) -> None:
-        t_ns = now_ns - TICK_LAG_NS
-        if t_ns <= self._told_ns:
-            return
-        self._told_ns = t_ns
-        mark = ClockMark(t_ns)
-        self.events += self.street.feed(mark)
-        silent = self.street.tracker.phase not in ("idle", "over") and t_ns - self._mark_ns >= MARK_NS
-        if self.street.stirred or silent:
-            self.kept.append(mark)
-            self._mark_ns = t_ns
+        self.clock.now_ns = now_ns
+        self.events += self.run.tick()
+        self._work()
+
+    def _work(self) -> None:
+        turn = next(self._turns, 3)
+        if turn:
+            while self.run.keeping.keep():
+                pass
+        if turn == 2:
+            self.events += self.run.judge()[1]
+        elif turn > 2:
+            self.events += self.run.catch_up()
 
     def finish(self, now_ns: int) -> Live:
-        self.tick(now_ns + TICK_LAG_NS)
-        self.take(Annotation(max(now_ns, self._told_ns), "end", "stopped"))
-        self.events += self.street.drain()
+        """End the run; `kept` is then what its capture holds."""
+        self.clock.now_ns = now_ns
+        self.events += self.run.finish()
+        (path,) = self._folder.rglob("*.pcapng")
+        self.kept = [r for r in read_capture(path).records() if getattr(r, "key", "") not in ("table", "again")]
+        shutil.rmtree(self._folder)
         return self
 
     @classmethod
     def of(cls, table: str, links: Sequence[LinkInfo], comings: Iterable[tuple[int, Record]], ticks: Iterable[int],
-           end_ns: int) -> Live:  # fmt: skip
+           end_ns: int, turns: Iterable[int] = ()) -> Live:  # fmt: skip
         """Run `(when it came in, record)` with ticks at the given instants, in order of these."""
-        live = cls(table, links)
+        live = cls(table, links, turns)
         todo: list[tuple[int, int, Record | None]] = [(t, 1, record) for t, record in comings]
         todo += [(t, 0, None) for t in ticks]
         for when, _, record in sorted(todo, key=lambda one: one[:2]):

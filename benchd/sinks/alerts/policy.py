@@ -26,7 +26,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from benchd.live_state import Key, LiveState, Standing, StandingChange
-from benchd.vocabulary.events import BootStarted, Event, StageEntered
+from benchd.vocabulary.events import BootStarted, Event, FindingRaised, StageEntered
 
 NS = 1_000_000_000
 
@@ -82,7 +82,8 @@ class AlertPolicy:
             standing = change.standing
             if standing.key[1] in self._kinds:
                 out += self._change(change)
-        return out
+        # What stood before a restart of ours was told then; that it is over will be told.
+        return [] if isinstance(event, FindingRaised) and event.recovered else out
 
     def tick(self, now_ns: int) -> list[Notice]:
         """Return what time alone makes due: delays that are over, unsteady things that became steady."""

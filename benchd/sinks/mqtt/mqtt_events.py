@@ -45,6 +45,8 @@ class Translator:
 
     def entry(self, event: Event) -> Entry | None:
         """Return what to send for an event, or None for events that are not sent (lines, losses, changes)."""
+        if getattr(event, "recovered", False):  # told by an earlier run; only what is retained says it again
+            return None
         kind, boot, fields = self._fields(event)
         if not kind:
             return None

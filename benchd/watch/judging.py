@@ -1,0 +1,97 @@
+"""Judging what all machines' keepers kept, in fair turns in the event loop, and telling time to each."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+
+from benchd.clock import Clock
+from benchd.vocabulary.events import Event
+from benchd.vocabulary.records import Chunk
+from benchd.vocabulary.times import NS
+from benchd.watch.watcher import MachineWatcher
+
+log = logging.getLogger(__name__)
+
+TURN_NS = NS // 100
+"""One machine's records are judged for this long before another's, the server and the sinks get their turn."""
+DRAIN_NS = NS
+"""What the readers brought is judged for this long after a request to stop; the rest is kept, for the next start."""
+
+
+class Judging:
+    """`tell(run, events)` hands on what follows; `observed(machine, seconds)` how long a byte waited for that."""
+
+    def __init__(
+        self,
+        runs: Mapping[str, MachineWatcher],
+        clock: Clock,
+        tell: Callable[[MachineWatcher, list[Event]], None],
+        observed: Callable[[str, float], None],
+    ) -> None:
+        self._runs, self._clock, self._tell, self._observed = runs, clock, tell, observed
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._wake = asyncio.Event()
+        self._woken = False
+
+    def kept(self) -> None:
+        """From a keeper's thread: wake the loop once."""
+        if not self._woken and self._loop is not None:
+            self._woken = True
+            with suppress(RuntimeError):  # the loop has ended
+                self._loop.call_soon_threadsafe(self._wake.set)
+
+    async def work(self) -> None:
+        """Judge whatever comes, until cancelled."""
+        self._loop = asyncio.get_running_loop()
+        while True:
+            more = True
+            while more:
+                self._woken = more = False
+                for run in self._runs.values():
+                    more |= self._turn(run)
+                    await asyncio.sleep(0)
+            await self._wake.wait()
+            self._wake.clear()
+
+    def _turn(self, run: MachineWatcher) -> bool:
+        """Judge one machine's records for one turn; return whether more wait."""
+        until_ns = self._clock.monotonic_ns() + TURN_NS
+        while True:
+            record, events = run.judge()
+            if record is None:
+                return False
+            self._tell(run, events)
+            now_ns = self._clock.monotonic_ns()
+            if isinstance(record, Chunk):
+                self._observed(run.name, max(0.0, (now_ns - record.t_ns) / NS))
+            if now_ns >= until_ns:
+                return True
+
+    def tick(self) -> list[MachineWatcher]:
+        """Let time pass, and files end where that is due; return the machines that are judged by another table now."""
+        changed = []
+        for run in self._runs.values():
+            self._tell(run, run.tick())
+            table = run.table
+            if run.rotate_if_due() and run.table is not table:
+                changed.append(run)
+        return changed
+
+    def drain(self) -> None:
+        """End every run: judge what its readers brought, or leave that to the next start where it takes too long."""
+        until_ns = self._clock.monotonic_ns() + DRAIN_NS
+        for run in self._runs.values():
+            while self._turn(run) and self._clock.monotonic_ns() < until_ns:
+                pass
+            if not run.keeping.ended:
+                log.error("%s: the disk does not answer; what waits for it is lost", run.name)
+            elif len(run.inbox):
+                log.warning("%s: %d records are kept but not judged yet; the next start does", run.name, len(run.inbox))
+                run.leave()
+            else:
+                self._tell(run, run.finish())
+            if run.keeper.dropped:
+                log.error("%s: %d records are in no capture: %s", run.name, run.keeper.dropped, run.keeper.last_failure)

@@ -1,0 +1,107 @@
+"""The threads that keep one machine's records: one writes what comes in, one puts it on the disk.
+
+They wait for nobody but the disk: neither for the judging, nor for another machine, nor for who reads pages.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+
+from benchd.capture.keeper import CaptureKeeper
+from benchd.watch.inbox import Inbox, Rotation, Written
+
+log = logging.getLogger(__name__)
+
+SYNC_S = 0.5
+"""Captures are put on disk this often; the promise is 1 s."""
+
+
+class Keeping:
+    """Moves records from the inbox into captures. `kept()` is called after each batch and must not block.
+
+    Without `start`, `keep` does the work by hand.
+    """
+
+    def __init__(self, name: str, inbox: Inbox, keeper: CaptureKeeper, kept: Callable[[], None]) -> None:
+        self.inbox, self.keeper = inbox, keeper
+        self.most_bytes = 1 << 62
+        """A file that is larger is ended wherever it stands."""
+        self._name, self._kept = name, kept
+        self._table_text: str | None = None
+        self._files = threading.Lock()
+        self._ending = threading.Event()
+        self._threads = [
+            threading.Thread(target=work, name=f"{what} {name}", daemon=True)
+            for what, work in (("keep", self._keep_on), ("sync", self._sync_on))
+        ]
+
+    def start(self) -> None:
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self, timeout_s: float) -> bool:
+        """Keep what waits and end the threads; return whether they ended within `timeout_s` each."""
+        self._ending.set()
+        self.inbox.filled.set()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join(timeout_s)
+        return self.ended
+
+    @property
+    def ended(self) -> bool:
+        """Whether no thread keeps: it may be done by hand."""
+        return not any(thread.is_alive() for thread in self._threads)
+
+    def use(self, table: str, table_text: str) -> None:
+        """Write this rule table into the files to come."""
+        self.keeper.table, self._table_text = table, table_text
+
+    def keep(self) -> bool:
+        """Write one batch and pass it on; return whether more waits."""
+        items = self.inbox.next_to_keep()
+        places: list[Written | None] = []
+        for item in items:
+            places.append(None)
+            if isinstance(item, Rotation):
+                self.use(item.table, item.table_text)
+                self._rotate(item.phase)
+                continue
+            try:
+                self.keeper.keep(item)
+                places[-1] = self.keeper.place
+            except Exception:  # a fault of ours: this record is in no capture, those after it shall be
+                log.exception("%s: a record could not be kept", self._name)
+            if self.keeper.size > self.most_bytes and not self.keeper.waiting:
+                # Under way in a boot: the next file is read on from this one, see `replay.news`.
+                self._rotate("")
+        more = self.inbox.kept(items, places)
+        if items:
+            self._kept()
+        return more
+
+    def sync(self) -> None:
+        """Put on disk what was written."""
+        with self._files:
+            self.keeper.sync()
+
+    def close(self) -> None:
+        with self._files:
+            self.keeper.close()
+
+    def _rotate(self, phase: str) -> None:
+        with self._files:
+            self.keeper.rotate(self._table_text, phase=phase)
+
+    def _keep_on(self) -> None:
+        while not (self._ending.is_set() and self.inbox.all_kept):
+            self.inbox.filled.wait(SYNC_S)
+            while self.keep():
+                pass
+            self.keeper.retry()
+
+    def _sync_on(self) -> None:
+        while not self._ending.wait(SYNC_S):
+            self.sync()
