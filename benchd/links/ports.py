@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import glob
 import grp
 import os
 import pwd
@@ -14,6 +13,8 @@ from typing import Any
 
 from serial.tools import list_ports
 
+from benchd.links.holders import holders
+from benchd.links.identity import steady_names
 from benchd.links.lines import latency_timer_ms, port_kind
 
 
@@ -37,36 +38,6 @@ class PortFacts:
     mode: str = ""
     usable: bool = True
     advice: str = ""
-
-
-def holders(device: str, proc: Path = Path("/proc")) -> tuple[str, ...]:
-    """Return the processes that have `device` open, as far as visible; not this process itself."""
-    real = os.path.realpath(device)
-    found: list[str] = []
-    try:
-        processes = [entry for entry in os.listdir(proc) if entry.isdigit() and int(entry) != os.getpid()]
-    except OSError:
-        return ()
-    for pid in sorted(processes, key=int):
-        try:
-            links = os.listdir(proc / pid / "fd")
-        except OSError:
-            continue
-        for link in links:
-            try:
-                if os.readlink(proc / pid / "fd" / link) != real:
-                    continue
-                name = (proc / pid / "comm").read_text(errors="replace").strip() or "?"
-            except OSError:
-                continue
-            found.append(f"{name} (process {pid})")
-            break
-    return tuple(found)
-
-
-def _steady_names(device: str) -> tuple[str, ...]:
-    real = os.path.realpath(device)
-    return tuple(sorted(link for link in glob.glob("/dev/serial/by-*/*") if os.path.realpath(link) == real))
 
 
 def _driver(device: str, sys: Path) -> str:
@@ -103,7 +74,7 @@ def look_at(
     proc: Path = Path("/proc"),
 ) -> PortFacts:
     """Return what /dev, /sys and /proc tell of `device`; a missing device is told in `advice`."""
-    kind, names = port_kind(device), _steady_names(device)
+    kind, names = port_kind(device), steady_names(device)
     try:
         status = os.stat(device)
     except OSError as error:

@@ -84,8 +84,3 @@ def judge(data: bytes, kind: str, framing: str, bad: int = 0, frame_ok: FrameChe
     weights = [TEXT[b] for b in data]
     well = sum(min(pair) for pair in zip(weights, weights[:1] + weights, strict=False))
     return Tally(max(0.0, well - bad), seen, distinct)
-
-
-def score(data: bytes, kind: str, framing: str, bad: int = 0, frame_ok: FrameCheck | None = None) -> float:
-    """Return the share of `data` that reads well, 0..1; 0 for no data."""
-    return judge(data, kind, framing, bad, frame_ok).share

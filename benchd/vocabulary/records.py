@@ -53,13 +53,18 @@ class Chunk:
 
 @dataclass(frozen=True, slots=True)
 class LinkState:
-    """A link came up or went down, or its speed changed; `reason` is a short sentence for people."""
+    """A link came up or went down, or its speed changed; `reason` is a short sentence for people.
+
+    `speed` is what is in force, where the port has one. `latency_ns` is how late bytes may be as the open port is set
+    up, in place of what `LinkInfo` says; None leaves that as it is.
+    """
 
     link: str
     t_ns: int
     up: bool
     reason: str
     speed: int | None = None
+    latency_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +104,8 @@ class Annotation:
     Key "phase", when this file was begun: "over" a boot had ended, "off" and the power was seen to go off since.
     Key "end": the run ended here.
     Key "again": the next so many records repeat what was in force when this file was begun.
+    Key "attention": whoever read a link was away for so many seconds before this instant (not scheduled, stopped); what
+    follows may have come at any time in them, and silence in them proves nothing.
     Key "table": the rule table's text, so that a capture can be judged wherever it is mailed to.
     """
 

@@ -17,8 +17,9 @@ from typing import Any
 import serial
 import serial.rfc2217
 
-from benchd.links.reader import LinkReader, Retry
+from benchd.links.reader import LinkReader
 from benchd.links.settings import PortSettings
+from benchd.links.tries import Retry
 from benchd.vocabulary.records import Chunk, LinkInfo, LinkState, Record
 
 DEADLINE_S = 20.0

@@ -10,7 +10,7 @@ from links.uart_sim import Line, plain, sample
 
 from benchd.links.hunt import PATIENCE_NS, SUSTAINED_NS, Hunter, Lock, Lost, Move
 from benchd.links.lines import STANDARD_RATES
-from benchd.links.score import judge, score, wilson_low
+from benchd.links.score import judge, wilson_low
 
 BOOT = (
     b"\x1b[2J\x1b[HBench BIOS 1.02 for 286 boards\r\n00064 KB OK\r00128 KB OK\r00640 KB OK\r\n\r\n"
@@ -83,11 +83,11 @@ def test_right_speeds_score_high_and_wrong_ones_low() -> None:
     """Every pair of standard rates, without any help from framing errors."""
     for kind, framing, data in (("console", "text", BOOT), ("post", "hex", HEX)):
         for sent in STANDARD_RATES:
-            assert score(data, kind, framing) > 0.9
+            assert judge(data, kind, framing).share > 0.9
             for read in STANDARD_RATES:
                 got = plain(received(data * 2, sent, read))
                 if read != sent and len(got) >= 24:
-                    assert score(got, kind, framing) < 0.60, (framing, sent, read)
+                    assert judge(got, kind, framing).share < 0.60, (framing, sent, read)
 
 
 def test_wilson() -> None:
@@ -105,8 +105,8 @@ def test_bench_frames_count_by_their_check_sum() -> None:
         return piece == b"good"
 
     assert judge(b"od\0good\0good\0go", "post", "bench", frame_ok=good).proofs == 2
-    assert score(b"od\0good\0good\0go", "post", "bench", frame_ok=good) == 1.0
-    assert score(b"od\0good\0gxxd\0go", "post", "bench", frame_ok=good) < 0.7
+    assert judge(b"od\0good\0good\0go", "post", "bench", frame_ok=good).share == 1.0
+    assert judge(b"od\0good\0gxxd\0go", "post", "bench", frame_ok=good).share < 0.7
     with pytest.raises(ValueError, match="frame_ok"):
         judge(b"x", "post", "bench")
 

@@ -17,10 +17,10 @@ import typer
 from typer.testing import CliRunner
 
 from benchd.cli import ports as command
+from benchd.links.holders import holders
 from benchd.links.ports import (
     PortFacts,
     find_ports,
-    holders,
     look_at,
     permission_advice,
     ports_json,
