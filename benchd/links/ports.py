@@ -14,15 +14,17 @@ from typing import Any
 from serial.tools import list_ports
 
 from benchd.links.holders import holders
-from benchd.links.identity import steady_names
+from benchd.links.identity import numbered, steady_names
 from benchd.links.lines import latency_timer_ms, port_kind
 
 
 @dataclass(frozen=True, slots=True)
 class PortFacts:
-    """One port. `names` are steady names under /dev/serial; `users` are "program (process N)" as /proc tells.
+    """One port. `names` are steady names under /dev/serial, the best first; `users` are "program (process N)" as /proc
+    tells.
 
-    `usb` is "VVVV:PPPP" or "". `advice` says what to do before it can be used; "" when nothing is in the way.
+    `usb` is "VVVV:PPPP" or "". `advice` says what to do before it can be used; "" when nothing is in the way. `caution`
+    says why `device` is not what to write into the settings, or "".
     """
 
     device: str
@@ -38,6 +40,7 @@ class PortFacts:
     mode: str = ""
     usable: bool = True
     advice: str = ""
+    caution: str = ""
 
 
 def _driver(device: str, sys: Path) -> str:
@@ -62,6 +65,18 @@ def permission_advice(device: str, group: str, mode: int, may: bool) -> str:
     if mode & stat.S_IRGRP and mode & stat.S_IWGRP and group != "root":
         return f"no permission: add your user to the group {group} (`sudo usermod -aG {group} $USER`) and log in again"
     return f"no permission, and its group may not use it either (mode {mode & 0o777:o}): ask whoever runs this machine"
+
+
+def caution_about(device: str, names: tuple[str, ...], serial_number: str) -> str:
+    """Return why a numbered name is not one to rely on, and what is, or ""."""
+    if not numbered(device):
+        return ""
+    if not names:
+        return f"{device} may be another adapter after replugging, and no steady name is known: udev makes them"
+    what = f"{device} may be another adapter after replugging: write the steady name"
+    if serial_number or not (places := [name for name in names if "/by-path/" in name]):
+        return what
+    return f"{what}; it has no serial number, so with another one like it take the place: {places[0]}"
 
 
 def look_at(
@@ -100,6 +115,7 @@ def look_at(
         mode=f"{stat.S_IMODE(status.st_mode):o}",
         usable=may and not users,
         advice=advice,
+        caution=caution_about(device, names, serial_number),
     )
 
 
@@ -137,13 +153,15 @@ def ports_text(ports: Sequence[PortFacts]) -> str:
         words += [port.description] if port.description else []
         lines.append("  ".join(words))
         facts = [
-            ("steady name", ", ".join(port.names)),
+            ("in bench.toml", f'port = "{(port.names or (port.device,))[0]}"'),
+            ("also known as", ", ".join(port.names[1:])),
             ("USB", " ".join(filter(None, (port.usb, port.serial_number)))),
             ("driver", port.driver),
             ("latency timer", f"{port.latency_timer_ms} ms" if port.latency_timer_ms is not None else ""),
             ("rights", f"{port.owner} {port.mode}".strip()),
             ("free", "" if port.advice else "yes"),
             ("to do", port.advice),
+            ("caution", port.caution),
         ]
         lines += [f"    {key}: {value}" for key, value in facts if value]
     return "\n".join(lines)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import random
 import select
 import termios
@@ -101,8 +102,8 @@ class Tries:
         for device, adapter in adapters().items():
             if own.same(adapter):
                 return device
-        if here is None:
-            return port
+        if here is None:  # not even tried: another one may come at this very moment
+            return why_not_open(FileNotFoundError(errno.ENOENT, "no such port"), port)
         return Trouble("swapped", f"{port}: another adapter is plugged in there: {here}; waiting for {own}")
 
     def others(self, port: OpenPort) -> bool:

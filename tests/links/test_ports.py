@@ -20,6 +20,7 @@ from benchd.cli import ports as command
 from benchd.links.holders import holders
 from benchd.links.ports import (
     PortFacts,
+    caution_about,
     find_ports,
     look_at,
     permission_advice,
@@ -164,3 +165,17 @@ def test_this_process_is_no_holder_of_its_own_port(pty: str) -> None:
         assert holders(pty) == ()
     finally:
         os.close(fd)
+
+
+def test_a_steady_name_is_offered() -> None:
+    """The numbered name earns a warning with the steady one beside it; without a serial number the place counts."""
+    by_id, by_path = "/dev/serial/by-id/usb-bench-if00", "/dev/serial/by-path/pci-0-usb-1"
+    facts = PortFacts("/dev/ttyUSB0", "usb", names=(by_id, by_path), caution="no")
+    assert f'in bench.toml: port = "{by_id}"' in ports_text((facts,))
+    assert f"also known as: {by_path}" in ports_text((facts,))
+    assert 'port = "/dev/ttyS0"' in ports_text((PortFacts("/dev/ttyS0", "uart"),))
+    with_number = caution_about("/dev/ttyUSB0", (by_id, by_path), "B7")
+    assert with_number == "/dev/ttyUSB0 may be another adapter after replugging: write the steady name"
+    assert caution_about("/dev/ttyUSB0", (by_id, by_path), "").endswith(f"take the place: {by_path}")
+    assert "udev makes them" in caution_about("/dev/ttyUSB0", (), "B7")
+    assert caution_about("/dev/ttyS0", (), "") == caution_about(by_id, (), "") == ""
