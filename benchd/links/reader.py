@@ -19,9 +19,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from benchd.links import marks
-from benchd.links.attention import Attention
+from benchd.links.attention import WAIT_MS, Attention
 from benchd.links.hold import Hold
 from benchd.links.hunt import Hunter, Lock, Lost, Move
+from benchd.links.lines import SCHEDULER_NS
 from benchd.links.opening import READ_TIMEOUT_S, Lines, Opener, OpenPort, leftover, read_some
 from benchd.links.score import FrameCheck
 from benchd.links.settings import HUNT, PortSettings, hunt_order
@@ -37,8 +38,7 @@ READ_LIMIT = 4096
 """Bytes taken by one read; what is left comes with the next."""
 
 LINES_POLL_S = 0.02
-"""A turn of the reading loop waits no longer than this. Modem lines and fault counters are looked at as often: a change
-is stamped up to this much late."""
+"""Modem lines and fault counters are looked at this often: a change is stamped up to this much late."""
 
 READ_ERRORS = (OSError, ValueError, termios.error, TypeError, AttributeError)
 """What reading or setting the speed raises when a port goes away (the last two: pyserial's closed ports)."""
@@ -275,40 +275,38 @@ class LinkReader:
         poll.register(fd, select.POLLIN)
         poll.register(self._wake_r, select.POLLIN)
         looks = port.has_lines or port.counters is not None
-        with contextlib.closing(Attention(self._clock())) as attention:
-            while not self._stop.is_set():
-                ready = {number for number, _event in poll.poll(LINES_POLL_S * 1000)}
-                data = None
-                if fd in ready:
-                    with contextlib.suppress(BlockingIOError):
-                        data = os.read(fd, READ_LIMIT)
-                t = self._clock()
-                if data == b"":
-                    return why_gone(None, self.settings.port)
-                self._attend(attention, t, LINES_POLL_S, bool(data))
-                if data:
-                    self._take(port, data, t)
-                self._pause(port, t, looks)
+        attention = Attention(self._clock())
+        while not self._stop.is_set():
+            data = None
+            if any(number == fd for number, _event in poll.poll(WAIT_MS)):
+                with contextlib.suppress(BlockingIOError):
+                    data = os.read(fd, READ_LIMIT)
+            t = self._clock()
+            if data == b"":
+                return why_gone(None, self.settings.port)
+            self._attend(attention.away(t, bool(data)), t)
+            if data:
+                self._take(port, data, t)
+            self._pause(port, t, looks)
         return None
 
     def _read_calls(self, port: OpenPort) -> Trouble | None:
-        with contextlib.closing(Attention(self._clock())) as attention:
-            while not self._stop.is_set():
-                # Without a descriptor this call is where time passes; see READ_TIMEOUT_S.
-                data = read_some(port, READ_LIMIT)
-                t = self._clock()
-                self._attend(attention, t, READ_TIMEOUT_S, bool(data))
-                if data:
-                    self._take(port, data, t)
-                if not port.has_lines and self.settings.modem_lines:
-                    # An RFC 2217 server tells its lines when it likes.
-                    port.has_lines = port.lines() is not None
-                self._pause(port, t, port.has_lines)
+        attention = Attention(self._clock(), int(READ_TIMEOUT_S * 1e9) + SCHEDULER_NS)
+        while not self._stop.is_set():
+            # Without a descriptor this call is where time passes; see READ_TIMEOUT_S.
+            data = read_some(port, READ_LIMIT)
+            t = self._clock()
+            self._attend(attention.away(t, bool(data)), t)
+            if data:
+                self._take(port, data, t)
+            if not port.has_lines and self.settings.modem_lines:
+                # An RFC 2217 server tells its lines when it likes.
+                port.has_lines = port.lines() is not None
+            self._pause(port, t, port.has_lines)
         return None
 
-    def _attend(self, attention: Attention, t: int, wait_s: float, read: bool) -> None:
+    def _attend(self, away: int, t: int) -> None:
         """Say where this thread was away for longer than the stated uncertainty allows."""
-        away = attention.away(t, int(wait_s * 1e9), read)
         if away:
             self._hold.deliver(Annotation(t, "attention", f"{away / 1e9:.3f}"))
 
