@@ -75,7 +75,13 @@ class MachineWatcher:
             LinkReader(
                 info,
                 PortSettings.of_link(
-                    info, hunt=link.speed == HUNT, modem_lines=link.modem_lines, dtr=link.dtr, rts=link.rts
+                    info,
+                    hunt=link.speed == HUNT,
+                    modem_lines=link.modem_lines,
+                    dtr=link.dtr,
+                    rts=link.rts,
+                    hunt_rates=tuple(link.hunt_rates),
+                    latency_known=link.latency is not None,
                 ),
                 lambda record: deliver(self, record),
                 frame_ok=frame_ok,

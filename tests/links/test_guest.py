@@ -301,3 +301,23 @@ def test_a_whole_daemon(guest: Guest, tmp_path: Path) -> None:
     assert b"Bench BIOS\r\n".hex() in kept
     assert bytes([1, 2, 3]).hex() in kept or all(bytes([code]).hex() in kept for code in (1, 2, 3))
     assert b"open at 9600 bit/s, 8N1".hex() in kept
+
+
+def test_the_loopback_check(guest: Guest) -> None:
+    """The UART's own loop is the plug: every value, the break, the lines, the driver's faults."""
+    report = guest(
+        """
+        from dataclasses import asdict
+        from benchd.links.loopback import run_loopback
+        plug = loop('/dev/ttyS1')
+        report = run_loopback('/dev/ttyS1', (9600, 250000), long_s=0.2)
+        os.close(plug)
+        os.close(loop('/dev/ttyS1', False))
+        asdict(report)
+        """
+    )
+    good, refused = report["speeds"]
+    assert (good["values"], good["received"]) == (256, good["sent"])
+    assert good["faults"] == []
+    assert "asked for 250000 bit/s" in refused["trouble"]
+    assert report["lines"] == {"DTR": ["DSR"], "RTS": ["CTS"]}
