@@ -29,7 +29,7 @@ class Hold:
 
     def deliver(self, record: Chunk | LineFault | ModemLines | LinkState | Annotation) -> None:
         """Pass `record` on now, or keep it."""
-        self.last_ns = record.t_ns
+        self.last_ns = max(self.last_ns, record.t_ns)
         if self.holding and (self._held or isinstance(record, Chunk | LineFault)):
             self._held.append(record)
             if len(self._held) > HELD_RECORDS:

@@ -278,13 +278,16 @@ class LinkReader:
         attention = Attention(self._clock())
         while not self._stop.is_set():
             data = None
-            if any(number == fd for number, _event in poll.poll(WAIT_MS)):
+            poll.poll(WAIT_MS)
+            # Asked once more: what had come by the first answer may have come long before this instant.
+            asked = self._clock()
+            if any(number == fd for number, _event in poll.poll(0)):
                 with contextlib.suppress(BlockingIOError):
                     data = os.read(fd, READ_LIMIT)
             t = self._clock()
             if data == b"":
                 return why_gone(None, self.settings.port)
-            self._attend(attention.away(t, bool(data)), t)
+            self._attend(attention.away(asked, t, bool(data)), t)
             if data:
                 self._take(port, data, t)
             self._pause(port, t, looks)
@@ -296,7 +299,7 @@ class LinkReader:
             # Without a descriptor this call is where time passes; see READ_TIMEOUT_S.
             data = read_some(port, READ_LIMIT)
             t = self._clock()
-            self._attend(attention.away(t, bool(data)), t)
+            self._attend(attention.away(t, t, bool(data)), t)
             if data:
                 self._take(port, data, t)
             if not port.has_lines and self.settings.modem_lines:
@@ -306,9 +309,9 @@ class LinkReader:
         return None
 
     def _attend(self, away: int, t: int) -> None:
-        """Say where this thread was away for longer than the stated uncertainty allows."""
+        """Say from when to now this thread was away, if for longer than the stated uncertainty allows."""
         if away:
-            self._hold.deliver(Annotation(t, "attention", f"{away / 1e9:.3f}"))
+            self._hold.deliver(Annotation(t - away, "attention", f"{away / 1e9:.9f}"))
 
     def _pause(self, port: OpenPort, t: int, looks: bool) -> None:
         """Between reads: look at lines, counters and others when it is time, let the hunt see time pass."""

@@ -103,9 +103,9 @@ class Annotation:
     Key "trial": the trial they belong to ("" for none). Key "limit": a learned limit, `stage=seconds:kind:boots`.
     Key "phase", when this file was begun: "over" a boot had ended, "off" and the power was seen to go off since.
     Key "end": the run ended here.
+    Key "attention": for so many seconds from `t_ns` on nobody looked (this process was stopped, or its thread
+    starved): silence in that time proves nothing.
     Key "again": the next so many records repeat what was in force when this file was begun.
-    Key "attention": whoever read a link was away for so many seconds before this instant (not scheduled, stopped); what
-    follows may have come at any time in them, and silence in them proves nothing.
     Key "table": the rule table's text, so that a capture can be judged wherever it is mailed to.
     """
 

@@ -170,6 +170,7 @@ def test_replugged_under_another_number(guest: Guest) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1200)
 def test_replugged_a_hundred_times(guest: Guest) -> None:
     """The same at length."""
     replug(guest, 100)

@@ -108,7 +108,7 @@ def wrong(sent: list[tuple[int, int]], told: list[list], u_ns: int) -> tuple[int
     blind_from = blind_until = 0
     for what, t_ns, value in told:
         if what == "attention":
-            blind_from, blind_until = t_ns - int(value * 1e9) - u_ns, t_ns
+            blind_from, blind_until = t_ns - u_ns, t_ns + round(value * 1e9)
         elif what == "chunk":
             size = len(value) // 2
             for before, after in sent[place : place + size]:
@@ -127,7 +127,7 @@ def wrong(sent: list[tuple[int, int]], told: list[list], u_ns: int) -> tuple[int
 def test_what_is_stated_holds(pty: Pty, load: int) -> None:
     """At least 99.9 % of chunks are stamped within u of their sending, or a record says that they may not be."""
     with Reading(str(pty.link)) as reading, starved(load):
-        sent = send(pty, 3000)
+        sent = send(pty, 5000)
         chunks, outside, silent = wrong(sent, reading.rest(), reading.u_ns)
     print(f"{chunks} chunks, {outside} outside of ±{reading.u_ns / 1e6} ms, {silent} of them without a record")
     assert silent <= chunks / 1000
@@ -151,9 +151,9 @@ def test_a_stopped_process_says_so(pty: Pty, seconds: float) -> None:
         os.write(pty.master, b"!")
         assert (gap[0], late[0]) == ("attention", "chunk")
         assert late[1] - sent > seconds / 2 * 1e9
-        assert gap[1] == late[1]
-        assert gap[1] - gap[2] * 1e9 <= sent, "the absence that is told covers the sending"
-        assert seconds <= gap[2] < seconds + 5
+        assert gap[1] <= sent, "the absence that is told covers the sending"
+        assert gap[1] + gap[2] * 1e9 == pytest.approx(late[1], abs=1000)
+        assert seconds <= gap[2] / 2 < seconds + 5
         reading.rest()
 
 
@@ -173,7 +173,10 @@ def test_a_stop_without_a_byte_is_told_too(pty: Pty) -> None:
 def test_turns_of_the_loop() -> None:
     """Within what u allows nothing is told; beyond it the whole turn is, for a quiet one only when it was long."""
     attention = Attention(0)
-    assert attention.away(SCHEDULER_NS, True) == 0
-    assert attention.away(2 * SCHEDULER_NS + 1, True) == SCHEDULER_NS + 1
-    assert attention.away(4 * SCHEDULER_NS, False) == 0, "short, and nothing was read"
-    assert attention.away(4 * SCHEDULER_NS + QUIET_NS + 1, False) == QUIET_NS + 1
+    u = SCHEDULER_NS
+    assert attention.away(u - 1, u, True) == 0
+    assert attention.away(3 * u, 3 * u + 1, True) == 2 * (2 * u + 2), (
+        "since it was last asked, not since it was last told"
+    )
+    assert attention.away(5 * u, 5 * u, False) == 0, "short, and nothing was read"
+    assert attention.away(5 * u + QUIET_NS + 1, 5 * u + QUIET_NS + 1, False) == 2 * (QUIET_NS + 1)
