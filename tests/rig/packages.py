@@ -8,6 +8,7 @@ no rights. `python3 tests/rig/packages.py` does it by hand; tests/all.py does it
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -46,15 +47,14 @@ def modules() -> dict[str, Path]:
 
 
 def fetch() -> None:
-    """Download and unpack what is not in the cache. Raises CalledProcessError."""
+    """Download and unpack what is not in the cache. Raises OSError, CalledProcessError, IndexError (no such package)."""
     if kernel_image() is not None:
         return
     KERNEL.mkdir(parents=True, exist_ok=True)
     depends = subprocess.run(
         ["apt-cache", "depends", "linux-image-amd64"], check=True, capture_output=True, text=True
     ).stdout
-    kernel = next(word for word in depends.split() if word.startswith("linux-image-"))
-    kernel = next((w for w in depends.split("Depends:")[1:] if w.strip().startswith("linux-image-")), kernel).strip()
+    kernel = re.findall(r"Depends: (linux-image-\S+)", depends)[0]
     with tempfile.TemporaryDirectory(dir=CACHE) as folder:
         subprocess.run(["apt-get", "-qq", "download", kernel, "busybox-static"], check=True, cwd=folder)
         for package in sorted(Path(folder).glob("*.deb"), reverse=True):  # the kernel last: it is looked for
@@ -68,6 +68,8 @@ def fetch() -> None:
 
 
 if __name__ == "__main__":
-    fetch()
+    try:
+        fetch()
+    except (OSError, subprocess.CalledProcessError, IndexError) as error:
+        sys.exit(f"the guest's kernel cannot be had: {error}")
     print(kernel_image())
-    sys.exit(0)
