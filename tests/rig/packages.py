@@ -47,7 +47,7 @@ def modules() -> dict[str, Path]:
 
 
 def fetch() -> None:
-    """Download and unpack what is not in the cache. Raises OSError, CalledProcessError, IndexError (no such package)."""
+    """Download and unpack what is not in the cache. Raises OSError, CalledProcessError, IndexError (no package)."""
     if kernel_image() is not None:
         return
     KERNEL.mkdir(parents=True, exist_ok=True)
