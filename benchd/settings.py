@@ -125,6 +125,7 @@ class LinkPart(SettingsPart):
     modem_lines: bool = True
     dtr: bool = True
     rts: bool = True
+    hunt_rates: list[Annotated[int, Field(ge=1, le=MAX_RATE)]] = Field(default_factory=list, max_length=32)
 
     @field_validator("encoding")
     @classmethod

@@ -22,6 +22,7 @@ ROOT = Path(__file__).resolve().parents[1]
 VENV = ROOT / ".venv"
 PACKAGES = {
     "qemu-system-i386": "qemu-system-x86",
+    "udevadm": "udev",
     "nasm": "nasm",
     "mosquitto": "mosquitto",
     "promtool": "prometheus",
@@ -73,6 +74,7 @@ def install_peers() -> None:
 def main() -> int:
     os.environ["PATH"] += os.pathsep + "/usr/sbin:/sbin"
     install_peers()
+    run(sys.executable, "tests/rig/packages.py")  # the guest's kernel: into a cache, never installed
     if not (VENV / "bin/python").exists() and run(sys.executable, "-m", "venv", str(VENV)):
         return 1
     python = str(VENV / "bin/python")

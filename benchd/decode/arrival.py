@@ -20,7 +20,7 @@ class Arrivals:
     """
 
     def __init__(self, info: LinkInfo) -> None:
-        self._info = info
+        self.info = info
         self._previous_ns: int | None = None
         self.byte_ns = 0
         self.set_speed(info.speed)
@@ -28,18 +28,18 @@ class Arrivals:
     def set_speed(self, speed: int) -> None:
         """Use another line speed from now on. Raises UsageError when it is not positive."""
         if speed <= 0:
-            raise UsageError(f"link {self._info.name}: speed {speed} must be above 0 bit/s: set a line speed")
-        info = self._info
+            raise UsageError(f"link {self.info.name}: speed {speed} must be above 0 bit/s: set a line speed")
+        info = self.info
         self.speed = speed
         self.byte_ns = byte_time_ns(speed, info.data_bits, info.parity, info.stop_bits)
 
     def spread(self, t_ns: int, count: int, floor_ns: int | None) -> Iterator[tuple[int, int]]:
         """Yield (t_ns, u_ns) of each of the `count` bytes of a chunk that arrived at `t_ns`."""
         previous, self._previous_ns = self._previous_ns, t_ns
-        latency, byte_ns = self._info.latency_ns, self.byte_ns
+        latency, byte_ns = self.info.latency_ns, self.byte_ns
         if previous is not None:
             floor_ns = previous if floor_ns is None else max(floor_ns, previous)
-        if not self._info.paced:
+        if not self.info.paced:
             since = None if floor_ns is None else t_ns - floor_ns
             for left in range(count - 1, -1, -1):
                 behind = left * byte_ns

@@ -162,6 +162,8 @@ class LinkDecoder:
             framing.byte(value, at, u)
 
     def _state(self, record: LinkState, t_ns: int) -> None:
+        if record.latency_ns is not None:
+            self._info = self._outlet.info = self._arrivals.info = replace(self._info, latency_ns=record.latency_ns)
         u_ns = self._info.latency_ns
         new_speed = record.speed is not None and record.speed != self._arrivals.speed
         if not record.up:

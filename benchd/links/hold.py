@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from benchd.vocabulary.records import Chunk, LineFault, LinkState, ModemLines, Record
+from benchd.vocabulary.records import Annotation, Chunk, LineFault, LinkState, ModemLines, Record
 
 HELD_RECORDS = 4096
 HELD_NS = 300_000_000
@@ -27,9 +27,9 @@ class Hold:
         self.left_out = 0
         self.last_ns = 0
 
-    def deliver(self, record: Chunk | LineFault | ModemLines | LinkState) -> None:
+    def deliver(self, record: Chunk | LineFault | ModemLines | LinkState | Annotation) -> None:
         """Pass `record` on now, or keep it."""
-        self.last_ns = record.t_ns
+        self.last_ns = max(self.last_ns, record.t_ns)
         if self.holding and (self._held or isinstance(record, Chunk | LineFault)):
             self._held.append(record)
             if len(self._held) > HELD_RECORDS:

@@ -96,17 +96,6 @@ def mark_faults(fd: int) -> bool:
         return False
 
 
-def set_speed(fd: int, rate: int) -> bool:
-    """Change only the speed of terminal `fd`, so that marking goes on; False where `rate` has no constant."""
-    constant = getattr(termios, f"B{rate}", None)
-    if constant is None:
-        return False
-    attributes = termios.tcgetattr(fd)
-    attributes[4] = attributes[5] = constant
-    termios.tcsetattr(fd, termios.TCSANOW, attributes)
-    return True
-
-
 @dataclass(frozen=True, slots=True)
 class Counters:
     """What the driver has counted since it was loaded."""
@@ -141,3 +130,10 @@ def read_counters(fd: int) -> Counters | None:
     with contextlib.suppress(OSError):
         return parse_counters(fcntl.ioctl(fd, TIOCGICOUNT, bytes(COUNTERS.size)))
     return None
+
+
+def bytes_sent(fd: int) -> int:
+    """Return how many bytes the driver has sent since the port came, 0 where it does not count."""
+    with contextlib.suppress(OSError):
+        return int(COUNTERS.unpack(fcntl.ioctl(fd, TIOCGICOUNT, bytes(COUNTERS.size)))[5])
+    return 0

@@ -1,4 +1,4 @@
-"""Opening a port: pyserial with its pitfalls on ptys and sockets handled in one place."""
+"""Opening a port: by Linux's own calls where it is a device here, by pyserial where it is a URL."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import os
 import struct
+import sys
 import termios
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -13,9 +14,10 @@ from typing import Any
 
 import serial
 
-from benchd.links import marks
-from benchd.links.lines import PortKind, latency_timer_ms, port_kind
+from benchd.links import marks, terminal
+from benchd.links.lines import PortKind, Timing, latency_timer_ms, port_kind, port_timing
 from benchd.links.settings import HUNT, PortSettings
+from benchd.links.terminal import LineFormat, Terminal
 
 Opener = Callable[..., Any]
 """Called like `serial.serial_for_url`; returns an open pyserial port."""
@@ -29,16 +31,30 @@ Lines = tuple[bool, bool, bool, bool]
 
 @dataclass(slots=True)
 class OpenPort:
-    """An open port and what it turned out to offer. `fd` is None where only pyserial's own calls work."""
+    """An open port and what it turned out to offer.
+
+    `port` is a Terminal or pyserial's; `fd` is None where only pyserial's own calls work. `format` is in force.
+    """
 
     port: Any
+    path: str
     kind: PortKind
     fd: int | None
-    rate: int
+    format: LineFormat
     marked: bool = False
     has_lines: bool = False
     counters: marks.Counters | None = None
     notes: list[str] = field(default_factory=list)
+
+    @property
+    def rate(self) -> int:
+        return self.format.speed
+
+    @property
+    def timing(self) -> Timing:
+        """How late bytes are, by what is in force now."""
+        line = self.format
+        return port_timing(self.path, line.speed, line.data_bits, line.parity, line.stop_bits)
 
     def lines(self) -> Lines | None:
         """Return the modem lines, or None where the port has none (pty, socket, silent RFC 2217 server)."""
@@ -59,12 +75,17 @@ class OpenPort:
 
     def set_rate(self, rate: int) -> None:
         """Change the line speed. Raises what opening raises."""
-        if self.fd is None or self.kind == "socket" or not marks.set_speed(self.fd, rate):
-            self.port.baudrate = rate
-            if self.marked and self.fd is not None:
-                # pyserial sets the whole terminal anew and takes the marking out.
-                self.marked = marks.mark_faults(self.fd)
-        self.rate = rate
+        wanted = replace(self.format, speed=rate)
+        if isinstance(self.port, Terminal):
+            terminal.set_speed(self.port.fd, rate)
+            self.format = terminal.in_force(self.port.fd)
+            terminal.compare(wanted, self.format)
+            return
+        self.port.baudrate = rate
+        if self.marked and self.fd is not None:
+            # pyserial sets the whole terminal anew and takes the marking out.
+            self.marked = marks.mark_faults(self.fd)
+        self.format = wanted
 
     def close(self) -> None:
         """Close, whatever state the port is in."""
@@ -77,18 +98,29 @@ class OpenPort:
                 sock.close()
 
 
-def open_port(settings: PortSettings, rate: int, opener: Opener = serial.serial_for_url) -> OpenPort:
-    """Open the port of `settings` at `rate` bit/s, exclusively. Raises what pyserial raises: OSError (of
-    which SerialException is one), ValueError, termios.error, NotImplementedError."""
+def open_port(settings: PortSettings, rate: int, opener: Opener | None = None) -> OpenPort:
+    """Open the port of `settings` at `rate` bit/s, exclusively; `opener` stands in for pyserial's.
+
+    Raises OSError (of which SerialException and Refusal are), ValueError, termios.error, NotImplementedError.
+    """
     kind = port_kind(settings.port)
+    wanted = LineFormat(rate, settings.data_bits, settings.parity, settings.stop_bits)
     notes: list[str] = []
-    if kind == "pty" and (settings.data_bits, settings.parity) != (8, "N"):
+    if kind == "pty" and (wanted.data_bits, wanted.parity) != (8, "N"):
         # The driver refuses the rest, or takes it and does nothing, depending on what was set before.
-        notes.append(f"a pty takes 8 data bits without parity only, not {settings.data_bits}{settings.parity}")
-        settings = replace(settings, data_bits=8, parity="N")
-    port = _open(settings, rate, kind, opener)
-    opened = OpenPort(port, kind, _descriptor(port), rate, notes=notes)
+        notes.append(f"a pty takes 8 data bits without parity only, not {wanted.data_bits}{wanted.parity}")
+        wanted = replace(wanted, data_bits=8, parity="N")
+    port: Any
+    if opener is None and "://" not in settings.port and sys.platform.startswith("linux"):
+        port = terminal.open_quietly(settings.port, dtr=settings.dtr, rts=settings.rts)
+        fd: int | None = port.fd
+    else:
+        port = _open_by_library(settings, wanted, kind, opener or serial.serial_for_url)
+        fd = _descriptor(port)
+    opened = OpenPort(port, settings.port, kind, fd, wanted, notes=notes)
     try:
+        if isinstance(port, Terminal):
+            _set_up(opened, port, wanted, settings)
         _prepare(opened, settings)
     except BaseException:
         opened.close()
@@ -96,16 +128,26 @@ def open_port(settings: PortSettings, rate: int, opener: Opener = serial.serial_
     return opened
 
 
-def _open(settings: PortSettings, rate: int, kind: PortKind, opener: Opener) -> Any:
+def _set_up(opened: OpenPort, port: Terminal, wanted: LineFormat, settings: PortSettings) -> None:
+    """Set the line format, and hold what the driver made of it against what was asked for."""
+    terminal.set_format(port.fd, wanted, hang_up=settings.dtr and settings.rts)
+    opened.format = terminal.in_force(port.fd)
+    opened.notes += terminal.compare(wanted, opened.format) + port.notes
+    if port.pulse_ns:
+        lines = " and ".join(n for n, on in (("DTR", settings.dtr), ("RTS", settings.rts)) if not on)
+        opened.notes.append(f"{lines} asserted for up to {port.pulse_ns / 1e6:.1f} ms by the driver while opening")
+
+
+def _open_by_library(settings: PortSettings, wanted: LineFormat, kind: PortKind, opener: Opener) -> Any:
     keywords: dict[str, Any] = {}
     if kind not in ("socket", "rfc2217"):
         keywords["exclusive"] = True
     port = opener(
         settings.port,
-        baudrate=rate,
-        bytesize=settings.data_bits,
-        parity=settings.parity,
-        stopbits=settings.stop_bits,
+        baudrate=wanted.speed,
+        bytesize=wanted.data_bits,
+        parity=wanted.parity,
+        stopbits=wanted.stop_bits,
         timeout=READ_TIMEOUT_S,
         do_not_open=True,
         **keywords,
@@ -129,12 +171,9 @@ def _descriptor(port: Any) -> int | None:
 
 def _prepare(opened: OpenPort, settings: PortSettings) -> None:
     if opened.fd is not None and os.isatty(opened.fd):
-        if settings.mark_faults == "always" or (settings.mark_faults == "auto" and opened.kind != "pty"):
+        if opened.kind != "pty":  # it has no faults, and its maker may reset the marking
             opened.marked = marks.mark_faults(opened.fd)
-        if settings.low_latency and opened.kind in ("usb", "uart", "other"):
-            # Not every driver has it, and it may need rights: reading works without.
-            with contextlib.suppress(OSError, ValueError, AttributeError, termios.error):
-                opened.port.set_low_latency_mode(True)
+            terminal.set_low_latency(opened.fd)
             timer = latency_timer_ms(settings.port)
             if timer is not None and timer > 1:
                 opened.notes.append(f"the adapter's latency timer is {timer} ms")

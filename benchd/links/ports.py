@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import glob
 import grp
 import os
 import pwd
@@ -14,14 +13,18 @@ from typing import Any
 
 from serial.tools import list_ports
 
+from benchd.links.holders import holders
+from benchd.links.identity import numbered, steady_names
 from benchd.links.lines import latency_timer_ms, port_kind
 
 
 @dataclass(frozen=True, slots=True)
 class PortFacts:
-    """One port. `names` are steady names under /dev/serial; `users` are "program (process N)" as /proc tells.
+    """One port. `names` are steady names under /dev/serial, the best first; `users` are "program (process N)" as /proc
+    tells.
 
-    `usb` is "VVVV:PPPP" or "". `advice` says what to do before it can be used; "" when nothing is in the way.
+    `usb` is "VVVV:PPPP" or "". `advice` says what to do before it can be used; "" when nothing is in the way. `caution`
+    says why `device` is not what to write into the settings, or "".
     """
 
     device: str
@@ -37,36 +40,7 @@ class PortFacts:
     mode: str = ""
     usable: bool = True
     advice: str = ""
-
-
-def holders(device: str, proc: Path = Path("/proc")) -> tuple[str, ...]:
-    """Return the processes that have `device` open, as far as visible; not this process itself."""
-    real = os.path.realpath(device)
-    found: list[str] = []
-    try:
-        processes = [entry for entry in os.listdir(proc) if entry.isdigit() and int(entry) != os.getpid()]
-    except OSError:
-        return ()
-    for pid in sorted(processes, key=int):
-        try:
-            links = os.listdir(proc / pid / "fd")
-        except OSError:
-            continue
-        for link in links:
-            try:
-                if os.readlink(proc / pid / "fd" / link) != real:
-                    continue
-                name = (proc / pid / "comm").read_text(errors="replace").strip() or "?"
-            except OSError:
-                continue
-            found.append(f"{name} (process {pid})")
-            break
-    return tuple(found)
-
-
-def _steady_names(device: str) -> tuple[str, ...]:
-    real = os.path.realpath(device)
-    return tuple(sorted(link for link in glob.glob("/dev/serial/by-*/*") if os.path.realpath(link) == real))
+    caution: str = ""
 
 
 def _driver(device: str, sys: Path) -> str:
@@ -93,6 +67,18 @@ def permission_advice(device: str, group: str, mode: int, may: bool) -> str:
     return f"no permission, and its group may not use it either (mode {mode & 0o777:o}): ask whoever runs this machine"
 
 
+def caution_about(device: str, names: tuple[str, ...], serial_number: str) -> str:
+    """Return why a numbered name is not one to rely on, and what is, or ""."""
+    if not numbered(device):
+        return ""
+    if not names:
+        return f"{device} may be another adapter after replugging, and no steady name is known: udev makes them"
+    what = f"{device} may be another adapter after replugging: write the steady name"
+    if serial_number or not (places := [name for name in names if "/by-path/" in name]):
+        return what
+    return f"{what}; it has no serial number, so with another one like it take the place: {places[0]}"
+
+
 def look_at(
     device: str,
     *,
@@ -103,7 +89,7 @@ def look_at(
     proc: Path = Path("/proc"),
 ) -> PortFacts:
     """Return what /dev, /sys and /proc tell of `device`; a missing device is told in `advice`."""
-    kind, names = port_kind(device), _steady_names(device)
+    kind, names = port_kind(device), steady_names(device)
     try:
         status = os.stat(device)
     except OSError as error:
@@ -129,6 +115,7 @@ def look_at(
         mode=f"{stat.S_IMODE(status.st_mode):o}",
         usable=may and not users,
         advice=advice,
+        caution=caution_about(device, names, serial_number),
     )
 
 
@@ -166,13 +153,15 @@ def ports_text(ports: Sequence[PortFacts]) -> str:
         words += [port.description] if port.description else []
         lines.append("  ".join(words))
         facts = [
-            ("steady name", ", ".join(port.names)),
+            ("in bench.toml", f'port = "{(port.names or (port.device,))[0]}"'),
+            ("also known as", ", ".join(port.names[1:])),
             ("USB", " ".join(filter(None, (port.usb, port.serial_number)))),
             ("driver", port.driver),
             ("latency timer", f"{port.latency_timer_ms} ms" if port.latency_timer_ms is not None else ""),
             ("rights", f"{port.owner} {port.mode}".strip()),
             ("free", "" if port.advice else "yes"),
             ("to do", port.advice),
+            ("caution", port.caution),
         ]
         lines += [f"    {key}: {value}" for key, value in facts if value]
     return "\n".join(lines)

@@ -16,19 +16,20 @@ import termios
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-
-import serial
+from dataclasses import dataclass
 
 from benchd.links import marks
+from benchd.links.attention import WAIT_MS, Attention
 from benchd.links.hold import Hold
 from benchd.links.hunt import Hunter, Lock, Lost, Move
-from benchd.links.opening import Lines, Opener, OpenPort, leftover, open_port, read_some
-from benchd.links.ports import holders
+from benchd.links.lines import SCHEDULER_NS
+from benchd.links.opening import READ_TIMEOUT_S, Lines, Opener, OpenPort, leftover, read_some
 from benchd.links.settings import HUNT, PortSettings, hunt_order
+from benchd.links.terminal import Refusal
+from benchd.links.tries import Retry, Tries
 from benchd.links.trouble import State, Trouble, why_gone, why_not_open
 from benchd.vocabulary.hunting import HuntScoring
-from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
+from benchd.vocabulary.records import Annotation, Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
 from benchd.vocabulary.times import byte_time_ns
 
 Deliver = Callable[[Record], None]
@@ -39,36 +40,15 @@ READ_LIMIT = 4096
 LINES_POLL_S = 0.02
 """Modem lines and fault counters are looked at this often: a change is stamped up to this much late."""
 
-OPEN_ERRORS = (OSError, ValueError, termios.error, NotImplementedError, AttributeError)
-"""What pyserial raises when a port cannot be opened or set up (measured; SerialException is an OSError)."""
-
 READ_ERRORS = (OSError, ValueError, termios.error, TypeError, AttributeError)
 """What reading or setting the speed raises when a port goes away (the last two: pyserial's closed ports)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Retry:
-    """Full jitter with a cap: the n-th wait is uniform in 0..min(cap, base * 2^n) (common practice in
-    networking).
-
-    A device path is looked for more often than a network address: looking costs nothing, and a machine that
-    was switched on together with its adapter should not lose its first codes.
-    """
-
-    base_s: float = 0.25
-    cap_s: float = 10.0
-    path_cap_s: float = 2.0
-    steady_s: float = 2.0
-
-    def wait_s(self, attempt: int, port: str, rng: random.Random) -> float:
-        """Return how long to wait before attempt number `attempt` + 1 (0 is the first that failed)."""
-        cap = self.cap_s if "://" in port else min(self.cap_s, self.path_cap_s)
-        return rng.uniform(0, min(cap, self.base_s * 2 ** min(attempt, 16)))
-
-
-@dataclass(frozen=True, slots=True)
 class ReaderStatus:
-    """What a reader is doing. `bytes_read` counts received characters, `left_out` those hunted away."""
+    """What a reader is doing. `bytes_read` counts received characters, `left_out` those hunted away, `opened` how often
+    the port was opened. `users` are other programs that have it open as well; `latency_ns` is how late a byte may be.
+    """
 
     link: str
     port: str
@@ -84,13 +64,15 @@ class ReaderStatus:
     marks: bool
     faults: dict[str, int]
     last_byte_ns: int | None
+    users: tuple[str, ...]
+    latency_ns: int | None
 
 
 class LinkReader:
     """Reads the port of one link. `start` once, `stop` once; `status` from any thread.
 
     `deliver` is called from the reader's thread with records in order of time. `clock` returns monotonic ns.
-    `opener` is called like `serial.serial_for_url`. `scoring` judges the bytes while hunting.
+    `opener` stands in for `serial.serial_for_url`. `scoring` judges the bytes while hunting.
     """
 
     def __init__(
@@ -101,14 +83,14 @@ class LinkReader:
         *,
         clock: Callable[[], int] = time.monotonic_ns,
         rng: random.Random | None = None,
-        opener: Opener = serial.serial_for_url,
+        opener: Opener | None = None,
         retry: Retry | None = None,
         scoring: HuntScoring | None = None,
     ) -> None:
         self.info, self.settings = info, settings
         if settings.speed == HUNT and scoring is None:
             raise ValueError("hunting the speed needs the scoring of the link's framing")
-        self._clock, self._opener, self._scoring = clock, opener, scoring
+        self._clock, self._scoring = clock, scoring
         self._rng = rng if rng is not None else random.Random()
         self._retry = retry if retry is not None else Retry()
         self._hold = Hold(deliver)
@@ -127,6 +109,7 @@ class LinkReader:
         self._lines: Lines | None = None
         self._next_look = 0
         self._told_left_out = 0
+        self._tries = Tries(settings, f'{info.name} (port = "{settings.port}")', opener)
 
     # -- for the owner
 
@@ -149,6 +132,7 @@ class LinkReader:
         for fd in (self._wake_r, self._wake_w):
             if fd >= 0:
                 os.close(fd)
+        self._tries.close()
         self._wake_r = self._wake_w = -1
         return True
 
@@ -170,6 +154,8 @@ class LinkReader:
             marks=port is not None and port.marked,
             faults=dict(self._faults),
             last_byte_ns=self._last_byte,
+            users=self._tries.users,
+            latency_ns=port.timing.latency_ns if port is not None else None,
         )
 
     # -- the thread
@@ -182,27 +168,29 @@ class LinkReader:
             fault = f"{type(error).__name__}: {error}"
             self._down(Trouble("unfit", f"{self.settings.port}: reading ended by a fault of benchd ({fault})"))
             raise
+        finally:
+            self._tries.closed()
 
     def _keep_open(self) -> None:
-        attempt = 0
+        attempt, prompted = 0, False
         self._state, self._reason = "opening", f"opening {self.settings.port}"
         while not self._stop.is_set():
-            trouble: Trouble | None
-            try:
-                port = open_port(self.settings, self._first_rate(), self._opener)
-            except OPEN_ERRORS as error:
-                self._failed += 1
-                trouble = self._explain(error)
-            else:
+            port = self._tries.open(self._first_rate())
+            if isinstance(port, OpenPort):
                 began = self._clock()
                 trouble = self._serve(port)
-                if trouble is None:
-                    break
+                prompted = False
                 # A port that opens and falls at once is no success: its waits go on growing.
                 if self._clock() - began >= self._retry.steady_s * 1e9:
                     attempt = 0
-            self._down(trouble)
-            self._stop.wait(self._retry.wait_s(attempt, self.settings.port, self._rng))
+            else:
+                self._failed, trouble = self._failed + 1, port
+            if trouble is None:
+                break
+            if not prompted:  # a device that has just come may still lack its rights: that is no news yet
+                self._down(trouble)
+            wait_s = self._retry.wait_s(attempt, self.settings.port, self._rng)
+            prompted = self._tries.wait(wait_s, self._stop, self._wake_r)
             attempt += 1
         if self._state == "up":
             self._down(Trouble("stopped", f"{self.settings.port}: closed on request"))
@@ -214,20 +202,23 @@ class LinkReader:
         # A replugged adapter starts with the speed that was right before.
         return self._speed or self._rates()[0]
 
-    def _explain(self, error: BaseException) -> Trouble:
-        found = why_not_open(error, self.settings.port)
-        if found.state == "busy":
-            found = why_not_open(error, self.settings.port, ", ".join(holders(self.settings.port)))
-        return found
-
     def _down(self, trouble: Trouble) -> None:
         """Tell of `trouble` once: not for each attempt, and not that an unplugged port is absent as well."""
-        same = trouble.state == self._state or (trouble.state == "absent" and self._state == "gone")
+        same = trouble.state == self._state or (trouble.state == "absent" and self._state in ("gone", "swapped"))
         if same:
             return
         self._hold.drop()
         self._state, self._reason = trouble.state, trouble.message
         self._hold.deliver(LinkState(self.info.name, self._clock(), False, trouble.message, None))
+
+    def _tell_up(self, port: OpenPort, t: int, reason: str, speed: int | None) -> LinkState:
+        """Take down that the link is up, and how; return the record of it."""
+        self._speed = speed if speed is not None else self._speed
+        if users := self._tries.users:
+            reason += f"; also open in {', '.join(users)}, which takes bytes away: close that program"
+        self._state, self._reason = "up", reason
+        latency = None if self.settings.latency_known else port.timing.latency_ns
+        return LinkState(self.info.name, t, True, reason, speed, latency)
 
     def _serve(self, port: OpenPort) -> Trouble | None:
         """Read `port` until it fails (return why) or the reader is stopped (return None)."""
@@ -240,6 +231,8 @@ class LinkReader:
             if port.fd is not None:
                 return self._read_descriptor(port, port.fd)
             return self._read_calls(port)
+        except Refusal as error:
+            return why_not_open(error, self.settings.port)
         except READ_ERRORS as error:
             return None if self._stop.is_set() else why_gone(error, self.settings.port)
         finally:
@@ -247,21 +240,21 @@ class LinkReader:
             self._take(port, self._parser.flush() + leftover(port), self._clock(), parse=False)
             self._port = None
             port.close()
+            self._tries.closed()
 
     def _up(self, port: OpenPort) -> None:
         t = self._clock()
-        notes = "".join(f"; {note}" for note in port.notes)
+        pulsed = self._opened > 1 and not (self.settings.dtr and self.settings.rts)
+        again = [f"opened {self._opened} times so far"] if pulsed else []
         self._hunter = None
         speed: int | None = port.rate
-        reason = f"open at {port.rate} bit/s"
+        reason = f"open at {port.format}"
         if port.kind == "socket":
             speed, reason = None, "connected"
         elif self.settings.speed == HUNT:
             speed, reason = self._begin_hunt(port)
-        self._speed = speed if speed is not None else self._speed
-        self._state, self._reason = "up", reason + notes
         self._hold.holding = self._hunter is not None and self._hunter.state == "seeking"
-        self._hold.deliver(LinkState(self.info.name, t, True, reason + notes, speed))
+        self._hold.deliver(self._tell_up(port, t, "; ".join((reason, *port.notes, *again)), speed))
 
     def _rates(self) -> tuple[int, ...]:
         return hunt_order(self.settings, self._scoring is not None and self._scoring.any_byte)
@@ -278,7 +271,7 @@ class LinkReader:
         if self._speed is not None and port.rate in rates:
             # Replugged: what was found still holds until garbage says otherwise.
             hunter.rate, hunter.state = port.rate, "locked"
-            return port.rate, f"open at {port.rate} bit/s, the speed found before"
+            return port.rate, f"open at {port.format}, the speed found before"
         port.set_rate(hunter.rate)
         among = ", ".join(map(str, rates))
         return None, f"open, hunting the speed among {among}; nothing is passed on until it is found"
@@ -288,29 +281,31 @@ class LinkReader:
         poll.register(fd, select.POLLIN)
         poll.register(self._wake_r, select.POLLIN)
         looks = port.has_lines or port.counters is not None
-        wait_ms = (LINES_POLL_S if looks or self._hunter is not None else 0.5) * 1000
+        attention = Attention(self._clock())
         while not self._stop.is_set():
-            ready = poll.poll(wait_ms)
-            if any(number == fd for number, _event in ready):
-                try:
+            data = None
+            poll.poll(WAIT_MS)
+            # Asked once more: what had come by the first answer may have come long before this instant.
+            asked = self._clock()
+            if any(number == fd for number, _event in poll.poll(0)):
+                with contextlib.suppress(BlockingIOError):
                     data = os.read(fd, READ_LIMIT)
-                except BlockingIOError:
-                    data = None
-                t = self._clock()
-                if data == b"":
-                    return why_gone(None, self.settings.port)
-                if data:
-                    self._take(port, data, t)
-            else:
-                t = self._clock()
+            t = self._clock()
+            if data == b"":
+                return why_gone(None, self.settings.port)
+            self._attend(attention.away(asked, t, bool(data)), t)
+            if data:
+                self._take(port, data, t)
             self._pause(port, t, looks)
         return None
 
     def _read_calls(self, port: OpenPort) -> Trouble | None:
+        attention = Attention(self._clock(), int(READ_TIMEOUT_S * 1e9) + SCHEDULER_NS)
         while not self._stop.is_set():
             # Without a descriptor this call is where time passes; see READ_TIMEOUT_S.
             data = read_some(port, READ_LIMIT)
             t = self._clock()
+            self._attend(attention.away(t, t, bool(data)), t)
             if data:
                 self._take(port, data, t)
             if not port.has_lines and self.settings.modem_lines:
@@ -319,11 +314,21 @@ class LinkReader:
             self._pause(port, t, port.has_lines)
         return None
 
+    def _attend(self, away: int, t: int) -> None:
+        """Say from when to now this thread was away, if for longer than the stated uncertainty allows."""
+        if away:
+            self._hold.deliver(Annotation(t - away, "attention", f"{away / 1e9:.9f}"))
+
     def _pause(self, port: OpenPort, t: int, looks: bool) -> None:
-        """Between reads: look at lines and counters when it is time, let the hunt see time pass."""
-        if looks and t >= self._next_look:
-            self._look(port)
+        """Between reads: look at lines, counters and others when it is time, let the hunt see time pass."""
+        if t >= self._next_look:
             self._next_look = t + int(LINES_POLL_S * 1e9)
+            if looks:
+                self._look(port)
+            if port.fd is not None and self._tries.others(port):
+                users = self._tries.users
+                reason = f"open at {port.format}" + ("" if users else "; no other program has it open any more")
+                self._hold.deliver(self._tell_up(port, t, reason, self._speed))
         if self._hunter is not None and self._hunter.state == "seeking":
             self._hold.expire(t)
             self._decide(port, self._hunter.tick(t), t)
@@ -393,17 +398,9 @@ class LinkReader:
                 left_out = self._hold.left_out - self._told_left_out
                 self._told_left_out = self._hold.left_out
                 reason = decision.reason + (f"; {left_out} read before that left out" if left_out else "")
-                self._speed, self._reason = decision.rate, reason
-                self._hold.release(LinkState(self.info.name, t, True, reason, decision.rate))
+                self._hold.release(self._tell_up(port, t, reason, decision.rate))
             case Lost():
                 self._speed, self._reason = None, decision.reason
                 self._hold.deliver(LinkState(self.info.name, t, True, decision.reason, None))
                 self._hold.holding = True
                 port.set_rate(decision.rate)
-
-
-def describe(status: ReaderStatus) -> str:
-    """Return one line on a reader for people."""
-    told = replace(status, faults={name: n for name, n in status.faults.items() if n})
-    faults = "".join(f", {n} {name}" for name, n in told.faults.items())
-    return f"{told.link}: {told.state}, {told.reason} ({told.bytes_read} bytes{faults})"

@@ -21,11 +21,9 @@ class PortSettings:
     """Settings of one port; checked when made.
 
     `port` is a device path or a pyserial URL. `speed` is in bit/s or "hunt". `modem_lines` asks for the modem
-    lines to be watched where the port has them. `mark_faults`: "auto" lets the terminal driver mark breaks
-    and bad characters on every port but a pty (which has none, and whose creator may reset the marking),
-    "always" and "never" overrule that. `dtr` and `rts` are what this side asserts: a self-built card may
-    reset itself on DTR. `hunt_rates` are the rates that "hunt" tries, or () for the standard ones in the
-    order that suits the framing.
+    lines to be watched where the port has them. `dtr` and `rts` are what this side asserts: a self-built card
+    may reset itself on DTR. `hunt_rates` are the rates that "hunt" tries, or () for the standard ones in the
+    order that suits the framing. `latency_known`: how late bytes are was set by hand, and is not measured.
     """
 
     port: str
@@ -34,11 +32,10 @@ class PortSettings:
     parity: Literal["N", "E", "O", "M", "S"] = "N"
     stop_bits: float = 1
     modem_lines: bool = True
-    mark_faults: Literal["auto", "always", "never"] = "auto"
-    low_latency: bool = True
     dtr: bool = True
     rts: bool = True
     hunt_rates: tuple[int, ...] = ()
+    latency_known: bool = False
 
     def __post_init__(self) -> None:
         if not self.port or "\0" in self.port:

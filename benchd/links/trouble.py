@@ -8,13 +8,18 @@ import termios
 from dataclasses import dataclass
 from typing import Literal
 
-State = Literal["new", "opening", "up", "absent", "denied", "busy", "gone", "unreachable", "unfit", "stopped"]
+from benchd.links.terminal import Refusal
+
+State = Literal[
+    "new", "opening", "up", "absent", "swapped", "denied", "busy", "gone", "unreachable", "unfit", "stopped"
+]
 """States of a link:
 
 new          not started yet
 opening      the first attempt is under way
 up           open and read
 absent       there is no such port
+swapped      another adapter has its name
 denied       no permission to open it
 busy         somebody else has it
 gone         it went away while it was open (unplugged, adapter reset, far end closed)
@@ -23,7 +28,7 @@ unfit        it is there but will not work as a serial port with these settings
 stopped      closed on request
 """
 
-DOWN_STATES: tuple[State, ...] = ("absent", "denied", "busy", "gone", "unreachable", "unfit")
+DOWN_STATES: tuple[State, ...] = ("absent", "swapped", "denied", "busy", "gone", "unreachable", "unfit")
 
 _BY_ERRNO: dict[int, State] = {
     errno.ENOENT: "absent",
@@ -73,43 +78,54 @@ def error_number(error: BaseException) -> int | None:
     return None
 
 
+_TEXTS: dict[State, str] = {
+    "absent": "no such port; plug the adapter in, or look for its name with `benchd ports`",
+    "denied": "no permission; add your user to the port's group (`ls -l {port}` shows it, often dialout) and log in "
+    "again",
+    "busy": "in use by {users}; close that program first",
+    "unreachable": "does not answer ({detail}); check address, port number and that the server runs",
+    "unfit": "will not work with these settings ({detail}); check path, data bits and parity",
+}
+_BY_NUMBER = {
+    errno.EIO: "the device file is there but no working port is behind it; try another port",
+    errno.ENOTTY: "not a serial port; look for its name with `benchd ports`",
+}
+"""Where the error number tells more than the state."""
+SOMEBODY = "another program (of another user, whose name root may see)"
+
+
 def why_not_open(error: BaseException, port: str, users: str = "") -> Trouble:
     """Return what an exception at opening `port` means. `users` names who has it open, if known."""
-    network = port.lower().startswith(("socket://", "rfc2217://"))
-    number = error_number(error)
-    if any(isinstance(item, socket.gaierror) for item in _chain(error)):
+    chain = _chain(error)
+    if any(isinstance(item, socket.gaierror) for item in chain):
         return Trouble("unreachable", f"{port}: the host name is not known; check the name and the network")
-    if any(isinstance(item, TimeoutError) for item in _chain(error)) and network:
-        number = errno.ETIMEDOUT
-    state = _BY_ERRNO.get(number or 0, "unreachable" if network else "unfit")
-    if network and state in ("absent", "busy"):
-        state = "unreachable"
+    if any(isinstance(item, Refusal) for item in chain):
+        return Trouble("unfit", f"{port}: {error}")
+    state, text = _network(error, chain) if _is_network(port) else _device(error)
     detail = str(error).strip() or type(error).__name__
-    match state:
-        case "absent" if number == errno.EIO:
-            text = f"{port}: the device file is there but no working port is behind it; try another port"
-        case "absent":
-            text = f"{port}: no such port; plug the adapter in, or look for its name with `benchd ports`"
-        case "denied":
-            text = (
-                f"{port}: no permission; add your user to the port's group (`ls -l {port}` shows it, often "
-                "dialout) and log in again"
-            )
-        case "busy":
-            by = f" by {users}" if users else " by another program or another link"
-            text = f"{port}: in use{by}; close that program first"
-        case "unreachable":
-            text = f"{port}: does not answer ({detail}); check address, port number and that the server runs"
-        case "unfit" if number == errno.ENOTTY:
-            text = f"{port}: not a serial port; look for its name with `benchd ports`"
-        case _:
-            text = f"{port}: will not work with these settings ({detail}); check path, data bits and parity"
-    return Trouble(state, text)
+    return Trouble(state, f"{port}: {text.format(port=port, users=users or SOMEBODY, detail=detail)}")
+
+
+def _is_network(port: str) -> bool:
+    return port.lower().startswith(("socket://", "rfc2217://"))
+
+
+def _network(error: BaseException, chain: list[BaseException]) -> tuple[State, str]:
+    late = any(isinstance(item, TimeoutError) for item in chain)
+    state = _BY_ERRNO.get(errno.ETIMEDOUT if late else error_number(error) or 0, "unreachable")
+    state = "unreachable" if state in ("absent", "busy") else state
+    return state, _TEXTS[state]
+
+
+def _device(error: BaseException) -> tuple[State, str]:
+    number = error_number(error) or 0
+    state = _BY_ERRNO.get(number, "unfit")
+    return state, _BY_NUMBER.get(number, _TEXTS[state])
 
 
 def why_gone(error: BaseException | None, port: str) -> Trouble:
     """Return what an exception while reading the open `port` means."""
-    if port.lower().startswith(("socket://", "rfc2217://")):
+    if _is_network(port):
         return Trouble("gone", f"{port}: the far end closed the connection; waiting for it to come back")
     detail = f" ({str(error).strip()})" if error is not None and str(error).strip() else ""
     text = f"{port}: the port went away{detail}; plug the adapter back in, reading goes on by itself"

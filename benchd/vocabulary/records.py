@@ -53,13 +53,18 @@ class Chunk:
 
 @dataclass(frozen=True, slots=True)
 class LinkState:
-    """A link came up or went down, or its speed changed; `reason` is a short sentence for people."""
+    """A link came up or went down, or its speed changed; `reason` is a short sentence for people.
+
+    `speed` is what is in force, where the port has one. `latency_ns` is how late bytes may be as the open port is set
+    up, in place of what `LinkInfo` says; None leaves that as it is.
+    """
 
     link: str
     t_ns: int
     up: bool
     reason: str
     speed: int | None = None
+    latency_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

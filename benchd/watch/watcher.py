@@ -52,7 +52,13 @@ MakeReader = Callable[[LinkInfo, LinkPart, Callable[[Record], None]], Reader]
 def port_reader(info: LinkInfo, link: LinkPart, deliver: Callable[[Record], None]) -> Reader:
     """Return the reader of a real port."""
     settings = PortSettings.of_link(
-        info, hunt=link.speed == HUNT, modem_lines=link.modem_lines, dtr=link.dtr, rts=link.rts
+        info,
+        hunt=link.speed == HUNT,
+        modem_lines=link.modem_lines,
+        dtr=link.dtr,
+        rts=link.rts,
+        hunt_rates=tuple(link.hunt_rates),
+        latency_known=link.latency is not None,
     )
     return LinkReader(info, settings, deliver, scoring=framing_of(info).hunt)
 

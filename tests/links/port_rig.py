@@ -18,8 +18,9 @@ import serial
 import serial.rfc2217
 
 from benchd.decode import framing_of
-from benchd.links.reader import LinkReader, Retry
+from benchd.links.reader import LinkReader
 from benchd.links.settings import PortSettings
+from benchd.links.tries import Retry
 from benchd.vocabulary.records import Chunk, LinkInfo, LinkState, Record
 
 DEADLINE_S = 20.0

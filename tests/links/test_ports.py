@@ -17,10 +17,11 @@ import typer
 from typer.testing import CliRunner
 
 from benchd.cli import ports as command
+from benchd.links.holders import holders
 from benchd.links.ports import (
     PortFacts,
+    caution_about,
     find_ports,
-    holders,
     look_at,
     permission_advice,
     ports_json,
@@ -140,7 +141,7 @@ def app() -> typer.Typer:
 def test_the_command_cleans_what_devices_say(monkeypatch: pytest.MonkeyPatch) -> None:
     """A USB product string may hold terminal escapes; none gets to the terminal. Exit code 0."""
     evil = PortFacts("/dev/ttyUSB0", "usb", description="nice\x1b]0;x\x07\u202eadapter", usb="1209:0001")
-    monkeypatch.setattr("benchd.links.ports.find_ports", lambda: (evil, replace(evil, device="/dev/ttyUSB1")))
+    monkeypatch.setattr("benchd.cli.ports.find_ports", lambda: (evil, replace(evil, device="/dev/ttyUSB1")))
     result = CliRunner().invoke(app(), ["ports"])
     assert result.exit_code == 0
     assert "\x1b" not in result.output
@@ -164,3 +165,17 @@ def test_this_process_is_no_holder_of_its_own_port(pty: str) -> None:
         assert holders(pty) == ()
     finally:
         os.close(fd)
+
+
+def test_a_steady_name_is_offered() -> None:
+    """The numbered name earns a warning with the steady one beside it; without a serial number the place counts."""
+    by_id, by_path = "/dev/serial/by-id/usb-bench-if00", "/dev/serial/by-path/pci-0-usb-1"
+    facts = PortFacts("/dev/ttyUSB0", "usb", names=(by_id, by_path), caution="no")
+    assert f'in bench.toml: port = "{by_id}"' in ports_text((facts,))
+    assert f"also known as: {by_path}" in ports_text((facts,))
+    assert 'port = "/dev/ttyS0"' in ports_text((PortFacts("/dev/ttyS0", "uart"),))
+    with_number = caution_about("/dev/ttyUSB0", (by_id, by_path), "B7")
+    assert with_number == "/dev/ttyUSB0 may be another adapter after replugging: write the steady name"
+    assert caution_about("/dev/ttyUSB0", (by_id, by_path), "").endswith(f"take the place: {by_path}")
+    assert "udev makes them" in caution_about("/dev/ttyUSB0", (), "B7")
+    assert caution_about("/dev/ttyS0", (), "") == caution_about(by_id, (), "") == ""

@@ -2,54 +2,17 @@
 
 from __future__ import annotations
 
-import os
-import termios
-import threading
 from pathlib import Path
 from typing import Any
 
 import pytest
+from links.hunted import Target
 from links.port_rig import Box, Pty, reading, until
-from links.uart_sim import Line, plain, sample
 from support.card_frames import encode_frame
 
 from benchd.decode.benchframe import CardWrite, Frame
 
 TEXT = b"Bench BIOS 1.02\r\n00128 KB OK\r00640 KB OK\r\nFixed disk 0: 40 MB\r\nstorage rom ready\r\n"
-RATES = {getattr(termios, f"B{rate}"): rate for rate in (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)}
-
-
-class Target:
-    """Sends `data` over and over at `rate`; what arrives depends on the speed the reader has set."""
-
-    def __init__(self, pty: Pty, data: bytes, rate: int) -> None:
-        self.pty, self.data, self.rate = pty, data, rate
-        self.tried: list[int] = []
-        self.stop = threading.Event()
-        self.thread = threading.Thread(target=self._run)
-
-    def _run(self) -> None:
-        known: dict[tuple[int, int], bytes] = {}
-        while not self.stop.wait(0.01):
-            read_at = RATES[termios.tcgetattr(self.pty.master)[5]]
-            if not self.tried or self.tried[-1] != read_at:
-                self.tried.append(read_at)
-            key = self.rate, read_at
-            if key not in known:
-                line = Line()
-                line.idle(0.01)
-                line.send(self.data, self.rate)
-                line.idle(0.05)
-                known[key] = plain(sample(line, read_at))
-            os.write(self.pty.master, known[key][:400])
-
-    def __enter__(self) -> Target:
-        self.thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.stop.set()
-        self.thread.join()
 
 
 @pytest.fixture
@@ -63,7 +26,7 @@ def pty(tmp_path: Path) -> Any:
 def test_the_speed_of_a_console_is_found(pty: Pty, rate: int) -> None:
     """Up with no speed first; then the right one, how sure, what was left out; then the text."""
     box = Box()
-    with reading(str(pty.link), box, settings={"speed": "hunt"}) as reader, Target(pty, TEXT, rate) as target:
+    with reading(str(pty.link), box, settings={"speed": "hunt"}) as reader, Target(pty.master, TEXT, rate) as target:
         first = box.wait_state(True)
         assert first.speed is None
         assert "hunting" in first.reason
@@ -87,7 +50,7 @@ def test_the_speed_of_a_console_is_found(pty: Pty, rate: int) -> None:
 def test_a_change_of_speed_is_followed(pty: Pty) -> None:
     """The target goes from 9600 to 19200: told with no speed, then found anew."""
     box = Box()
-    with reading(str(pty.link), box, settings={"speed": "hunt"}), Target(pty, TEXT, 9600) as target:
+    with reading(str(pty.link), box, settings={"speed": "hunt"}), Target(pty.master, TEXT, 9600) as target:
         until(lambda: any(s.speed == 9600 for s in box.states()), "9600 found")
         target.rate = 19200
         until(lambda: any(s.speed == 19200 for s in box.states()), "19200 found")
@@ -100,7 +63,7 @@ def test_a_replugged_port_keeps_its_speed(pty: Pty) -> None:
     """After unplugging, the speed found before is used at once, and the first byte is passed on."""
     box = Box()
     with reading(str(pty.link), box, settings={"speed": "hunt"}):
-        with Target(pty, TEXT, 19200):
+        with Target(pty.master, TEXT, 19200):
             until(lambda: any(s.speed == 19200 for s in box.states()), "19200 found")
         pty.unplug()
         box.wait_state(False)
@@ -118,7 +81,7 @@ def test_bench_frames_are_found_by_check_sum(pty: Pty) -> None:
     frames = b"".join(encode_frame(Frame(i, i * 100, (CardWrite(code=0x10 + i, port=0x80),))) for i in range(8))
     box = Box()
     more = {"kind": "post", "framing": "bench"}
-    with reading(str(pty.link), box, settings={"speed": "hunt"}, **more), Target(pty, frames, 57600):
+    with reading(str(pty.link), box, settings={"speed": "hunt"}, **more), Target(pty.master, frames, 57600):
         found = box.wait_state(True, 2)
         assert found.speed == 57600
         assert "frames with a good check sum" in found.reason
