@@ -158,15 +158,18 @@ def _changed(now: MachineNow, event: BootChanged | BootSettled | BootOver) -> li
     boot = event.boot
     if now.boot is None or now.boot.id == boot.id:
         now.boot = boot
-    mine = [(k, s) for k, s in now.standing.items() if k[1] != "link"]
     if isinstance(event, BootOver) and boot.outcome == "finished":
-        seen = {(f.kind, f.rule) for f in boot.findings if f.cleared_t is None}
-        keys = [k for k, _ in mine if k[1] in STUCK or (k[1], k[2]) not in seen]
-        return _end(now, keys, event.t_ns, "a boot finished without it")
+        return _end(now, _disproved(now, boot), event.t_ns, "a boot finished without it")
     if boot.ended:
-        keys = [k for k, s in mine if k[1] in STUCK and s.boot == boot.id]
+        keys = [k for k, s in now.standing.items() if k[1] in STUCK and s.boot == boot.id]
         return _end(now, keys, event.t_ns, "the machine was restarted or switched off")
     return []
+
+
+def _disproved(now: MachineNow, boot: Boot) -> list[Key]:
+    """Return what cannot stand any more once this boot finished."""
+    seen = {(f.kind, f.rule) for f in boot.findings if f.cleared_t is None}
+    return [key for key in now.standing if key[1] in STUCK or (key[1] != "link" and key[1:] not in seen)]
 
 
 def _begin(now: MachineNow, standing: Standing, why: str) -> list[StandingChange]:

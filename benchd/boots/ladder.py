@@ -67,21 +67,17 @@ class Ladder:
 
     def _late(self, boot: BootState, new: Entered) -> Finding | None:
         """Tell of a stage that came after one it belongs before, by more than both uncertainties."""
-        before = [e for e in boot.entered if e.t_ns + e.u_ns < new.t_ns - new.u_ns]
-        after = [e for e in boot.entered if e.t_ns - e.u_ns > new.t_ns + new.u_ns]
-        came = [(e.rule, new.rule) for e in before] + [(new.rule, e.rule) for e in after]  # the earlier first
+        came = [(e, new) for e in boot.entered if e.t_ns + e.u_ns < new.t_ns - new.u_ns]
+        came += [(new, e) for e in boot.entered if e.t_ns - e.u_ns > new.t_ns + new.u_ns]
+        names = {(early.rule.name, late.rule.name) for early, late in came}
         for order in self.table.order:
-            for early, late in came:
-                if (order.first, order.then) == (late.name, early.name):
-                    detail = f"{order.first} came after {order.then}"
-                    return boot.note("late", order.name, new.t_ns, stage=order.first, help_=order, detail=detail)
-        if not self.ordered(new.index):
-            return None
-        pairs = [(e, new) for e in before if e.index > new.index and self.ordered(e.index)]
-        pairs += [(new, e) for e in after if e.index < new.index and self.ordered(e.index)]
-        for ahead, behind in pairs[:1]:
-            rule, detail = behind.rule, f"{behind.rule.name} came after {ahead.rule.name}"
-            return boot.note("late", rule.name, new.t_ns, stage=rule.name, means=rule.means, detail=detail)
+            if (order.then, order.first) in names:
+                detail = f"{order.first} came after {order.then}"
+                return boot.note("late", order.name, new.t_ns, stage=order.first, help_=order, detail=detail)
+        for early, late in came:
+            if late.index < early.index and self.ordered(late.index) and self.ordered(early.index):
+                rule, detail = late.rule, f"{late.rule.name} came after {early.rule.name}"
+                return boot.note("late", rule.name, new.t_ns, stage=rule.name, means=rule.means, detail=detail)
         return None
 
     def missing(self, boot: BootState) -> list[StageRule]:

@@ -19,6 +19,14 @@ def number(text: str) -> float:
     return seconds
 
 
+def wall_time(text: str) -> int:
+    """Return the wall time (ns since 1970) that an annotation carries. Raises ValueError."""
+    wall_ns = int(text)
+    if not 0 < wall_ns < 1 << 63:
+        raise ValueError(f"{text!r} is no time of day")
+    return wall_ns
+
+
 @dataclass(frozen=True, slots=True)
 class Limit:
     """`seconds` a stage may take; `kind` tells where that comes from, `boots` from how many good boots."""

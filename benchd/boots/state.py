@@ -149,19 +149,20 @@ class BootState:
         full = len(self.findings) >= MAX_FINDINGS
         if full and not repeatable:
             return None
-        current = self.stage
+        current = self.stage.rule.name if self.stage else None
+        told: dict[str, object] = {"means": means or None}
+        if help_ is not None:
+            told = {"means": help_.means or None, "try_": list(help_.try_), "caution": help_.caution or None}
+        if limit is not None:
+            told |= {"limit_s": limit.seconds, "limit_kind": limit.kind}
         finding = Finding(
             kind=kind,
             rule=rule,
-            stage=stage if stage is not None else (current.rule.name if current else None),
+            stage=current if stage is None else stage,
             code=self.last_code,
             t=round(self.seconds(t_ns), 6),
-            limit_s=limit.seconds if limit else None,
-            limit_kind=limit.kind if limit else None,
-            means=(help_.means if help_ else means) or None,
-            try_=list(help_.try_) if help_ else [],
-            caution=(help_.caution or None) if help_ else None,
             detail=detail,
+            **told,  # type: ignore[arg-type]
         )
         if not full:
             self.findings.append(finding)

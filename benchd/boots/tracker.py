@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, silence
-from benchd.boots.limits import Limit, number
+from benchd.boots.limits import Limit, number, wall_time
 from benchd.boots.loops import repeated
 from benchd.boots.machine import CLOSED, BootMachine, Trigger
 from benchd.boots.state import BootState, shown
@@ -346,10 +346,7 @@ class BootTracker:
         machine, boot = self.machine, None if self.closed else self.machine.boot
         match seen.key:
             case "trial":
-                machine.trial = seen.value or None
-                if boot is not None and boot.start_ns >= seen.t_ns and boot.trial != machine.trial:
-                    boot.trial = machine.trial  # the trial began before this boot; word of it came after
-                    machine.changed(boot.last_ns)  # not `_now`: how far time was told differs in a replay
+                self._trial_began(boot, seen)
             case "phase":
                 if machine.phase == "idle" and seen.value in ("over", "off"):
                     machine.phase = "over"
@@ -358,15 +355,19 @@ class BootTracker:
                 if boot is not None:
                     self._looked_away(boot, seen)
             case "wall":
-                wall_ns = int(seen.value)
-                if not 0 < wall_ns < 1 << 63:
-                    raise ValueError(f"{seen.value!r} is no time of day")
-                machine.anchor = Anchor(wall_ns, seen.t_ns)
+                machine.anchor = Anchor(wall_time(seen.value), seen.t_ns)
             case "end":
                 machine.fire(Trigger("end", seen.t_ns))
             case "limit":
                 stage, limit = Limit.from_label(seen.value)
                 machine.ladder.learned[stage] = limit
+
+    def _trial_began(self, boot: BootState | None, seen: Annotation) -> None:
+        machine = self.machine
+        machine.trial = seen.value or None
+        if boot is not None and boot.start_ns >= seen.t_ns and boot.trial != machine.trial:
+            boot.trial = machine.trial  # the trial began before this boot; word of it came after
+            machine.changed(boot.last_ns)  # not `_now`: how far time was told differs in a replay
 
     def _looked_away(self, boot: BootState, seen: Annotation) -> None:
         """Nobody looked for so many seconds from here: what came then is known late, and silence says nothing."""
