@@ -18,7 +18,7 @@ def keep(inbox: Inbox) -> list[object]:
 
 def judge(inbox: Inbox) -> list[Record]:
     out = []
-    while (record := inbox.next_to_judge()) is not None:
+    while (record := inbox.next_to_judge()[0]) is not None:
         out.append(record)
     return out
 
