@@ -78,6 +78,7 @@ encoding = "latin-1"
 modem_lines = false
 dtr = false
 rts = false
+hunt_rates = [9600]
 """
 
 
