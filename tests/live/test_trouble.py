@@ -282,10 +282,11 @@ def test_limits_are_learned(tmp_path: Path) -> None:
     """After five good boots limits are learned; a stage that takes far longer is called slow by one of them."""
     with by_hand(tmp_path) as (daemon, card):
         for count in range(1, 6):
-            assert daemon.api("/api/machines")[0]["limits"] == {}
+            in_force = daemon.api("/api/machines")[0]["limits"]
+            assert set(in_force.values()) <= {60.0}, "benchd's default silence, until something is learned"
             play(card, GOOD)
             stored(daemon, count, "finished")
-        wait_for(lambda: "memory" in daemon.api("/api/machines")[0]["limits"])
+        wait_for(lambda: daemon.api("/api/machines")[0]["limits"].get("memory", 60.0) < 60.0)
         limit = daemon.api("/api/machines")[0]["limits"]["memory"]
         times = [b["stages"][2]["t"] - b["stages"][1]["t"] for b in daemon.boots()]
         assert limit >= max(times)
