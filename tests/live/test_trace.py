@@ -15,10 +15,11 @@ from boots.test_rotation import HANGS, LIFE, Bench
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from live.by_capture import GOOD, WALL_NS, codes, write
+from support.card_frames import encode_frame
 from support.story import TABLE
 
 from benchd.capture import Capture, CaptureWriter, read_capture
-from benchd.decode.benchframe import Entry, Frame, encode_frame
+from benchd.decode.benchframe import CardWrite, Frame
 from benchd.errors import UsageError
 from benchd.vocabulary.events import BootStarted, CodeSeen, Event, LineSeen
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkInfo, LinkState, ModemLines, Record
@@ -145,7 +146,9 @@ def test_a_state_is_the_whole_pipeline(info: LinkInfo, cuts: list[int], seed: in
     wire = {
         "hex": b"01\r\n05\r\n20\r\n4",
         "pattern": b"POST 01\rPOST 05 POST 2",
-        "bench": b"".join(encode_frame(Frame(n, 100 * n, (Entry(code=code),))) for n, code in enumerate((1, 5, 0x20))),
+        "bench": b"".join(
+            encode_frame(Frame(n, 100 * n, (CardWrite(code=code),))) for n, code in enumerate((1, 5, 0x20))
+        ),
     }[info.framing]
     records: list[Record] = []
     at, t = 0, NS

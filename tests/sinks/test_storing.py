@@ -25,6 +25,7 @@ class FakeStore:
     def __init__(self) -> None:
         self.saved: list[tuple[Boot, str | None]] = []
         self.trouble: Callable[[Boot], None] = lambda boot: None
+        self.unopened = ""
 
     def save_boot(self, boot: Boot, *, capture: str | None = None) -> None:
         self.trouble(boot)
