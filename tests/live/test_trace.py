@@ -308,7 +308,8 @@ def test_what_the_watcher_writes_is_enough(
         if tight:
             patch.setattr(indexing, "EVERY", 20)
             patch.setattr(indexing, "APART", 0)
-        bench = Bench(tmp_path_factory.mktemp("life"), patch)
+        bench = Bench(tmp_path_factory.mktemp("life"))
+        bench.run.limit_bytes = 1
         bench.modem(True)
         began: dict[str, Path] = {}
         for what, then_ms in life:
@@ -333,8 +334,7 @@ def test_an_index_has_no_gaps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     """Boots that waited for the disk are found as well: where a place is not known the watcher's index ends."""
     monkeypatch.setattr(indexing, "EVERY", 20)
     monkeypatch.setattr(indexing, "APART", 0)
-    bench = Bench(tmp_path, monkeypatch)
-    bench.limit_bytes = 1 << 30
+    bench = Bench(tmp_path)
     bench.boot(GOOD_MS)
     bench.go(2000)
     real = bench.run.keeper._write
