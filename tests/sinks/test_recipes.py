@@ -114,7 +114,7 @@ def test_a_sink(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     daemon, and its health, with a figure by a row of FIGURES, is among the metrics."""
     lamps: list[Lamp] = []
 
-    def make(*args: object) -> Sink:
+    def make(*args: object, **more: object) -> Sink:
         lamps.append(Lamp())
         return lamps[-1]
 
