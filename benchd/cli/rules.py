@@ -177,10 +177,7 @@ def _show_ladder(table: RuleTable) -> None:
 
 def _show_rules(table: RuleTable) -> None:
     groups: dict[str, list[tuple[str, Help]]] = {
-        "Stall points": [
-            (f"{s.name}: {_span(s.quiet)} silent {f'after {s.after}' if s.after else f'in {s.in_}'}", s)
-            for s in table.stall
-        ],
+        "Stall points": [(f"{s.name}: {_span(s.quiet)} silent {s.place}", s) for s in table.stall],
         "Faults told by the machine": [(f"{f.name}: {f.seen}", f) for f in table.fault],
         "Order": [(f"{o.name}: {o.first} before {o.then}", o) for o in table.order],
         "Loops": [(f"{p.name}: {' '.join(map(str, p.codes))}, {p.times} times", p) for p in table.loop],

@@ -69,11 +69,11 @@ def new(name: Name, source: From = None, config: ConfigOption = None) -> None:
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 the document is wrong or unchanged, or the name is taken.
     """
-    from benchd.cli.benchfiles import now, speed_store
+    from benchd.cli.studystore import now, study_store
     from benchd.studies.loaded import save
     from benchd.studies.service import resolve_images
 
-    with speed_store(config, write=True) as store:
+    with study_store(config, write=True) as store:
         if name in {one.name for one in store.studies()}:
             raise UsageError(f"there is a study '{name}' already: `benchd study edit {name}` changes it")
         if source is not None:
@@ -107,7 +107,7 @@ def import_(
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 the table or the TOML file is wrong.
     """
-    from benchd.cli.benchfiles import now, speed_store
+    from benchd.cli.studystore import now, study_store
     from benchd.files import read_text
     from benchd.inference.wording import counted
     from benchd.studies.csvfile import import_table, read_table
@@ -118,7 +118,7 @@ def import_(
     if beside is None:
         places = dict.fromkeys((file.with_name(f"{name}.toml") if "/" not in name else file, file.with_suffix(".toml")))
         beside = next((place for place in places if place.suffix == ".toml" and place.is_file()), None)
-    with speed_store(config, write=True) as store:
+    with study_store(config, write=True) as store:
         document, text = None, ""
         if beside is not None:
             document, text = _read(beside)
@@ -153,12 +153,12 @@ def export(
     """
     import sys
 
-    from benchd.cli.benchfiles import speed_store
+    from benchd.cli.studystore import study_store
     from benchd.studies.csvfile import export_table
     from benchd.studies.document import to_toml
     from benchd.studies.loaded import gather, open_study
 
-    with speed_store(config) as store:
+    with study_store(config) as store:
         known = open_study(store, name)
         views = gather(store, known)
     if json:
@@ -189,12 +189,12 @@ def edit(
 
     Exit codes: 0 fine, 1 a file, the editor or the store failed, 2 the document is wrong or no such study.
     """
-    from benchd.cli.benchfiles import now, speed_store
+    from benchd.cli.studystore import now, study_store
     from benchd.studies.document import to_toml
     from benchd.studies.loaded import open_study, save
     from benchd.studies.service import resolve_images
 
-    with speed_store(config, write=True) as store:
+    with study_store(config, write=True) as store:
         known = open_study(store, name)
         if source is not None:
             document, text = _read(source)
@@ -220,11 +220,11 @@ def edit(
 @sub.command("list")
 def list_(config: ConfigOption = None, json: JsonOption = False) -> None:
     """List the studies, the one edited last first. Exit codes: 0 fine, 1 the store failed, 2 no store."""
-    from benchd.cli.benchfiles import speed_store
     from benchd.cli.output import columns, local
+    from benchd.cli.studystore import study_store
     from benchd.studies.loaded import summaries
 
-    with speed_store(config) as store:
+    with study_store(config) as store:
         found = summaries(store)
     if json:
         emit_json([one.to_json() for one in found])
@@ -248,11 +248,11 @@ def show(name: Name, config: ConfigOption = None, json: JsonOption = False) -> N
 
     Exit codes: 0 fine, 1 the store failed, 2 no such study.
     """
-    from benchd.cli.benchfiles import speed_store
+    from benchd.cli.studystore import study_store
     from benchd.cli.studytext import study_lines
     from benchd.studies.loaded import gather, open_study
 
-    with speed_store(config) as store:
+    with study_store(config) as store:
         known = open_study(store, name)
         views = gather(store, known)
     if json:

@@ -50,8 +50,8 @@ def start(
 
     Exit codes: 0 fine, 1 an image or the store failed, 2 unknown factor or level, or an excluded setup.
     """
-    from benchd.cli.benchfiles import machine_names, now, pairs, speed_store
     from benchd.cli.study import the_study
+    from benchd.cli.studystore import machine_names, now, pairs, study_store
     from benchd.studies.loaded import open_study
     from benchd.studies.service import plan_trial, with_image
     from benchd.studies.service import start as start_trial
@@ -59,7 +59,7 @@ def start(
     wanted, images = pairs(changes or []), pairs(image or [], "factor=FILE")
     machines = machine_names(config)
     moment = now()
-    with speed_store(config, write=True) as store:
+    with study_store(config, write=True) as store:
         known = open_study(store, the_study(store, study, machine))
         files = _image_files(known, wanted, images)
         where = machine or _usual_machine(store, known, machines)
@@ -126,10 +126,10 @@ def end(
     config: ConfigOption = None,
 ) -> None:
     """End a trial: later boots do not belong to it. Exit codes: 0 fine, 1 the store failed, 2 no such trial."""
-    from benchd.cli.benchfiles import now, speed_store
+    from benchd.cli.studystore import now, study_store
     from benchd.studies.service import the_running
 
-    with speed_store(config, write=True) as store:
+    with study_store(config, write=True) as store:
         found = store.end_trial(trial or the_running(store, machine).id, now())
     say(f"Trial {found.id} of study {clean(found.study)} ended.")
 
@@ -142,12 +142,12 @@ def note(
     config: ConfigOption = None,
 ) -> None:
     """Add a line to a trial's note. Exit codes: 0 fine, 1 the store failed, 2 no such trial."""
-    from benchd.cli.benchfiles import speed_store
+    from benchd.cli.studystore import study_store
     from benchd.studies.service import the_running
 
     if not text.strip() or len(text) > 10_000:
         raise UsageError(f"a note has 1 to 10000 characters, not {len(text.strip())}")
-    with speed_store(config, write=True) as store:
+    with study_store(config, write=True) as store:
         found = store.note_trial(trial or the_running(store, machine).id, text.strip())
     say(f"Noted on trial {found.id}.")
 
@@ -160,10 +160,10 @@ def list_(
     json: JsonOption = False,
 ) -> None:
     """List trials, oldest first, with results. Exit codes: 0 fine, 1 the store failed, 2 no such study."""
-    from benchd.cli.benchfiles import speed_store
+    from benchd.cli.studystore import study_store
     from benchd.studies.loaded import gather, open_study
 
-    with speed_store(config) as store:
+    with study_store(config) as store:
         names = [study] if study is not None else list(dict.fromkeys(one.study for one in store.trials()))
         views = [view for name in names for view in gather(store, open_study(store, name))]
     views = [view for view in views if machine is None or view.machine == machine]
@@ -186,11 +186,11 @@ def show(
 
     Exit codes: 0 fine, 1 the store failed, 2 no such trial.
     """
-    from benchd.cli.benchfiles import speed_store
+    from benchd.cli.studystore import study_store
     from benchd.studies.comparing import NamedBoots, events_of, predicted
     from benchd.studies.loaded import gather, open_study
 
-    with speed_store(config) as store:
+    with study_store(config) as store:
         known = open_study(store, store.trial(trial).study)
         view = next(one for one in gather(store, known) if one.id == trial)
         told: list[str] = []
@@ -207,10 +207,10 @@ def show(
 @sub.command()
 def current(machine: Machine = None, config: ConfigOption = None, json: JsonOption = False) -> None:
     """Show what runs on each machine. Exit codes: 0 fine (also when nothing runs), 1 the store failed, 2 no store."""
-    from benchd.cli.benchfiles import machine_names, speed_store
+    from benchd.cli.studystore import machine_names, study_store
     from benchd.studies.service import running
 
-    with speed_store(config) as store:
+    with study_store(config) as store:
         found = running(store, machine_names(config))
     if machine is not None:
         found = {name: trial for name, trial in found.items() if name == machine}
@@ -245,7 +245,7 @@ def result(
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 no such boot or trial, or a wrong table.
     """
-    from benchd.cli.benchfiles import now, speed_store
+    from benchd.cli.studystore import now, study_store
     from benchd.files import read_text
     from benchd.studies.csvfile import passed_word, read_checks
     from benchd.studies.service import enter, enter_table
@@ -254,7 +254,7 @@ def result(
     if one_way != 1 or (check is not None) != (outcome is not None):
         raise UsageError("give CHECK and pass or fail, or --csv FILE, or --take-back NUMBER")
     moment = now()
-    with speed_store(config, write=True) as store:
+    with study_store(config, write=True) as store:
         if take_back is not None:
             store.delete_result(take_back)
             say(f"Result {take_back} is taken back.")

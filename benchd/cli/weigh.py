@@ -53,10 +53,10 @@ def compare(
 
     Exit codes: 0 fine, 1 the store failed, 2 unknown, doubled or too few names.
     """
-    from benchd.cli.benchfiles import speed_store
+    from benchd.cli.studystore import study_store
     from benchd.studies.comparing import compare_groups, find_groups
 
-    with speed_store(config) as store:
+    with study_store(config) as store:
         compared = compare_groups(store, find_groups(store, names), read=not stages_only)
     if json:
         emit_json(compared.to_json())
@@ -77,10 +77,10 @@ def why(
 
     Exit codes: 0 fine (also when nothing is settled), 1 the store failed, 2 no such study or check.
     """
-    from benchd.cli.benchfiles import speed_store
+    from benchd.cli.studystore import study_store
     from benchd.studies.weighing import why as weigh
 
-    with speed_store(config) as store:
+    with study_store(config) as store:
         found = weigh(store, study, check=check)
     if json:
         emit_json(found.to_json())
@@ -104,10 +104,10 @@ def next_(
 
     Exit codes: 0 fine (also when it says stop), 1 the store failed, 2 no such study, or no setup is allowed.
     """
-    from benchd.cli.benchfiles import speed_store
+    from benchd.cli.studystore import study_store
     from benchd.studies.weighing import next_trials
 
-    with speed_store(config) as store:
+    with study_store(config) as store:
         found = next_trials(store, study, limit=limit, with_collisions=with_collisions)
     if json:
         emit_json(found.to_json()["next"])
@@ -128,10 +128,10 @@ def report(
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 no such study.
     """
-    from benchd.cli.benchfiles import now, speed_store
+    from benchd.cli.studystore import now, study_store
     from benchd.studies.report import write_report
 
-    with speed_store(config) as store:
+    with study_store(config) as store:
         files = write_report(store, study, out, now())
     if json:
         emit_json({"files": [str(file) for file in files]})

@@ -4,7 +4,7 @@
     seeking   | enough good, varied characters   (1)         | locked, Lock
     seeking   | enough characters, clearly bad   (2)         | seeking, Move to the next rate
     seeking   | undecided for too long or too many (3)       | seeking, Move
-    locked    | garbage, sustained               (4)         | seeking, Lost
+    locked    | garbage, sustained               (4)         | seeking, Unlock
     taken     | anything                         (5)         | taken
 
 1. The cautious share of good characters, not the share itself, must pass the mark; one repeated character
@@ -47,7 +47,7 @@ class Lock:
 
 
 @dataclass(frozen=True, slots=True)
-class Lost:
+class Unlock:
     """What arrives at `was` is garbage by now; go on seeking at `rate`."""
 
     was: int
@@ -55,7 +55,7 @@ class Lost:
     reason: str
 
 
-Decision: TypeAlias = Move | Lock | Lost
+Decision: TypeAlias = Move | Lock | Unlock
 
 
 @dataclass(slots=True)
@@ -169,7 +169,7 @@ class Hunter:
         was, seconds = self.rate, (t_ns - self._garbage_since) / 1e9
         self.state, self.confidence = "seeking", None
         move = self._move()
-        return Lost(
+        return Unlock(
             was,
             move.rate,
             f"garbage at speed {was} for {seconds:.0f} s ({tally.share * 100:.0f} % of the last {tally.seen} "

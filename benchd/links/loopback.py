@@ -21,7 +21,7 @@ from benchd.links.holders import holders
 from benchd.links.marks import Fault, MarkParser, read_counters
 from benchd.links.opening import OpenPort, open_port
 from benchd.links.settings import PortSettings
-from benchd.links.terminal import Refusal
+from benchd.links.terminal import UnfitFormat
 from benchd.links.trouble import why_not_open
 from benchd.vocabulary.times import byte_time_ns
 
@@ -116,7 +116,7 @@ def run_loopback(path: str, speeds: tuple[int, ...] = SPEEDS, long_s: float = 2.
         report.speeds.append(check)
         try:
             port = open_port(PortSettings(path), speed)
-        except Refusal as error:
+        except UnfitFormat as error:
             check.trouble = str(error)
             continue
         except (OSError, ValueError, termios.error) as error:

@@ -101,7 +101,7 @@ class OpenPort:
 def open_port(settings: PortSettings, rate: int, opener: Opener | None = None) -> OpenPort:
     """Open the port of `settings` at `rate` bit/s, exclusively; `opener` stands in for pyserial's.
 
-    Raises OSError (of which SerialException and Refusal are), ValueError, termios.error, NotImplementedError.
+    Raises OSError (of which SerialException and UnfitFormat are), ValueError, termios.error, NotImplementedError.
     """
     kind = port_kind(settings.port)
     wanted = LineFormat(rate, settings.data_bits, settings.parity, settings.stop_bits)

@@ -19,13 +19,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from benchd.links import marks
-from benchd.links.attention import WAIT_MS, Attention
+from benchd.links.absence import WAIT_MS, Absence
 from benchd.links.hold import Hold
-from benchd.links.hunt import Hunter, Lock, Lost, Move
+from benchd.links.hunt import Hunter, Lock, Move, Unlock
 from benchd.links.lines import SCHEDULER_NS
 from benchd.links.opening import READ_TIMEOUT_S, Lines, Opener, OpenPort, leftover, read_some
 from benchd.links.settings import HUNT, PortSettings, hunt_order
-from benchd.links.terminal import Refusal
+from benchd.links.terminal import UnfitFormat
 from benchd.links.tries import Retry, Tries
 from benchd.links.trouble import State, Trouble, why_gone, why_not_open
 from benchd.vocabulary.hunting import HuntScoring
@@ -231,7 +231,7 @@ class LinkReader:
             if port.fd is not None:
                 return self._read_descriptor(port, port.fd)
             return self._read_calls(port)
-        except Refusal as error:
+        except UnfitFormat as error:
             return why_not_open(error, self.settings.port)
         except READ_ERRORS as error:
             return None if self._stop.is_set() else why_gone(error, self.settings.port)
@@ -281,7 +281,7 @@ class LinkReader:
         poll.register(fd, select.POLLIN)
         poll.register(self._wake_r, select.POLLIN)
         looks = port.has_lines or port.counters is not None
-        attention = Attention(self._clock())
+        absence = Absence(self._clock())
         while not self._stop.is_set():
             data = None
             poll.poll(WAIT_MS)
@@ -293,19 +293,19 @@ class LinkReader:
             t = self._clock()
             if data == b"":
                 return why_gone(None, self.settings.port)
-            self._attend(attention.away(asked, t, bool(data)), t)
+            self._attend(absence.away(asked, t, bool(data)), t)
             if data:
                 self._take(port, data, t)
             self._pause(port, t, looks)
         return None
 
     def _read_calls(self, port: OpenPort) -> Trouble | None:
-        attention = Attention(self._clock(), int(READ_TIMEOUT_S * 1e9) + SCHEDULER_NS)
+        absence = Absence(self._clock(), int(READ_TIMEOUT_S * 1e9) + SCHEDULER_NS)
         while not self._stop.is_set():
             # Without a descriptor this call is where time passes; see READ_TIMEOUT_S.
             data = read_some(port, READ_LIMIT)
             t = self._clock()
-            self._attend(attention.away(t, t, bool(data)), t)
+            self._attend(absence.away(t, t, bool(data)), t)
             if data:
                 self._take(port, data, t)
             if not port.has_lines and self.settings.modem_lines:
@@ -389,7 +389,7 @@ class LinkReader:
     def _frame(self) -> tuple[int, str, float]:
         return self.settings.data_bits, self.settings.parity, self.settings.stop_bits
 
-    def _decide(self, port: OpenPort, decision: Move | Lock | Lost | None, t: int) -> None:
+    def _decide(self, port: OpenPort, decision: Move | Lock | Unlock | None, t: int) -> None:
         match decision:
             case Move():
                 self._hold.drop()
@@ -399,7 +399,7 @@ class LinkReader:
                 self._told_left_out = self._hold.left_out
                 reason = decision.reason + (f"; {left_out} read before that left out" if left_out else "")
                 self._hold.release(self._tell_up(port, t, reason, decision.rate))
-            case Lost():
+            case Unlock():
                 self._speed, self._reason = None, decision.reason
                 self._hold.deliver(LinkState(self.info.name, t, True, decision.reason, None))
                 self._hold.holding = True

@@ -48,7 +48,7 @@ and the far end may be off by 2 % itself."""
 SPEED_TOLD = 0.005
 
 
-class Refusal(OSError):
+class UnfitFormat(OSError):
     """The driver took a setting and did something else, with which nothing would be read right."""
 
 
@@ -182,17 +182,17 @@ def _crystal_base(fd: int) -> int:
 
 
 def compare(wanted: LineFormat, got: LineFormat) -> list[str]:
-    """Return what to say of settings that came out otherwise. Raises Refusal where nothing would be read right."""
+    """Return what to say of settings that came out otherwise. Raises UnfitFormat where nothing would be read right."""
     off = got.speed / wanted.speed - 1
     if abs(off) > SPEED_REFUSED:
-        raise Refusal(
+        raise UnfitFormat(
             f"asked for {wanted.speed} bit/s, but {got.speed} is in force: this hardware cannot do it; set a speed "
             "that it can do, or use another adapter"
         )
     if got.data_bits != wanted.data_bits:
-        raise Refusal(f"asked for {wanted.data_bits} data bits, but {got.data_bits} are in force: {_CANNOT}")
+        raise UnfitFormat(f"asked for {wanted.data_bits} data bits, but {got.data_bits} are in force: {_CANNOT}")
     if got.parity != wanted.parity:
-        raise Refusal(f"asked for parity {wanted.parity}, but {got.parity} is in force: {_CANNOT}")
+        raise UnfitFormat(f"asked for parity {wanted.parity}, but {got.parity} is in force: {_CANNOT}")
     notes = []
     if abs(off) > SPEED_TOLD:
         notes.append(f"asked for {wanted.speed} bit/s, {got.speed} is in force ({off * 100:+.1f} %)")

@@ -8,7 +8,7 @@ import termios
 from dataclasses import dataclass
 from typing import Literal
 
-from benchd.links.terminal import Refusal
+from benchd.links.terminal import UnfitFormat
 
 State = Literal[
     "new", "opening", "up", "absent", "swapped", "denied", "busy", "gone", "unreachable", "unfit", "stopped"
@@ -99,7 +99,7 @@ def why_not_open(error: BaseException, port: str, users: str = "") -> Trouble:
     chain = _chain(error)
     if any(isinstance(item, socket.gaierror) for item in chain):
         return Trouble("unreachable", f"{port}: the host name is not known; check the name and the network")
-    if any(isinstance(item, Refusal) for item in chain):
+    if any(isinstance(item, UnfitFormat) for item in chain):
         return Trouble("unfit", f"{port}: {error}")
     state, text = _network(error, chain) if _is_network(port) else _device(error)
     detail = str(error).strip() or type(error).__name__

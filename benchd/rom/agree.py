@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from benchd.rom.forms import Form
+from benchd.rom.forms import RomForm
 from benchd.rom.numbers import hex_address
 from benchd.rom.predict import Outcome, ScanPrediction
 
 
 @dataclass(frozen=True, slots=True)
-class Agreement(Form):
+class Agreement(RomForm):
     """One ROM window held against a boot. `agrees` is None where there is nothing to compare."""
 
     window: str

@@ -100,7 +100,7 @@ class Clash(Stretch):
     rule: str = AND_NOTE
 
 
-class _Shown:
+class _Contents:
     """What each ROM window by itself would show, kept because overlaps share windows."""
 
     def __init__(self, layout: Layout) -> None:
@@ -125,7 +125,7 @@ class _Shown:
 
 def clashes(layout: Layout, memory: Memory) -> tuple[Clash, ...]:
     """Return, for each overlap and each ROM with an image in it, what survives."""
-    shown = _Shown(layout)
+    shown = _Contents(layout)
     return tuple(
         _clash(memory, shown, overlap, name)
         for overlap in overlaps(layout.windows)
@@ -134,7 +134,7 @@ def clashes(layout: Layout, memory: Memory) -> tuple[Clash, ...]:
     )
 
 
-def _clash(memory: Memory, shown: _Shown, overlap: Overlap, name: str) -> Clash:
+def _clash(memory: Memory, shown: _Contents, overlap: Overlap, name: str) -> Clash:
     window = shown.windows[name]
     first, end = overlap.first, overlap.last + 1
     own, seen, known = shown.at(name, first, end), memory.value[first:end], memory.known[first:end]

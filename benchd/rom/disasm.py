@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import Field, PlainSerializer
 
-from benchd.rom.forms import Count, Form
+from benchd.rom.forms import Count, RomForm
 
 ENTRY = 3
 """Offset of the initialisation entry, reached by a far call (Plug and Play BIOS Specification 1.0A, 3.1)."""
@@ -24,7 +24,7 @@ _ENDS = frozenset({"ret", "retf", "iret", "hlt", "jmp", "ljmp"})
 
 
 @dataclass(frozen=True, slots=True)
-class Instruction(Form):
+class Instruction(RomForm):
     """One decoded instruction: offset from the image start, raw bytes (in JSON upper-case hex), text."""
 
     offset: Count

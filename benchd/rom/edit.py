@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.errors import UsageError
-from benchd.rom.forms import Form
+from benchd.rom.forms import RomForm
 from benchd.rom.image import (
     declared_length,
     find_images,
@@ -35,7 +35,7 @@ LARGEST = 4 << 20
 
 
 @dataclass(frozen=True, slots=True)
-class ByteChange(Form):
+class ByteChange(RomForm):
     """One stretch of the output: `what` is added, moved, changed or cut; offsets are in the output."""
 
     offset: int

@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, PlainSerializer, RootMo
 
 from benchd.rom.numbers import hex_address
 
-F = TypeVar("F", bound="Form")
+F = TypeVar("F", bound="RomForm")
 
 HexAddress = Annotated[str, Field(pattern="^[0-9A-F]{5,6}$", description="physical address, upper-case hexadecimal")]
 Count = Annotated[int, Field(ge=0)]
@@ -26,7 +26,7 @@ From = Annotated[Address, Field(alias="from")]
 To = Annotated[Address, Field(alias="to")]
 
 
-class Form:
+class RomForm:
     """Base of dataclasses that are published as JSON; an `Annotated` field may have another name or form there."""
 
     __slots__ = ()
@@ -56,7 +56,7 @@ def published() -> dict[str, type[RootModel[Any]]]:
     from benchd.rom.moves import MapReport
     from benchd.rom.predict import ScanPrediction
 
-    forms: dict[str, type[Form]] = {"rom-inspect": Report, "map": MapReport, "scan-prediction": ScanPrediction}
+    forms: dict[str, type[RomForm]] = {"rom-inspect": Report, "map": MapReport, "scan-prediction": ScanPrediction}
     return {name: _rooted(kind) for name, kind in forms.items()}
 
 

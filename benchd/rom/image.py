@@ -13,7 +13,7 @@ from pydantic import Field, PlainSerializer
 
 from benchd.rom import disasm
 from benchd.rom.disasm import EntryCode, Instruction
-from benchd.rom.forms import Count, Form
+from benchd.rom.forms import Count, RomForm
 from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, round_up, show_size
 from benchd.rom.structs import (
     CODE_TYPES,
@@ -38,7 +38,7 @@ _REPEATED = re.compile(r"(.{1,3})\1\1")
 
 
 @dataclass(frozen=True, slots=True)
-class RomImage(Form):
+class RomImage(RomForm):
     """One image: where its header stands in the file, its declared length, and what it carries.
 
     `checksum` is the sum of the declared bytes that the file has, modulo 100h. `checksum_ok` is True only
@@ -60,7 +60,7 @@ class RomImage(Form):
 
 
 @dataclass(frozen=True, slots=True)
-class FoundText(Form):
+class FoundText(RomForm):
     """Readable text in the file."""
 
     offset: Count
@@ -68,7 +68,7 @@ class FoundText(Form):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Report(Form):
+class Report(RomForm):
     """What `benchd rom inspect --json` prints: numbers are numbers, the header looked at is that at `at`."""
 
     file: str = ""

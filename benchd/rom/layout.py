@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import Any, Literal
 
 from benchd.errors import UsageError
-from benchd.rom.forms import Form, From, To
+from benchd.rom.forms import From, RomForm, To
 from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, hex_address, round_up
 from benchd.rom.scanrules import ScanRules
 from benchd.rom.structs import SIGNATURE
@@ -201,7 +201,7 @@ class Area:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch(Form):
+class Stretch(RomForm):
     """Inclusive physical addresses."""
 
     first: From

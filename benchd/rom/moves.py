@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from itertools import chain, combinations, islice, product
 
 from benchd.rom.contention import compose
-from benchd.rom.forms import Address, Count, Form
+from benchd.rom.forms import Address, Count, RomForm
 from benchd.rom.layout import Layout, Window, overlaps
 from benchd.rom.predict import ScanPrediction, outcomes, predict
 from benchd.rom.scan import walk
@@ -22,7 +22,7 @@ Moves = tuple[tuple[str, int | None], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Placed(Form):
+class Placed(RomForm):
     """A window and the base it is moved to; None: off."""
 
     window: str
@@ -30,7 +30,7 @@ class Placed(Form):
 
 
 @dataclass(frozen=True, slots=True)
-class Way(Form):
+class Way(RomForm):
     """A set of jumper moves and what is left after it: overlapping bytes, and ROMs that do not run."""
 
     moves: tuple[Placed, ...]
@@ -41,7 +41,7 @@ class Way(Form):
 
 
 @dataclass(frozen=True, slots=True)
-class Room(Form):
+class Room(RomForm):
     """The free bases for something of `size` bytes."""
 
     name: str

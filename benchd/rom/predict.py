@@ -12,7 +12,7 @@ from typing import Annotated
 from pydantic import Field
 
 from benchd.rom.contention import Clash, Memory, clashes, compose
-from benchd.rom.forms import Address, Code, Form
+from benchd.rom.forms import Address, Code, RomForm
 from benchd.rom.layout import Layout, Overlap, Stretch, Window, free, overlaps, width_clashes
 from benchd.rom.numbers import hex_address, show_size
 from benchd.rom.scan import Slot, Walk, walk
@@ -23,7 +23,7 @@ RESET = 0xFFFF0
 
 
 @dataclass(frozen=True, slots=True)
-class Signs(Form):
+class Signs(RomForm):
     """What shows that a ROM ran: POST codes (in JSON hexadecimal), a stage, text on the console."""
 
     codes: tuple[Code, ...] = ()
@@ -32,7 +32,7 @@ class Signs(Form):
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome(Form):
+class Outcome(RomForm):
     """What becomes of one ROM header: where it stands, whether it runs (None: cannot be told), why.
 
     `order` counts the ROMs that run, from 1. `signs` are those that its window names.
@@ -47,7 +47,7 @@ class Outcome(Form):
 
 
 @dataclass(frozen=True, slots=True)
-class ScanPrediction(Form):
+class ScanPrediction(RomForm):
     """What the scan of a setup is expected to do: overlaps, free stretches, slot by slot, and every ROM's fate."""
 
     rules: ScanRules

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.rom.contention import Memory
-from benchd.rom.forms import Address, Count, Form
+from benchd.rom.forms import Address, Count, RomForm
 from benchd.rom.layout import Area, Layout, Window, areas
 from benchd.rom.numbers import BLOCK, MEGABYTE, round_up
 from benchd.rom.scanrules import BLOCK_BYTES, ScanRules, Sweep
@@ -14,7 +14,7 @@ from benchd.rom.structs import SIGNATURE
 
 
 @dataclass(frozen=True, slots=True)
-class Slot(Form):
+class Slot(RomForm):
     """One slot that the scan looks at.
 
     `party` names the window (several joined by " + ") that answers at `at`. `checksum_ok` and `runs` are

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from benchd.rom.forms import Count, Form, From, To
+from benchd.rom.forms import Count, From, RomForm, To
 from benchd.rom.numbers import SLOT
 
 Follow = Literal["length", "step"]
@@ -19,7 +19,7 @@ E0000 = 0xE0000
 
 
 @dataclass(frozen=True, slots=True)
-class Sweep(Form):
+class Sweep(RomForm):
     """One sweep: slots from `first` while they lie at or before `last`, `step` bytes apart.
 
     With `block` there is one slot, the length byte is not used and 64 KiB are summed.
@@ -48,7 +48,7 @@ class Sweep(Form):
 
 
 @dataclass(frozen=True, slots=True)
-class ScanRules(Form):
+class ScanRules(RomForm):
     """A scanner. Defaults are those of the Plug and Play BIOS Specification 1.0A (2.3, 2.5 step 5).
 
     `after_good`, `after_bad`: go on behind the declared length (rounded up to the step) or one step on.

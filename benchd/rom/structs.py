@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from struct import unpack_from
 
-from benchd.rom.forms import Count, Form
+from benchd.rom.forms import Count, RomForm
 from benchd.rom.numbers import BLOCK
 
 SIGNATURE = b"\x55\xaa"
@@ -24,7 +24,7 @@ CODE_TYPES = {0: "x86", 1: "Open Firmware", 2: "PA-RISC", 3: "EFI"}
 
 
 @dataclass(frozen=True, slots=True)
-class Expansion(Form):
+class Expansion(RomForm):
     """A `$PnP` (or other `$xxx`) expansion header; offsets count from the image start, 0 = none."""
 
     offset: Count
@@ -46,7 +46,7 @@ class Expansion(Form):
 
 
 @dataclass(frozen=True, slots=True)
-class PciData(Form):
+class PciData(RomForm):
     """The PCI data structure. `length_bytes` is the length of the image, not of the structure."""
 
     offset: Count

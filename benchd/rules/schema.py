@@ -130,9 +130,14 @@ class StallRule(Help):
 
     @model_validator(mode="after")
     def _one(self) -> StallRule:
-        if (self.after is None) == (self.in_ is None):
+        if sum(place is not None for place in (self.after, self.in_)) != 1:
             raise ValueError("give either after (the last thing seen) or in (a stage name)")
         return self
+
+    @property
+    def place(self) -> str:
+        """Where it waits, in words."""
+        return f"after {self.after}" if self.after is not None else f"in {self.in_}"
 
 
 class LoopRule(Help):

@@ -23,7 +23,7 @@ _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class CsvRow:
     """One line of the table: where it stood, its levels by factor, and its result."""
 
     line: int
@@ -36,7 +36,7 @@ class Table:
     """A whole file: factor names in the order of columns, and its rows."""
 
     factors: tuple[str, ...]
-    rows: tuple[Row, ...]
+    rows: tuple[CsvRow, ...]
 
     def levels(self, factor: str) -> list[str]:
         return list(dict.fromkeys(row.setup[factor] for row in self.rows))
@@ -69,7 +69,7 @@ def read_table(text: str, file: str, goal_column: str) -> Table:
     head = [_value(name) for name in next(lines)[1]]
     _check_head(head, file, goal_column)
     at = head.index(goal_column)
-    rows: list[Row] = []
+    rows: list[CsvRow] = []
     for line, cells in lines:
         if len(rows) >= MAX_TRIALS:
             raise UsageError(f"{file}:{line}: more than {MAX_TRIALS} rows; split the file")
@@ -96,7 +96,7 @@ def _check_head(head: Sequence[str], file: str, goal_column: str) -> None:
         raise UsageError(f"{file}:1: {len(head) - 1} factor columns; from 1 to {MAX_FACTORS} can be weighed")
 
 
-def _row(head: Sequence[str], cells: Sequence[str], at: int, file: str, line: int) -> Row:
+def _row(head: Sequence[str], cells: Sequence[str], at: int, file: str, line: int) -> CsvRow:
     setup = {}
     for i, (name, cell) in enumerate(zip(head, cells, strict=True)):
         if i == at:
@@ -108,7 +108,7 @@ def _row(head: Sequence[str], cells: Sequence[str], at: int, file: str, line: in
     word = cells[at].lower()
     if word not in WORDS:
         raise UsageError(f"{file}:{line}: {head[at]}: {cells[at][:40]!r} is no result; write ok, fail, or nothing")
-    return Row(line, setup, WORDS[word])
+    return CsvRow(line, setup, WORDS[word])
 
 
 def document_of(table: Table) -> StudyDocument:
@@ -153,7 +153,7 @@ def import_table(
     return known
 
 
-def _add_trials(store: Store, study: str, rows: Sequence[Row], now: str) -> None:
+def _add_trials(store: Store, study: str, rows: Sequence[CsvRow], now: str) -> None:
     """A trial for each run of rows with one setup and results, and one for each row without."""
     before: dict[str, str] = {}
     for (_, told), group in itertools.groupby(rows, lambda row: (tuple(row.setup.items()), row.result is not None)):

@@ -42,7 +42,7 @@ class Place:
 
 
 @dataclass(slots=True)
-class Entry:
+class RunEntry:
     """One run: its `number`, whether the store has it whole (`done`), else from where it may not (None: its start)."""
 
     number: int
@@ -59,11 +59,11 @@ class Progress:
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / FILE
-        self.entries: dict[str, Entry] = {}
+        self.entries: dict[str, RunEntry] = {}
         self.known = False
         with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
             found = {
-                key: Entry(
+                key: RunEntry(
                     int(one["number"]), bool(one["done"]), Place.from_json(one["place"]) if one["place"] else None
                 )
                 for key, one in json.loads(self.path.read_text()).items()
@@ -72,7 +72,7 @@ class Progress:
 
     def begin(self, key: str) -> None:
         """Enter a new run behind all others."""
-        self.entries[key] = Entry(1 + max((entry.number for entry in self.entries.values()), default=0))
+        self.entries[key] = RunEntry(1 + max((entry.number for entry in self.entries.values()), default=0))
 
     def to_json(self) -> str:
         return json.dumps(

@@ -28,7 +28,7 @@ from benchd.vocabulary.events import (
 )
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.times import NS, Anchor
-from benchd.watch.progress import Entry, Progress, run_key
+from benchd.watch.progress import Progress, RunEntry, run_key
 from benchd.watch.replay import Replay
 from benchd.watch.tail import tail_of
 
@@ -48,7 +48,7 @@ class Abandoned(Exception):
 
 
 @dataclass(slots=True)
-class Seen:
+class SeenBoot:
     """One boot as its captures tell it: its record, the file it began in, and what stood on it in the end."""
 
     boot: Boot
@@ -60,11 +60,11 @@ class Seen:
 
 
 @dataclass(slots=True)
-class Outcome:
+class Recovered:
     """What recovering found: boots that are over now and were not known to be, and the one that stands still."""
 
     over: list[Boot] = field(default_factory=list)
-    standing: Seen | None = None
+    standing: SeenBoot | None = None
     runs: list[str] = field(default_factory=list)
     """Keys of the runs that are done, once nothing stands any more."""
 
@@ -111,10 +111,10 @@ class Recovery:
         left = [(key, files) for key, files in runs.items() if not entries[key].done]
         return sorted(left, key=lambda one: entries[one[0]].number)
 
-    def run(self, progress: Progress, runs: list[tuple[str, list[Capture]]]) -> Outcome:
+    def run(self, progress: Progress, runs: list[tuple[str, list[Capture]]]) -> Recovered:
         """Bring the store up to date with `runs`. Raises BenchError, Abandoned."""
-        outcome = Outcome()
-        last: Seen | None = None
+        outcome = Recovered()
+        last: SeenBoot | None = None
         for key, files in runs:
             for seen in self._boots(key, files, progress.entries[key]):
                 if last is not None:
@@ -129,15 +129,15 @@ class Recovery:
             outcome.over = [boot for boot in outcome.over if boot.id != boot_id] + [self.store.boot(boot_id)]
         return outcome
 
-    def _boots(self, key: str, files: list[Capture], entry: Entry) -> Iterator[Seen]:
+    def _boots(self, key: str, files: list[Capture], entry: RunEntry) -> Iterator[SeenBoot]:
         """Yield the boots of one run, each some boots after it ended, judged by the tables in force then."""
         replay = Replay([], base=self.base)
         replay.captures = self._from_place(sorted(files, key=_first_ns), entry)
-        boots: dict[str, Seen] = {}
+        boots: dict[str, SeenBoot] = {}
         try:
             for event in self._unhurried(replay.events()):
                 if isinstance(event, BootStarted):
-                    boots[event.boot.id] = Seen(event.boot, replay.reading or files[0].path)
+                    boots[event.boot.id] = SeenBoot(event.boot, replay.reading or files[0].path)
                     if len(boots) > OPEN_BOOTS and (oldest := next(iter(boots.values()))).boot.ended:
                         yield boots.pop(oldest.boot.id)
                 else:
@@ -159,7 +159,7 @@ class Recovery:
                 turn = time.monotonic() + TURN_S
             yield event
 
-    def _from_place(self, files: list[Capture], entry: Entry) -> list[Capture]:
+    def _from_place(self, files: list[Capture], entry: RunEntry) -> list[Capture]:
         place = entry.place
         names = [capture.path.name for capture in files]
         if place is None or place.file not in names:
@@ -167,7 +167,7 @@ class Recovery:
         at = names.index(place.file)
         return [tail_of(files[at].path, place), *files[at + 1 :]]
 
-    def _settle(self, seen: Seen, outcome: Outcome, last: bool = False) -> None:
+    def _settle(self, seen: SeenBoot, outcome: Recovered, last: bool = False) -> None:
         """Store a boot that the store lacks; a boot that is not over becomes so, unless it stands still."""
         boot = seen.boot
         if last and boot.ended is None and seen.standing is not None and not self.own:
@@ -188,7 +188,7 @@ class Recovery:
             return None
 
 
-def _note(boots: dict[str, Seen], event: Event) -> None:
+def _note(boots: dict[str, SeenBoot], event: Event) -> None:
     """Take into the record of its boot what an event says of it."""
     if isinstance(event, BOOT_EVENTS):
         if (seen := boots.get(event.boot.id)) is not None:
@@ -215,7 +215,7 @@ class Held:
     it is over, and is asked at the first boot of the present run.
     """
 
-    def __init__(self, seen: Seen, anchor: Anchor) -> None:
+    def __init__(self, seen: SeenBoot, anchor: Anchor) -> None:
         assert seen.standing is not None
         self.boot, self._standing = seen.boot, seen.standing
         start_ns = anchor.mono(datetime.fromisoformat(seen.boot.started))

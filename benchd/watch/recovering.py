@@ -10,7 +10,7 @@ from benchd.errors import BenchError
 from benchd.store import Store
 from benchd.vocabulary.events import BootOver, BootStarted, Event
 from benchd.watch.progress import Progress, run_key
-from benchd.watch.recover import Abandoned, Held, Outcome, Recovery
+from benchd.watch.recover import Abandoned, Held, Recovered, Recovery
 from benchd.watch.watcher import MachineWatcher
 from benchd.worker import Worker
 
@@ -66,7 +66,7 @@ class Recovering:
                     await asyncio.sleep(RETRY_S)
             self._recovered(run, progress, outcome)
 
-    def _recovered(self, run: MachineWatcher, progress: Progress, outcome: Outcome) -> None:
+    def _recovered(self, run: MachineWatcher, progress: Progress, outcome: Recovered) -> None:
         self._progress[run.name] = progress
         now_ns = run.clock.monotonic_ns()
         if outcome.over:

@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from benchd.boots.deadlines import Deadline
 from benchd.boots.limits import Limit
@@ -36,6 +36,8 @@ MOST_SIZES = 2
 """A capture file is ended between boots once it has its size, anywhere once it has this many times that."""
 WALL_OFF_NS = 2 * NS
 """A wall clock that is further off than this was set: times to come are labelled anew."""
+
+TOLD_OF_LINKS = ("port", "state", "reason", "speed", "users", "opened", "failed")
 
 
 class Reader(Protocol):
@@ -134,6 +136,16 @@ class MachineWatcher:
         """How old the oldest record is that is not judged yet; 0 where nothing waits."""
         oldest_ns = self.inbox.oldest_ns
         return 0 if oldest_ns is None else max(0, self.clock.monotonic_ns() - oldest_ns)
+
+    def link_health(self) -> dict[str, dict[str, Any]]:
+        """Return what each port's reader is doing, by link (`ReaderStatus`); `latency_s` is None while it is closed."""
+        health: dict[str, dict[str, Any]] = {}
+        for reader in self.readers:
+            if isinstance(reader, LinkReader):
+                now = reader.status()
+                health[now.link] = {key: getattr(now, key) for key in TOLD_OF_LINKS}
+                health[now.link]["latency_s"] = None if now.latency_ns is None else now.latency_ns / NS
+        return health
 
     # ------------------------------------------------------------------ records and time
 

@@ -56,11 +56,12 @@ def make_app(daemon: ServedBench, connections: Connections | None = None) -> Fas
 
     @app.get("/api/health")
     async def health() -> dict[str, Any]:
-        """Return how the daemon and its sinks are."""
+        """Return how the daemon, its links, its captures and its sinks are."""
         return {
             "bench": daemon.loaded.settings.bench.name,
             "version": __version__,
             "sinks": [sink.status() for sink in daemon.sinks],
+            "links": {name: run.link_health() for name, run in daemon.runs.items()},
             "captures": {
                 name: {
                     "file": str(run.keeper.path) if run.keeper.path else None,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.pipelines import ANCHOR, MS, NS, boots_of, invariants, matcher
 from support.story import CONSOLE, POST, TABLE
-from support.streets import ANCHOR, MS, NS, boots_of, invariants, matcher
 
 from benchd.boots import BootTracker
 from benchd.boots.state import MAX_FINDINGS
@@ -89,14 +89,14 @@ def fed(table: str, seen: list[Observation], until_ns: int) -> list[Event]:
 @settings(deadline=None, max_examples=400)
 @given(seen=st.lists(observations, max_size=40), table=st.sampled_from([RICH, NO_STARTS]))
 def test_any_observations_in_order(seen: list[Observation], table: str) -> None:
-    """In order of `at_ns`, as the street gives them: all invariants hold, and silence settles what is open."""
+    """In order of `at_ns`, as the pipeline gives them: all invariants hold, and silence settles what is open."""
     invariants(fed(table, sorted(seen, key=lambda one: one.at_ns), 200 * NS))
 
 
 @settings(deadline=None, max_examples=200)
 @given(seen=st.lists(observations, max_size=40))
 def test_any_observations_in_any_order(seen: list[Observation]) -> None:
-    """A street that broke its promise of order would get strange times, but no contradictions and no crash."""
+    """A pipeline that broke its promise of order would get strange times, but no contradictions and no crash."""
     invariants(fed(RICH, seen, 200 * NS))
 
 

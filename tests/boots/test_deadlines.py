@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.streets import ANCHOR, MS, matcher
+from support.pipelines import ANCHOR, MS, matcher
 
 from benchd.boots import BootTracker
 from benchd.boots.deadlines import SETTLE_NS

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.pipelines import ANCHOR, MS, HandClock, Source, boots_of
 from support.story import TABLE
-from support.streets import ANCHOR, MS, HandClock, Source, boots_of
 
 from benchd.boots.limits import Limit
 from benchd.capture import read_capture

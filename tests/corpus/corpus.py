@@ -69,7 +69,7 @@ def family(table: str) -> str:
     return "seabios" if table.startswith("seabios-") else table
 
 
-def street_of(capture: Capture, table: RuleTable) -> Pipeline:
+def pipeline_of(capture: Capture, table: RuleTable) -> Pipeline:
     return Pipeline(capture.machine, capture.links, Matcher(table), Anchor(capture.wall_ns, capture.mono_ns))
 
 
@@ -87,12 +87,12 @@ def result(name: str) -> dict[str, Any]:
     boots = replay.boots()
     assert not replay.problems, replay.problems
     capture = read_capture(path)
-    street = street_of(capture, load_text(table_text(capture) or "", name))
+    pipeline = pipeline_of(capture, load_text(table_text(capture) or "", name))
     for record in capture.records():
-        street.feed(record)
-    street.drain()
+        pipeline.feed(record)
+    pipeline.drain()
     counts = {}
-    for link, decoder in street.decoders.items():
+    for link, decoder in pipeline.decoders.items():
         c = decoder.counts
         assert c.bytes_in == c.decoded + c.pending + sum(c.refused.values()), f"{name}: {link}: {c}"
         counts[link] = {"in": c.bytes_in, "decoded": c.decoded, "pending": c.pending, "refused": c.refused}
@@ -139,13 +139,13 @@ def differences(name: str, expected: Any, given: Any, where: str = "") -> Iterat
 def false_positives(table_name: str, name: str, silence_s: int = 0) -> list[False_]:
     """What a foreign table says of a capture, with silence after it: known stalls, faults, loops."""
     capture = read_capture(CAPTURES / f"{name}.pcapng")
-    street = street_of(capture, load_table(table_name, HERE))
-    events = [event for record in capture.records() for event in street.feed(record)]
+    pipeline = pipeline_of(capture, load_table(table_name, HERE))
+    events = [event for record in capture.records() for event in pipeline.feed(record)]
     if silence_s:
-        events += street.feed(ClockMark(street.now_ns + silence_s * 1_000_000_000))
+        events += pipeline.feed(ClockMark(pipeline.now_ns + silence_s * 1_000_000_000))
     said = {
         False_(table_name, name, finding.kind, finding.rule)
-        for boot in last_records(events + street.drain())
+        for boot in last_records(events + pipeline.drain())
         for finding in boot.findings
         if finding.kind in ("fault", "loop") or (finding.kind == "stall" and finding.rule != "unknown")
     }

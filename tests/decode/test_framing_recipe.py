@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
-import queue
 import re
+import threading
 import time
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from benchd.vocabulary.hunting import HuntLimits, HuntScoring, Tally
 from benchd.vocabulary.observations import Code
 from benchd.vocabulary.records import LinkState
 from benchd.vocabulary.times import Anchor
-from benchd.watch.watcher import MachineWatcher
+from benchd.watch.watcher import MachineWatcher, stop_all
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = (ROOT / "firmware-notes/card-framings.md").read_text(encoding="utf-8")
@@ -123,15 +123,9 @@ def test_a_watched_machine_hunts_and_decodes_it(octal: FramingKind, tmp_path: Pa
     """On a real pty, by the same wiring as the daemon: the speed is told as found, then come the codes."""
     pty = Pty(tmp_path / "port")
     part = loaded(tmp_path, str(pty.link)).settings.machine[0]
-    inbox: queue.SimpleQueue[object] = queue.SimpleQueue()
-    watcher = MachineWatcher(
-        part,
-        load_text(TABLE, "t.toml"),
-        TABLE,
-        tmp_path,
-        Anchor(time.time_ns(), time.monotonic_ns()),
-        lambda _, record: inbox.put(record),
-    )
+    anchor = Anchor(time.time_ns(), time.monotonic_ns())
+    kept = threading.Event()
+    watcher = MachineWatcher(part, load_text(TABLE, "t.toml"), TABLE, tmp_path, anchor, kept=kept.set)
     watcher.start()
     codes: list[int] = []
     reasons: list[str] = []
@@ -139,11 +133,14 @@ def test_a_watched_machine_hunts_and_decodes_it(octal: FramingKind, tmp_path: Pa
         until = time.monotonic() + 30
         while len(codes) < 24 and time.monotonic() < until:
             os.write(pty.master, OCTAL)
-            record = inbox.get(timeout=30)
-            reasons += [record.reason] if isinstance(record, LinkState) else []
-            codes += [int(event.code, 16) for event in watcher.take(record) if isinstance(event, CodeSeen)]  # type: ignore[arg-type]
+            kept.wait(1)
+            kept.clear()
+            while (judged := watcher.judge())[0] is not None:
+                record, events = judged
+                reasons += [record.reason] if isinstance(record, LinkState) else []
+                codes += [int(event.code, 16) for event in events if isinstance(event, CodeSeen)]
     finally:
-        watcher.stop()
+        stop_all([watcher], 5)
         watcher.finish()
         pty.unplug()
     assert any("characters read well" in reason for reason in reasons), reasons

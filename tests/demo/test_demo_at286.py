@@ -27,7 +27,7 @@ def judged(scripts: list[Script], table: str = "demo-at286", speed: float = 1.0)
     text = (RULES / f"{table}.toml").read_text()
     rules, lints = check_text(text, table)
     assert lints == []
-    street = Pipeline("at286", LINKS, Matcher(rules), Anchor(1_600_000_000_000_000_000, 0))
+    pipeline = Pipeline("at286", LINKS, Matcher(rules), Anchor(1_600_000_000_000_000_000, 0))
     events, start = [], 1_000_000_000
     for number, script in enumerate([*scripts, [Post(0x01)]]):
         wires = timeline(script, random.Random(number), speed=speed)
@@ -36,15 +36,15 @@ def judged(scripts: list[Script], table: str = "demo-at286", speed: float = 1.0)
             at = start + round(sent.t_s * 1e9)
             while now + 500_000_000 < at:
                 now += 500_000_000
-                events += street.feed(ClockMark(now))
+                events += pipeline.feed(ClockMark(now))
             now = at
-            events += street.feed(Chunk(sent.link, at, bytes([sent.byte])))
+            events += pipeline.feed(Chunk(sent.link, at, bytes([sent.byte])))
         end = start + round(wires.seconds * 1e9)
         while now < end:
             now += 500_000_000
-            events += street.feed(ClockMark(now))
+            events += pipeline.feed(ClockMark(now))
         start = now + 1
-    events += street.drain()
+    events += pipeline.drain()
     return [event.boot for event in events if isinstance(event, BootOver)]
 
 

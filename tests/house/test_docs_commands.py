@@ -19,7 +19,8 @@ APP: Any = typer.main.get_command(build())
 
 
 def fenced(text: str) -> Iterator[str]:
-    """Yield the lines of code fences, continued lines joined."""
+    """Yield the lines of code fences and of indented blocks, continued lines joined."""
+    yield from re.findall(r"^ {4,}(\S.*)$", text, re.MULTILINE)
     for block in re.findall(r"^```[^\n]*\n(.*?)^```", text, re.DOTALL | re.MULTILINE):
         yield from block.replace("\\\n", " ").splitlines()
 
@@ -29,7 +30,7 @@ def shown(text: str) -> Iterator[list[str]]:
     running = re.sub(r"^```.*?^```", "", text, flags=re.DOTALL | re.MULTILINE)
     spans = re.findall(r"`((?:benchd|python3? -m benchd) [^`\n]+)`", running)
     for line in [*fenced(text), *spans]:
-        found = re.match(r"^\s*(?:\$ )?(?:\S*python3? -m )?(?:\S*/)?benchd (.*)$", line)
+        found = re.match(r"^\s*(?:\$ )?(?:.* && )?(?:\S*python3? -m )?(?:\S*/)?benchd (.*)$", line)
         if not found:
             continue
         try:

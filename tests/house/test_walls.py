@@ -1,4 +1,4 @@
-"""The one-way street: which room may import what. Pure rooms know no clock, no files, no network."""
+"""One way only: which room may import what. Pure rooms know no clock, no files, no network."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ def test_pure_rooms_know_no_clock_and_no_io(room: str) -> None:
 
 @pytest.mark.parametrize("room", MAY_KNOW)
 def test_rooms_know_only_their_neighbours(room: str) -> None:
-    """The street is one-way: a room imports itself, the shared vocabulary, and what stands in MAY_KNOW."""
+    """Imports go one way: a room imports itself, the shared vocabulary, and what stands in MAY_KNOW."""
     allowed = MAY_KNOW[room] | {f"benchd.{room}"} | (SHARED if room != "demo" else {"benchd"})
     for path in files(room):
         more = MORE.get(str(path.relative_to(ROOT)), set())

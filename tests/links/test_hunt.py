@@ -9,7 +9,7 @@ import pytest
 from links.uart_sim import Line, hunt, plain, received, sample
 
 from benchd.decode.score import ANY_BYTE, FRAMES, HEX, TEXT, frames
-from benchd.links.hunt import PATIENCE_NS, SUSTAINED_NS, Hunter, Lock, Lost, Move
+from benchd.links.hunt import PATIENCE_NS, SUSTAINED_NS, Hunter, Lock, Move, Unlock
 from benchd.links.lines import STANDARD_RATES
 from benchd.vocabulary.hunting import HuntScoring, wilson_low
 
@@ -221,7 +221,7 @@ def test_sustained_garbage_is_hunted_again() -> None:
         lost = hunter.feed(t, garbage[i : i + 8])
         if lost is not None:
             break
-    assert isinstance(lost, Lost)
+    assert isinstance(lost, Unlock)
     assert (lost.was, lost.rate) == (9600, 19200)
     assert "hunting again" in lost.reason
     assert t >= SUSTAINED_NS

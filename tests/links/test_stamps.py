@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 from links.port_rig import Pty
 
-from benchd.links.attention import QUIET_NS, Attention
+from benchd.links.absence import QUIET_NS, Absence
 from benchd.links.lines import SCHEDULER_NS
 
 READER = """
@@ -172,11 +172,11 @@ def test_a_stop_without_a_byte_is_told_too(pty: Pty) -> None:
 
 def test_turns_of_the_loop() -> None:
     """Within what u allows nothing is told; beyond it the whole turn is, for a quiet one only when it was long."""
-    attention = Attention(0)
+    absence = Absence(0)
     u = SCHEDULER_NS
-    assert attention.away(u - 1, u, True) == 0
-    assert attention.away(3 * u, 3 * u + 1, True) == 2 * (2 * u + 2), (
+    assert absence.away(u - 1, u, True) == 0
+    assert absence.away(3 * u, 3 * u + 1, True) == 2 * (2 * u + 2), (
         "since it was last asked, not since it was last told"
     )
-    assert attention.away(5 * u, 5 * u, False) == 0, "short, and nothing was read"
-    assert attention.away(5 * u + QUIET_NS + 1, 5 * u + QUIET_NS + 1, False) == 2 * (QUIET_NS + 1)
+    assert absence.away(5 * u, 5 * u, False) == 0, "short, and nothing was read"
+    assert absence.away(5 * u + QUIET_NS + 1, 5 * u + QUIET_NS + 1, False) == 2 * (QUIET_NS + 1)

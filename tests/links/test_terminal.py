@@ -19,7 +19,7 @@ import pytest
 from links.port_rig import Box, Pty, reading
 
 from benchd.links import terminal
-from benchd.links.terminal import LineFormat, Refusal, compare, in_force, open_quietly, set_format, set_speed
+from benchd.links.terminal import LineFormat, UnfitFormat, compare, in_force, open_quietly, set_format, set_speed
 
 OTHER_USER = 65534
 """Nobody: root may open what is held exclusively (ioctl_tty(2), TIOCEXCL)."""
@@ -177,7 +177,7 @@ def test_what_is_in_force_is_read_back(pty: Pty, speed: int) -> None:
 )
 def test_what_would_read_wrong_is_refused(got: LineFormat, part: str) -> None:
     """Speed beyond 3 %, data bits, parity: nothing would be read right."""
-    with pytest.raises(Refusal, match=part):
+    with pytest.raises(UnfitFormat, match=part):
         compare(LineFormat(250_000), got)
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 from live.by_capture import GOOD, NS, WALL_NS, codes, write
+from support.pipelines import HandClock, Source
 from support.story import TABLE
-from support.streets import HandClock, Source
 
 from benchd.capture.keeper import folder_name
 from benchd.rules import load_text
@@ -18,7 +18,7 @@ from benchd.store import Store
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkState
 from benchd.vocabulary.times import Anchor
 from benchd.watch.progress import Progress, run_key
-from benchd.watch.recover import REASON, Outcome, Recovery
+from benchd.watch.recover import REASON, Recovered, Recovery
 from benchd.watch.replay import Replay
 from benchd.watch.watcher import MachineWatcher
 
@@ -36,7 +36,7 @@ class Bench:
     def file(self, name: str) -> Path:
         return self.folder / name
 
-    def recover(self, present: str = "") -> Outcome:
+    def recover(self, present: str = "") -> Recovered:
         progress = Progress(self.folder)
         recovery = Recovery(self.store, "pc/1", self.folder, self.base)
         outcome = recovery.run(progress, recovery.find(progress, present))

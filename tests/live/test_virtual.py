@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 from live.by_capture import GOOD
+from support.pipelines import ANCHOR
 from support.story import TABLE
-from support.streets import ANCHOR
 from support.virtual import VirtualBench, machine_toml
 
 from benchd.daemon import Daemon

@@ -57,18 +57,18 @@ def judge(rows: list[tuple[int, str, int]], silence_s: int = 10) -> tuple[list[B
     """The last state of each boot, and all findings raised, after `silence_s` more on the clock."""
     table, lints = check_text(TABLE.read_text(), TABLE.name)
     assert lints == []
-    street = Pipeline("pc", LINKS, Matcher(table), Anchor(1_600_000_000_000_000_000, 0))
+    pipeline = Pipeline("pc", LINKS, Matcher(table), Anchor(1_600_000_000_000_000_000, 0))
     events = []
     now = rows[0][0]
     for t_ns, link, byte in rows:
         while now + 100_000_000 < t_ns:
             now += 100_000_000
-            events += street.feed(ClockMark(now))
+            events += pipeline.feed(ClockMark(now))
         now = t_ns
-        events += street.feed(Chunk(link, t_ns, bytes([byte])))
+        events += pipeline.feed(Chunk(link, t_ns, bytes([byte])))
     for tick in range(1, silence_s * 10 + 1):
-        events += street.feed(ClockMark(now + tick * 100_000_000))
-    events += street.drain()
+        events += pipeline.feed(ClockMark(now + tick * 100_000_000))
+    events += pipeline.drain()
     boots = {event.boot.id: event.boot for event in events if isinstance(event, BootChanged | BootSettled | BootOver)}
     return list(boots.values()), [event for event in events if isinstance(event, FindingRaised)]
 

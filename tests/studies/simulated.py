@@ -1,4 +1,4 @@
-"""The simulated machine judged by the real street on a virtual clock: boots in a store, bytes in a capture."""
+"""The simulated machine judged by the real pipeline on a virtual clock: boots in a store, bytes in a capture."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class VirtualBench:
     def __init__(self, store: Store, folder: Path, machine: str = "at286", seed: int = 1) -> None:
         self.store, self.machine, self.seed, self.number = store, machine, seed, 0
         table, text = load_table_text("demo-at286", Path())
-        self.street = Pipeline(machine, LINKS, Matcher(table), Anchor(WALL_NS, 0))
+        self.pipeline = Pipeline(machine, LINKS, Matcher(table), Anchor(WALL_NS, 0))
         self.keeper = CaptureKeeper(
             folder / machine, machine=machine, table=table.name, links=LINKS, wall_ns=WALL_NS, mono_ns=0
         )
@@ -39,12 +39,12 @@ class VirtualBench:
 
     def _feed(self, record: Record) -> None:
         self.keeper.keep(record)
-        for event in self.street.feed(record):
+        for event in self.pipeline.feed(record):
             if isinstance(event, BootStarted | BootChanged | BootSettled | BootOver):
                 self.boots[event.boot.id] = event.boot
 
     def boot(self, setup: Mapping[str, str], fate: at286.Fate | None = None) -> Boot:
-        """Boot once, save what the street made of it, and return it."""
+        """Boot once, save what the pipeline made of it, and return it."""
         current = self.store.current_trial(self.machine)
         trial = current.id if current else ""
         if trial != self.trial:

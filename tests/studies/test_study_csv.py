@@ -14,7 +14,7 @@ from studies.conftest import Commands
 
 from benchd.errors import UsageError
 from benchd.store import Store
-from benchd.studies.csvfile import Row, Table, export_table, import_table, read_table
+from benchd.studies.csvfile import CsvRow, Table, export_table, import_table, read_table
 from benchd.studies.loaded import gather, open_study
 from benchd.studies.weighing import why
 
@@ -46,7 +46,7 @@ def test_import_export_is_a_round_trip(benchd: Commands) -> None:
 def test_no_exported_cell_is_a_formula(tmp_path: Path, level: str) -> None:
     """OWASP, "CSV Injection": no cell begins with = + - @, tab or carriage return; read back it is the old value."""
     with Store.open(tmp_path / "b.db") as store:
-        table = Table(("=jumper", "card"), (Row(2, {"=jumper": level, "card": "in"}, True),))
+        table = Table(("=jumper", "card"), (CsvRow(2, {"=jumper": level, "card": "in"}, True),))
         known = import_table(store, "n", table, NOW)
         text = export_table(known, gather(store, known), "@result")
     cells = [cell for row in csv.reader(io.StringIO(text, newline="")) for cell in row]

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support.streets import HandClock, Source
+from support.pipelines import HandClock, Source
 
 from benchd.daemon import Daemon
 from benchd.settings import LinkPart, load_settings

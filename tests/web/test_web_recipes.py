@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -13,14 +12,13 @@ from pathlib import Path
 
 import httpx
 import pytest
+from support.copied import Copy
 from web.conftest import Browser
 from web.rig import free_port, wait_for
 
 pytestmark = pytest.mark.slow
 
-ROOT = Path(__file__).resolve().parents[2]
-PARTS = ("benchd", "config", "firmware-notes", "pyproject.toml", "tests/conftest.py", "tests/live/contract_facts.py",
-         "tests/live/test_contract.py")  # fmt: skip
+CONTRACT = ("tests/live/contract_facts.py", "tests/live/test_contract.py")
 
 COMMAND = '''"""`benchd tally`: how many boots are stored of each machine."""
 
@@ -95,52 +93,15 @@ export async function show(main) {
 """
 
 
-class Copy:
-    """The tree, to be changed."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        for part in PARTS:
-            place = folder / part
-            place.parent.mkdir(parents=True, exist_ok=True)
-            if (ROOT / part).is_dir():
-                shutil.copytree(ROOT / part, place, ignore=shutil.ignore_patterns("__pycache__"))
-            else:
-                shutil.copyfile(ROOT / part, place)
-        self.touched: set[str] = set()
-
-    def write(self, path: str, text: str) -> None:
-        (self.folder / path).write_text(text, encoding="utf-8")
-        self.touched.add(path)
-
-    def add(self, path: str, after: str, text: str) -> None:
-        """Put `text` behind the first `after` in a file."""
-        old = (self.folder / path).read_text(encoding="utf-8")
-        assert after in old, f"{path} has no {after!r}"
-        self.write(path, old.replace(after, after + text, 1))
-
-    def run(self, *words: str) -> str:
-        env = os.environ | {"PYTHONPATH": f"{self.folder}{os.pathsep}{self.folder / 'tests'}"}
-        done = subprocess.run([sys.executable, *words], capture_output=True, text=True, cwd=self.folder, env=env,
-                              timeout=120, check=False)  # fmt: skip
-        assert done.returncode == 0, done.stdout + done.stderr
-        return done.stdout
-
-    def told(self, recipe: str) -> set[str]:
-        """The files that a recipe names, NAME read as `tally`; tests are for whoever follows it."""
-        text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-        (found,) = re.findall(rf"^- \*\*{recipe}\*\*: (.*?)(?=^- \*\*|^#|\n\n)", text, re.MULTILINE | re.DOTALL)
-        paths = re.findall(r"`([\w./-]+\.(?:py|js|md))`", found.replace("NAME", "tally"))
-        return {path for path in paths if not path.startswith("tests/")}
-
-    def contract_holds(self) -> None:
-        self.run("-m", "pytest", "-q", "-p", "no:cacheprovider", "tests/live/test_contract.py", "-k",
-                 "Commands or routes or options")  # fmt: skip
+def contract_holds(copy: Copy) -> None:
+    copy.run(
+        "-m", "pytest", "-q", "-p", "no:cacheprovider", CONTRACT[1], "-k", "Commands or routes or options"
+    )  # fmt: skip
 
 
 @pytest.fixture
 def copy(folders: Callable[[str], Path], request: pytest.FixtureRequest) -> Iterator[Copy]:
-    yield Copy(folders(request.node.name))
+    yield Copy(folders(request.node.name), CONTRACT)
 
 
 def test_a_command(copy: Copy) -> None:
@@ -156,7 +117,7 @@ def test_a_command(copy: Copy) -> None:
     (copy.folder / "bench.toml").write_text("")
     copy.run("-c", "from benchd.store import Store; Store.open('data/benchd.db').close()")
     assert json.loads(copy.run("-m", "benchd", "tally", "--json")) == {}
-    copy.contract_holds()
+    contract_holds(copy)
     assert copy.touched == copy.told("A command")
 
 
@@ -177,7 +138,7 @@ def test_a_page_route(copy: Copy, browser: Browser) -> None:
     copy.add("benchd/web/pages.py", 'VIEWS = (\n    "/",\n', '    "/tally",\n')
     rows = "| `GET /api/tally` | Return how many boots are stored. |\n| `GET /tally` | how many boots are stored |\n"
     copy.add("firmware-notes/contract.md", "OpenAPI of the routes below /api |\n", rows)
-    copy.contract_holds()
+    contract_holds(copy)
     assert copy.touched == copy.told("A page route")
     url = f"http://127.0.0.1:{(port := free_port())}"
     (copy.folder / "bench.toml").write_text(f'[http]\nlisten = "127.0.0.1:{port}"\n')

@@ -67,7 +67,7 @@ class Waiting:
 
 
 @dataclass(frozen=True, slots=True)
-class Figures:
+class OutboxFigures:
     """What an outbox holds: events waiting, bytes of data, wall time (ns) of the oldest, and what it left out."""
 
     count: int = 0
@@ -234,13 +234,13 @@ class Outbox:
             )
         return int((pages - free) * size)
 
-    def figures(self) -> Figures:
+    def figures(self) -> OutboxFigures:
         """Return what the outbox holds; size and age as last known where they cannot be read."""
         with contextlib.suppress(ExternalError), self._guard("read"):
             query = "SELECT wall_ns FROM waiting WHERE refused IS NULL ORDER BY seq LIMIT 1"
             row = self._db.execute(query).fetchone()
             self._age = (self.bytes(), row[0] if row else None)
-        return Figures(self.count, *self._age, self.thinned, self.refused)
+        return OutboxFigures(self.count, *self._age, self.thinned, self.refused)
 
     def close(self) -> None:
         self._db.close()

@@ -16,7 +16,7 @@ from benchd.clock import Backoff
 from benchd.errors import BenchError, ExternalError
 from benchd.sinks.base import EventQueue
 from benchd.sinks.mqtt.mqtt_events import Translator
-from benchd.sinks.mqtt.outbox import Entry, Figures, Outbox, Waiting
+from benchd.sinks.mqtt.outbox import Entry, Outbox, OutboxFigures, Waiting
 from benchd.sinks.mqtt.settings import MqttSettings
 from benchd.vocabulary.events import CodeSeen, Event
 
@@ -43,7 +43,7 @@ class Writer:
         self._written: list[Entry] = []
         self._taken: list[int] = []
         self._troubles: dict[str, str] = {}
-        self._figures = Figures()
+        self._figures = OutboxFigures()
         self._thread: ThreadPoolExecutor | None = None
 
     def put(self, event: Event) -> None:

@@ -1,6 +1,6 @@
-"""What the whole street costs, from bytes to events, and whether a week of babble makes it grow.
+"""What the whole pipeline costs, from bytes to events, and whether a week of babble makes it grow.
 
-Run: python tests/boots/speed_street.py [DAYS]
+Run: python tests/boots/speed_pipeline.py [DAYS]
 
 Not collected by pytest (times depend on the machine). The measure to compare between machines is the ratio to
 the least there is: getting the same pieces out of a pipe, one system call each.
@@ -21,7 +21,7 @@ from pathlib import Path
 
 sys.path[:1] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[1])]
 
-from support.streets import ANCHOR, MS, NS  # noqa: E402
+from support.pipelines import ANCHOR, MS, NS  # noqa: E402
 
 from benchd.rules import Matcher  # noqa: E402
 from benchd.rules.files import load_table  # noqa: E402
@@ -38,7 +38,7 @@ ROUNDS = 5
 TABLE = "demo-at286"
 
 
-def street() -> Pipeline:
+def make_pipeline() -> Pipeline:
     return Pipeline("bench", (POST, CONSOLE), Matcher(load_table(TABLE, Path("/"))), ANCHOR)
 
 
@@ -106,14 +106,14 @@ def reading(data: bytes, size: int) -> float:
 
 
 def feed(rows: list[Record]) -> None:
-    one = street()
+    one = make_pipeline()
     for record in rows:
         one.feed(record)
     one.drain()
 
 
 def costs() -> None:
-    print(f"{'stream':>24} {'piece':>6} {'read':>8} {'street':>8} {'ratio':>6} {'of a full line':>15}")
+    print(f"{'stream':>24} {'piece':>6} {'read':>8} {'pipeline':>8} {'ratio':>6} {'of a full line':>15}")
     streams = [
         ("codes, boots", "post", boot_codes(BYTES)),
         ("codes, one stage", "post", steady_codes(BYTES)),
@@ -155,9 +155,9 @@ def babble(days: float) -> Iterator[Record]:
 
 
 def growth(days: float) -> None:
-    """Memory held by the street after each simulated day; the events are counted and let go."""
+    """Memory held by the pipeline after each simulated day; the events are counted and let go."""
     tracemalloc.start()
-    one = street()
+    one = make_pipeline()
     gc.collect()
     before = tracemalloc.get_traced_memory()[0]
     day = events = 0

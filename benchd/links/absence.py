@@ -20,7 +20,7 @@ QUIET_NS = 250_000_000
 """An absence this long is told though nothing was read after it: silence across it proves nothing."""
 
 
-class Attention:
+class Absence:
     """Keeps when one reading loop last asked for bytes; `allowed_ns` is how long ago that may be."""
 
     def __init__(self, t_ns: int, allowed_ns: int = SCHEDULER_NS) -> None:

@@ -1,4 +1,4 @@
-"""The street: the same story however it is cut, whenever time is looked at, live or replayed.
+"""The pipeline: the same story however it is cut, whenever time is looked at, live or replayed.
 
 Nothing outside the project states these; they are the promises of style habit 3 ("three ways"), of
 `vocabulary/records.py` ("records are the truth") and of `watch/watcher.py` ("a replay is the same").
@@ -14,8 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.delivery import accounted, line_time_ns
+from support.pipelines import MS, NS, Live, boots_of, invariants, new_pipeline, replayed
 from support.story import TABLE
-from support.streets import MS, NS, Live, boots_of, invariants, new_street, replayed
 
 from benchd.vocabulary.events import (
     BootChanged,
@@ -181,10 +181,10 @@ def test_three_ways_give_the_same_boots(pieces: list[Piece], table: str, framing
 
 def test_a_boot_joined_by_a_line_starts_with_its_first_character() -> None:
     """Found by the test above: said early as a partial line or late as a whole one, it began when it began."""
-    street = new_street(TABLE, (CONSOLE,))
+    pipeline = new_pipeline(TABLE, (CONSOLE,))
     text = b"00064K OK, Testing memory\r\n"
-    events = [e for i in range(len(text)) for e in street.feed(Chunk("console", NS + i * 200 * MS, text[i : i + 1]))]
-    (boot,) = boots_of(events + street.feed(ClockMark(20 * NS)))
+    events = [e for i in range(len(text)) for e in pipeline.feed(Chunk("console", NS + i * 200 * MS, text[i : i + 1]))]
+    (boot,) = boots_of(events + pipeline.feed(ClockMark(20 * NS)))
     assert boot.start_reason == "first sign of life" and boot.started.endswith(":41.000+00:00")
     assert [(s.name, round(s.t, 1)) for s in boot.stages] == [("memory", 2.2)]
 
@@ -257,7 +257,7 @@ def test_a_replay_gives_what_was_told_live(
     came = [row[1] for row in sorted(rows, key=lambda row: row[0])]
     assert [r for r in live.kept if not isinstance(r, ClockMark) and getattr(r, "key", "") != "end"] == came
     invariants(live.events, settled=False)
-    for decoder in live.street.decoders.values():
+    for decoder in live.pipeline.decoders.values():
         assert accounted(decoder)
 
 
@@ -295,9 +295,9 @@ def test_order_across_links_is_that_of_time_not_of_arrival() -> None:
 
 def test_a_link_is_not_judged_silent_before_its_late_records_are_in() -> None:
     """Half a hex code, then a record of the other link: the second digit, 40 ms late, still completes the code."""
-    street = new_street(TABLE, (FRAMINGS["hex"], CONSOLE))
-    events = street.feed(Chunk("post", NS, b"0")) + street.feed(Chunk("console", NS + 110 * MS, b"x"))
-    events += street.feed(Chunk("post", NS + 90 * MS, b"1 ")) + street.feed(ClockMark(2 * NS))
+    pipeline = new_pipeline(TABLE, (FRAMINGS["hex"], CONSOLE))
+    events = pipeline.feed(Chunk("post", NS, b"0")) + pipeline.feed(Chunk("console", NS + 110 * MS, b"x"))
+    events += pipeline.feed(Chunk("post", NS + 90 * MS, b"1 ")) + pipeline.feed(ClockMark(2 * NS))
     assert [e.code for e in events if isinstance(e, CodeSeen)] == ["01"]
     assert not any(isinstance(e, LossSeen) for e in events)
 
@@ -313,38 +313,38 @@ def test_word_of_a_trial_is_dated_alike_live_and_in_a_replay() -> None:
 
 def test_with_one_link_nothing_is_held_back() -> None:
     """A code is told the moment it comes in; with two links after HOLD_NS at most."""
-    alone = new_street(TABLE, (POST,))
+    alone = new_pipeline(TABLE, (POST,))
     assert type(alone.feed(Chunk("post", NS, b"\x01"))[0]) is BootStarted
-    both = new_street(TABLE, BOTH)
+    both = new_pipeline(TABLE, BOTH)
     assert both.feed(Chunk("post", NS, b"\x01")) == [] and both.holding
     assert both.feed(ClockMark(NS + HOLD_NS - 5 * MS)) == []
     assert both.feed(ClockMark(NS + HOLD_NS)) != [] and not both.holding
 
 
 def test_records_of_unknown_links_only_let_time_pass() -> None:
-    """A capture may hold links that the street was not told of."""
-    street = new_street(TABLE, (POST,))
-    street.feed(Chunk("post", NS, b"\x01"))
-    events = street.feed(Chunk("other", 40 * NS, b"\x05"))
+    """A capture may hold links that the pipeline was not told of."""
+    pipeline = new_pipeline(TABLE, (POST,))
+    pipeline.feed(Chunk("post", NS, b"\x01"))
+    events = pipeline.feed(Chunk("other", 40 * NS, b"\x05"))
     assert "05" not in [e.code for e in events if isinstance(e, CodeSeen)]
     assert boots_of(events)[0].outcome == "stalled"
 
 
 def test_a_mark_that_did_nothing_says_so_and_one_that_did_too() -> None:
     """`stirred` is what the capture's size rests on: a mark every 50 ms for a week would be 1 GB."""
-    street = new_street(TABLE, BOTH)
-    street.feed(Chunk("post", NS, b"\x01"))
+    pipeline = new_pipeline(TABLE, BOTH)
+    pipeline.feed(Chunk("post", NS, b"\x01"))
     for t_ms, stirred in ((1050, False), (1110, True), (1200, False), (30_900, False), (31_110, True), (31_200, False)):
-        street.feed(ClockMark(t_ms * MS))
-        assert street.stirred is stirred, t_ms
+        pipeline.feed(ClockMark(t_ms * MS))
+        assert pipeline.stirred is stirred, t_ms
 
 
 def test_a_record_is_ended_by_its_drain_once() -> None:
     """Drained twice, nothing new is told but how the open boot stands."""
-    street = new_street(TABLE, BOTH)
-    street.feed(Chunk("post", NS, b"\x01\x05"))
-    first = street.drain()
-    assert [type(e) for e in street.drain()] == [BootChanged]
+    pipeline = new_pipeline(TABLE, BOTH)
+    pipeline.feed(Chunk("post", NS, b"\x01\x05"))
+    first = pipeline.drain()
+    assert [type(e) for e in pipeline.drain()] == [BootChanged]
     assert sum(isinstance(e, BootStarted) for e in first) == 1
     assert not any(isinstance(e, BootOver) for e in first)
 
@@ -355,12 +355,12 @@ def test_a_record_is_ended_by_its_drain_once() -> None:
 def test_noise_is_accounted_for_and_never_fatal(name: str, data: bytes, text: bytes) -> None:
     """A wrong speed makes noise of everything: every byte is decoded, pending or refused, and boots stay sane."""
     links = (FRAMINGS[name], CONSOLE)
-    street = new_street(TABLES["loops"], links)
+    pipeline = new_pipeline(TABLES["loops"], links)
     events: list[Event] = []
     for i, (a, b) in enumerate(itertools.zip_longest(data, text, fillvalue=0x01)):
         t_ns = NS + i * 2 * line_time_ns(POST)
-        events += street.feed(Chunk("post", t_ns, bytes([a]))) + street.feed(Chunk("console", t_ns + 7, bytes([b])))
-        assert all(accounted(decoder) for decoder in street.decoders.values())
-    events += street.feed(ClockMark(90 * NS)) + street.drain()
-    assert all(accounted(decoder) for decoder in street.decoders.values())
+        events += pipeline.feed(Chunk("post", t_ns, bytes([a]))) + pipeline.feed(Chunk("console", t_ns + 7, bytes([b])))
+        assert all(accounted(decoder) for decoder in pipeline.decoders.values())
+    events += pipeline.feed(ClockMark(90 * NS)) + pipeline.drain()
+    assert all(accounted(decoder) for decoder in pipeline.decoders.values())
     invariants(events)

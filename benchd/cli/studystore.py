@@ -36,7 +36,7 @@ def found_settings(config: Path | None) -> LoadedSettings | None:
     return load_settings(config)
 
 
-def speed_store(config: Path | None, *, write: bool = False) -> Store:
+def study_store(config: Path | None, *, write: bool = False) -> Store:
     """The store of the settings; without any settings file `data/benchd.db` in this folder, and it is said so."""
     from benchd.store import Store
 

@@ -83,7 +83,7 @@ def matcher(table: str) -> Matcher:
     return Matcher(load_text(table, "story.toml"))
 
 
-def new_street(table: str, links: Sequence[LinkInfo]) -> Pipeline:
+def new_pipeline(table: str, links: Sequence[LinkInfo]) -> Pipeline:
     return Pipeline("at286", links, matcher(table), ANCHOR)
 
 
@@ -104,7 +104,7 @@ class Live:
         rules = matcher(table).table
         self.run = MachineWatcher(part_of(links), rules, table, self._folder, ANCHOR, clock=self.clock, reader=Source)
         self.links = self.run.links
-        self.street = self.run.pipeline
+        self.pipeline = self.run.pipeline
 
     def take(self, record: Record) -> None:
         self.late += record.t_ns < self.run.inbox.told_ns and not isinstance(record, Annotation)
@@ -148,9 +148,9 @@ class Live:
 
 
 def replayed(table: str, links: Sequence[LinkInfo], records: Iterable[Record]) -> list[Event]:
-    street = new_street(table, links)
-    events = [event for record in records for event in street.feed(record)]
-    return events + street.drain()
+    pipeline = new_pipeline(table, links)
+    events = [event for record in records for event in pipeline.feed(record)]
+    return events + pipeline.drain()
 
 
 def boots_of(events: Iterable[Event]) -> list[Boot]:
