@@ -135,6 +135,7 @@ class CaptureKeeper:
         self._in_force: dict[tuple[str, ...], Record] = {}
         self._writer: CaptureWriter | None = None
         self._telling = threading.Lock()
+        self._files = 0
         self._next_try = 0.0
 
     @property
@@ -263,6 +264,7 @@ class CaptureKeeper:
             wall_ns=self.wall_ns,
             mono_ns=self.mono_ns,
             run=self.run,
+            file=self._files + 1,
         )
         try:
             for record in self._opening(first.t_ns):
@@ -274,6 +276,7 @@ class CaptureKeeper:
             path.unlink(missing_ok=True)
             raise
         self._phase = ""
+        self._files += 1
         self._writer = writer
         return writer
 

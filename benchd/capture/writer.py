@@ -19,8 +19,8 @@ class CaptureWriter:
     """Appends records to a new capture file.
 
     `wall_ns` (since 1970, UTC) and `mono_ns` are the same instant on the two clocks; `run` counts the runs of a
-    data folder. A record that `write` has taken survives a kill of this process; one written before a `sync`
-    survives a power cut as well.
+    data folder, `file` the files of a run. A record that `write` has taken survives a kill of this process; one
+    written before a `sync` survives a power cut as well.
 
     A write that fails leaves the file ending on a whole block, and the record out of it: the same writer may
     be tried again when the cause is gone. After a failed `sync`, or when the file could not be cut back, the
@@ -41,6 +41,7 @@ class CaptureWriter:
         wall_ns: int,
         mono_ns: int,
         run: int | None = None,
+        file: int | None = None,
     ) -> None:
         self.path = Path(path)
         self._offset_ns = wall_ns - mono_ns
@@ -51,7 +52,8 @@ class CaptureWriter:
         if len(links) > layout.MAX_LINKS:
             raise UsageError(f"capture {self.path}: {len(links)} links; at most {layout.MAX_LINKS} fit")
         about = {"machine": machine, "table": table, "links": len(links), "wall_ns": wall_ns, "mono_ns": mono_ns}
-        header = self._header(about if run is None else {**about, "run": run}, links)
+        about |= {key: n for key, n in (("run", run), ("file", file)) if n is not None}
+        header = self._header(about, links)
         self._size = 0
         self._synced = 0
         self._broken: str | None = None
