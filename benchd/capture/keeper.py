@@ -14,6 +14,7 @@ import hashlib
 import logging
 import os
 import re
+import threading
 import time
 from collections import deque
 from collections.abc import Sequence
@@ -95,6 +96,10 @@ def _restamped(record: Record, t_ns: int) -> Record:
 class CaptureKeeper:
     """Writes the records of one machine to capture files in `folder`. Called from one thread, but for `sync`.
 
+    Only that one thread begins and closes files: `sync` says what the disk did, and the next record, or the next
+    `retry`, goes on in a new file. It waits for the disk only at the ends of files, while one is closed and the next
+    is begun (three times fsync), never for a `sync` under way.
+
     `mono_ns`/`wall_ns` are one instant on both clocks, the same for all files of a run; `run` is its number, see
     `next_run`.
     """
@@ -129,16 +134,23 @@ class CaptureKeeper:
         self._phase = ""
         self._in_force: dict[tuple[str, ...], Record] = {}
         self._writer: CaptureWriter | None = None
+        self._telling = threading.Lock()
+        self._files = 0
         self._next_try = 0.0
 
     @property
     def path(self) -> Path | None:
         """The file being written, or None while there is none."""
-        return self._writer.path if self._writer else None
+        return writer.path if (writer := self._usable) else None
 
     @property
     def size(self) -> int:
-        return self._writer.size if self._writer else 0
+        return writer.size if (writer := self._usable) else 0
+
+    @property
+    def _usable(self) -> CaptureWriter | None:
+        writer = self._writer
+        return None if writer is None or writer.unusable else writer
 
     @property
     def waiting(self) -> int:
@@ -159,7 +171,8 @@ class CaptureKeeper:
             self.retry()
 
     def retry(self) -> None:
-        """Try to write what waits."""
+        """Try to write what waits, and give up a file that can be written no more."""
+        self._leave_unusable()
         while self._backlog:
             record = self._backlog[0]
             if not self._write(record):
@@ -183,7 +196,7 @@ class CaptureKeeper:
 
         A file that somebody deleted is told, once, and the next record begins a new one.
         """
-        writer = self._writer
+        writer = self._usable
         if writer is None:
             return
         try:
@@ -213,12 +226,14 @@ class CaptureKeeper:
         self._waiting += cost
 
     def _write(self, record: Record) -> bool:
+        self._leave_unusable()
         try:
             writer = self._writer or self._open(record)
             offset = writer.size
             writer.write(record)
         except ExternalError as error:
             self._failed(error)
+            self._leave_unusable()
             return False
         if isinstance(record, LinkState):
             self._in_force["link", record.link] = record
@@ -249,6 +264,7 @@ class CaptureKeeper:
             wall_ns=self.wall_ns,
             mono_ns=self.mono_ns,
             run=self.run,
+            file=self._files + 1,
         )
         try:
             for record in self._opening(first.t_ns):
@@ -260,6 +276,7 @@ class CaptureKeeper:
             path.unlink(missing_ok=True)
             raise
         self._phase = ""
+        self._files += 1
         self._writer = writer
         return writer
 
@@ -271,10 +288,12 @@ class CaptureKeeper:
         return [*table, Annotation(t_ns, "again", str(len(again))), *again]
 
     def _failed(self, error: ExternalError) -> None:
-        self.failures += 1
-        self.trouble = self.last_failure = str(error)
-        writer = self._writer
-        if writer is not None and writer.unusable:
+        with self._telling:
+            self.failures += 1
+            self.trouble = self.last_failure = str(error)
+
+    def _leave_unusable(self) -> None:
+        if self._writer is not None and self._writer.unusable:
             self._close_writer()
 
     def _close_writer(self) -> None:
@@ -283,5 +302,4 @@ class CaptureKeeper:
             try:
                 writer.close()
             except ExternalError as error:
-                self.failures += 1
-                self.trouble = self.last_failure = str(error)
+                self._failed(error)

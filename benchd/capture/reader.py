@@ -21,7 +21,7 @@ class Capture:
 
     `links` are the links as they were when the capture began. `wall_ns` and `mono_ns` are one instant on both
     clocks. `version` is the layout version, 0 when the file breaks off inside its header. `run` counts the runs of
-    a data folder; None in captures of before 0.2.
+    a data folder, `file` the files of a run; None in captures of before these were told.
     """
 
     path: Path
@@ -32,6 +32,7 @@ class Capture:
     mono_ns: int = 0
     version: int = 0
     run: int | None = None
+    file: int | None = None
     order: str = field(default="<", repr=False)
     """Byte order, as `struct` writes it."""
     header_bytes: int = field(default=0, repr=False)
@@ -137,7 +138,7 @@ def _read_header(source: BlockReader, capture: Capture) -> None:
             break
     else:
         capture.wall_ns = capture.mono_ns = capture.version = 0
-        capture.run = None
+        capture.run = capture.file = None
         capture._read_through = True
         capture._problem = source.problem or f"breaks off at offset {source.offset}: the header is not whole"
     capture.order, capture.links = source.order, tuple(links)
@@ -178,8 +179,7 @@ def _about(options: list[tuple[int, Value]], capture: Capture) -> int:
         raise Damage(0, f"{about['links']} links announced; from 0 to {layout.MAX_LINKS} can be")
     capture.machine, capture.table = about["machine"], about["table"]
     capture.wall_ns, capture.mono_ns, capture.version = about["wall_ns"], about["mono_ns"], layout.LAYOUT_VERSION
-    run = about.get("run")
-    capture.run = run if type(run) is int and run >= 0 else None
+    capture.run, capture.file = (n if type(n := about.get(key)) is int and n >= 0 else None for key in ("run", "file"))
     return int(about["links"])
 
 

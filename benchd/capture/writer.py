@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 
@@ -17,15 +19,16 @@ class CaptureWriter:
     """Appends records to a new capture file.
 
     `wall_ns` (since 1970, UTC) and `mono_ns` are the same instant on the two clocks; `run` counts the runs of a
-    data folder. A record that `write` has taken survives a kill of this process; one written before a `sync`
-    survives a power cut as well.
+    data folder, `file` the files of a run. A record that `write` has taken survives a kill of this process; one
+    written before a `sync` survives a power cut as well.
 
     A write that fails leaves the file ending on a whole block, and the record out of it: the same writer may
     be tried again when the cause is gone. After a failed `sync`, or when the file could not be cut back, the
     writer refuses everything: go on in a new file.
 
-    One thread writes; `sync` may run in another. Raises UsageError for a file that exists and for records
-    that do not belong here, ExternalError for what the disk does.
+    One thread writes and closes; `check` and `sync` may run in another, and neither waits for the other.
+    Raises UsageError for a file that exists and for records that do not belong here, ExternalError for what the disk
+    does.
     """
 
     def __init__(
@@ -38,6 +41,7 @@ class CaptureWriter:
         wall_ns: int,
         mono_ns: int,
         run: int | None = None,
+        file: int | None = None,
     ) -> None:
         self.path = Path(path)
         self._offset_ns = wall_ns - mono_ns
@@ -48,10 +52,12 @@ class CaptureWriter:
         if len(links) > layout.MAX_LINKS:
             raise UsageError(f"capture {self.path}: {len(links)} links; at most {layout.MAX_LINKS} fit")
         about = {"machine": machine, "table": table, "links": len(links), "wall_ns": wall_ns, "mono_ns": mono_ns}
-        header = self._header(about if run is None else {**about, "run": run}, links)
+        about |= {key: n for key, n in (("run", run), ("file", file)) if n is not None}
+        header = self._header(about, links)
         self._size = 0
         self._synced = 0
         self._broken: str | None = None
+        self._lending = threading.Lock()
         self._fd = self._create()
         try:
             self._append(header)
@@ -153,11 +159,12 @@ class CaptureWriter:
         self._size += done
 
     def sync(self) -> None:
-        """Have everything written so far on the disk when this returns."""
-        self._refuse_if_broken()
+        """Have everything written so far on the disk when this returns; nothing to do once closed."""
         upto = self._size
         try:
-            os.fsync(self._fd)
+            with self._lent() as fd:
+                if fd is not None:
+                    os.fsync(fd)
         except OSError as error:
             # The kernel may have dropped the pages it could not write: a second fsync would lie.
             self._broken = (
@@ -169,9 +176,11 @@ class CaptureWriter:
 
     def check(self) -> None:
         """Raise ExternalError if the file is not at its path any more; the writer then refuses everything."""
-        self._refuse_if_broken()
         try:
-            here, there = os.fstat(self._fd), os.stat(self.path)
+            with self._lent() as fd:
+                if fd is None:
+                    return
+                here, there = os.fstat(fd), os.stat(self.path)
             gone = (here.st_dev, here.st_ino) != (there.st_dev, there.st_ino)
         except (FileNotFoundError, NotADirectoryError):
             gone = True
@@ -194,10 +203,30 @@ class CaptureWriter:
         finally:
             self._drop()
 
+    @contextmanager
+    def _lent(self) -> Iterator[int | None]:
+        """Yield a descriptor of the file that stays good while the other thread closes its own; None once closed.
+
+        The lock is held only while it is made, never over what the disk does. A closed number may be that of another
+        file a moment later. Raises ExternalError where the writer refuses everything, OSError.
+        """
+        with self._lending:
+            if self._fd < 0:
+                fd = None
+            else:
+                self._refuse_if_broken()
+                fd = os.dup(self._fd)
+        try:
+            yield fd
+        finally:
+            if fd is not None:
+                os.close(fd)
+
     def _drop(self) -> None:
-        if self._fd >= 0:
-            os.close(self._fd)
-            self._fd = -1
+        with self._lending:
+            fd, self._fd = self._fd, -1
+        if fd >= 0:
+            os.close(fd)
             self._broken = self._broken or f"capture {self.path} is closed; go on in a new capture"
 
     def _refuse_if_broken(self) -> None:

@@ -30,7 +30,6 @@ class Keeping:
         """A file that is larger is ended wherever it stands."""
         self._name, self._kept = name, kept
         self._table_text: str | None = None
-        self._files = threading.Lock()
         self._ending = threading.Event()
         self._threads = [
             threading.Thread(target=work, name=f"{what} {name}", daemon=True)
@@ -83,17 +82,14 @@ class Keeping:
         return more
 
     def sync(self) -> None:
-        """Put on disk what was written."""
-        with self._files:
-            self.keeper.sync()
+        """Put on disk what was written; for any thread, and nobody waits for it."""
+        self.keeper.sync()
 
     def close(self) -> None:
-        with self._files:
-            self.keeper.close()
+        self.keeper.close()
 
     def _rotate(self, phase: str) -> None:
-        with self._files:
-            self.keeper.rotate(self._table_text, phase=phase)
+        self.keeper.rotate(self._table_text, phase=phase)
 
     def _keep_on(self) -> None:
         while not (self._ending.is_set() and self.inbox.all_kept):

@@ -10,7 +10,7 @@ import contextlib
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -43,11 +43,15 @@ class Place:
 
 @dataclass(slots=True)
 class RunEntry:
-    """One run: its `number`, whether the store has it whole (`done`), else from where it may not (None: its start)."""
+    """One run: its `number`, whether the store has it whole (`done`), else from where it may not (None: its start).
+
+    `told` are boots whose end was told at a start, because the run itself had not.
+    """
 
     number: int
     done: bool = False
     place: Place | None = None
+    told: list[str] = field(default_factory=list)
 
 
 def run_key(anchor: Anchor) -> str:
@@ -64,7 +68,10 @@ class Progress:
         with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
             found = {
                 key: RunEntry(
-                    int(one["number"]), bool(one["done"]), Place.from_json(one["place"]) if one["place"] else None
+                    int(one["number"]),
+                    bool(one["done"]),
+                    Place.from_json(one["place"]) if one["place"] else None,
+                    [str(boot) for boot in one.get("told", ())],
                 )
                 for key, one in json.loads(self.path.read_text()).items()
             }
@@ -77,7 +84,12 @@ class Progress:
     def to_json(self) -> str:
         return json.dumps(
             {
-                key: {"number": e.number, "done": e.done, "place": e.place.to_json() if e.place else None}
+                key: {
+                    "number": e.number,
+                    "done": e.done,
+                    "place": e.place.to_json() if e.place else None,
+                    "told": e.told,
+                }
                 for key, e in self.entries.items()
             }
         )

@@ -29,7 +29,7 @@ from benchd.vocabulary.events import (
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.times import NS, Anchor
 from benchd.watch.progress import Progress, RunEntry, run_key
-from benchd.watch.replay import Replay
+from benchd.watch.replay import Replay, in_order
 from benchd.watch.tail import tail_of
 
 log = logging.getLogger(__name__)
@@ -56,7 +56,7 @@ class SeenBoot:
     stage: StageEntered | None = None
     standing: FindingRaised | None = None
     over: bool = False
-    """Whether its end was told as final. A boot cut short by the next one's start may wait for that."""
+    """Whether its end was told as final, by its run or at a start. One cut short by the next may wait for that."""
 
 
 @dataclass(slots=True)
@@ -67,6 +67,8 @@ class Recovered:
     standing: SeenBoot | None = None
     runs: list[str] = field(default_factory=list)
     """Keys of the runs that are done, once nothing stands any more."""
+    ends: list[str] = field(default_factory=list)
+    """Ids of boots in `over` whose end their run did not tell: not to be told again while their run is not done."""
 
 
 class Recovery:
@@ -117,6 +119,7 @@ class Recovery:
         last: SeenBoot | None = None
         for key, files in runs:
             for seen in self._boots(key, files, progress.entries[key]):
+                seen.over = seen.over or seen.boot.id in progress.entries[key].told
                 if last is not None:
                     self._settle(last, outcome)
                 last = seen
@@ -127,12 +130,14 @@ class Recovery:
         for boot_id in self.store.close_running(self.machine, REASON, but=list(self.own)):
             log.warning("%s: boot %s was under way when the daemon ended; marked cut-short", self.machine, boot_id)
             outcome.over = [boot for boot in outcome.over if boot.id != boot_id] + [self.store.boot(boot_id)]
+        for key, _ in runs:  # at last: what was raised before is tried again, and nothing is told yet
+            progress.entries[key].told += outcome.ends
         return outcome
 
     def _boots(self, key: str, files: list[Capture], entry: RunEntry) -> Iterator[SeenBoot]:
         """Yield the boots of one run, each some boots after it ended, judged by the tables in force then."""
         replay = Replay([], base=self.base)
-        replay.captures = self._from_place(sorted(files, key=_first_ns), entry)
+        replay.captures = self._from_place(in_order(files), entry)
         boots: dict[str, SeenBoot] = {}
         try:
             for event in self._unhurried(replay.events()):
@@ -180,6 +185,7 @@ class Recovery:
             self.store.save_boot(boot, capture=str(seen.capture))
         if (known is None or known.ended is None or not seen.over) and outcome.standing is not seen:
             outcome.over.append(boot)
+            outcome.ends += [] if seen.over else [boot.id]
 
     def _known(self, boot_id: str) -> Boot | None:
         try:
@@ -200,12 +206,6 @@ def _note(boots: dict[str, SeenBoot], event: Event) -> None:
             seen.standing = event if event.finding.kind in HELD else seen.standing
         elif seen.standing is not None and seen.standing.finding.rule == event.finding.rule:
             seen.standing = None
-
-
-def _first_ns(capture: Capture) -> int:
-    """Sort key within a run: its first record. Names will not do: the wall clock may have been set back."""
-    first = next(capture.records(), None)
-    return first.t_ns if first is not None else 0
 
 
 class Held:

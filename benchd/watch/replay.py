@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 from pathlib import Path
@@ -20,6 +21,8 @@ from benchd.watch.pipeline import Pipeline
 Placed = tuple[int, Record]
 """A record, and the offset of its block in the capture file."""
 TABLES_KEPT = 16
+_NAME = re.compile(r"(.*?)(?:-(\d{1,5}))?", re.DOTALL)
+"""Name of a capture, and which one of its second it is."""
 
 
 class Replay:
@@ -169,15 +172,19 @@ def run_of(capture: Capture) -> tuple[object, ...]:
 
 
 def in_order(captures: Iterable[Capture]) -> list[Capture]:
-    """Return captures by machine, run and first record."""
+    """Return captures by machine and run, and those of a run as they were written."""
     return sorted(captures, key=_place)
 
 
-def _place(capture: Capture) -> tuple[str, int, int, int, str]:
-    """Sort key: machine, run, first record. Names and wall times will not do: that clock may have been set back.
+def _place(capture: Capture) -> tuple[str, int, int, int, int, str, int]:
+    """Sort key: machine, run, file. Names and wall times will not do: that clock may have been set back.
 
-    Captures of before 0.2 have no run number: they come first, by the wall time of their run.
+    Captures of before 0.2 have no run number: they come first, by the wall time of their run. Those that do not tell
+    which file of their run they are go by their first record, and by the number in their name where these fall
+    together: `-10` comes after `-9`, and after the file without a number.
     """
     first = next(capture.records(), None)
     first_ns = first.t_ns if first is not None else 0
-    return capture.machine, capture.run or 0, capture.wall_ns, first_ns, capture.path.name
+    found = _NAME.fullmatch(capture.path.stem)
+    name, number = found.groups() if found else ("", None)
+    return capture.machine, capture.run or 0, capture.wall_ns, capture.file or 0, first_ns, name, int(number or 0)

@@ -16,11 +16,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchd.capture import CaptureWriter, read_capture
 from benchd.capture import keeper as keeping
-from benchd.capture import read_capture
 from benchd.capture.keeper import CaptureKeeper, folder_name, next_run
 from benchd.vocabulary.records import Annotation, Chunk, LinkInfo, LinkState, Record
-from benchd.watch.replay import Replay, news
+from benchd.watch.replay import Replay, news, run_files
 
 LINKS = (LinkInfo("post", "post", "raw"), LinkInfo("console", "console", "text"))
 
@@ -290,6 +290,30 @@ def test_many_files_of_one_second_are_in_order(tmp_path: Path) -> None:
     keeper.close()
     assert len(list(tmp_path.iterdir())) == 25
     assert kept(tmp_path) == [chunk(n) for n in range(25)]
+
+
+def test_files_are_in_the_order_in_which_they_were_written(tmp_path: Path) -> None:
+    """Though all begin at one instant, or each before the one before it (another link's stamps may step back)."""
+    records: list[Record] = [Chunk("post", 5, bytes([n])) for n in range(12)]
+    records += [Chunk("console", 4 - n, b"x") for n in range(4)]
+    keeper = make(tmp_path)
+    for record in records:
+        keeper.rotate()
+        keeper.keep(record)
+    keeper.close()
+    assert kept(tmp_path) == records
+    assert [read_capture(path).file for path in run_files(tmp_path.iterdir())] == list(range(1, 17))
+
+
+def test_files_that_do_not_tell_their_place_go_by_the_number_in_their_names(tmp_path: Path) -> None:
+    """Captures of before: by their first records, and of one instant the one called -10 after that called -9."""
+    names = ["x", *(f"x-{n}" for n in range(2, 13)), "a"]
+    for number, name in enumerate(names):
+        path = tmp_path / f"{name}.pcapng"
+        with CaptureWriter(path, machine="pc", table="t", links=LINKS, wall_ns=10**18, mono_ns=0) as writer:
+            writer.write(Chunk("post", 7 + (name == "a"), bytes([number])))
+    assert [path.stem for path in run_files(tmp_path.iterdir())] == names
+    assert kept(tmp_path) == [Chunk("post", 7 + (n == 12), bytes([n])) for n in range(13)]
 
 
 LIMITED = """

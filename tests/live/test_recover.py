@@ -15,6 +15,7 @@ from benchd.capture.keeper import folder_name
 from benchd.rules import load_text
 from benchd.settings import LinkPart, MachinePart
 from benchd.store import Store
+from benchd.vocabulary.events import BootOver
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkState
 from benchd.vocabulary.times import Anchor
 from benchd.watch.progress import Progress, run_key
@@ -168,3 +169,24 @@ def test_nothing_there(bench: Bench) -> None:
     """The first start of all."""
     bench.recover()
     assert bench.store.boots() == []
+
+
+@pytest.mark.parametrize("stands", [False, True])
+def test_an_end_that_nobody_was_told_is_told_once(bench: Bench, stands: bool) -> None:
+    """A boot cut short by the next one's start: stored so, and its end not told, since it might have been a pass of a
+    loop; then a kill. It is over at the next start, once, also where the boot after it stands still for longer."""
+    bench.recover("a run before")
+    records = [*codes(1, GOOD[:3]), *codes(10, GOOD[:3]), ClockMark((200 if stands else 11) * NS)]
+    path = write(bench.file("a.pcapng"), records, machine="pc/1", text=TABLE)
+    events = list(Replay([path]).events())
+    assert not any(isinstance(event, BootOver) for event in events), "its end waits for what it was"
+    first, second = Replay([path]).boots()
+    assert (first.outcome, first.ended is None) == ("cut-short", False)
+    assert second.outcome == ("stalled" if stands else "running")
+    for boot in (first, second):
+        bench.store.save_boot(boot, capture=str(path))
+    starts = [bench.recover(f"run {n}") for n in range(3)]
+    told = [[boot.id for boot in outcome.over] for outcome in starts]
+    assert told == [[first.id, *([] if stands else [second.id])], [], []]
+    assert [outcome.standing is not None for outcome in starts] == [stands] * 3
+    assert bench.store.boot(first.id) == first
