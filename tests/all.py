@@ -1,8 +1,9 @@
 #!/usr/bin/env python3
-"""Set up everything that the tests need and run them all: `python3 tests/all.py [--everyday] [pytest arguments]`.
+"""Set up everything that the tests need and run them all: `python3 tests/all.py [--everyday|--long] [pytest arguments]`.
 
 Three parts: what can run two at a time, what must have the machine to itself (marked `alone`: it measures time), and
-what is slow (marked `slow`). `--everyday` leaves the slow part out; tests named in the arguments run as they are.
+what is slow (marked `slow`). `--everyday` leaves the slow part out; `--long` adds one that repeats for half an hour (200
+kills, 100 replugs). Tests named in the arguments run as they are.
 
 Makes `.venv` beside pyproject.toml, installs the package with its test extra into it, and the real peers (an
 emulator, a broker, a database, a browser ...) as Debian packages where this user may. Peers that are missing
@@ -41,9 +42,10 @@ PACKAGES = {
 
 
 PARTS = (
-    ("-m", "not slow and not alone", "-n", "2", "--dist", "loadfile"),
-    ("-m", "alone and not slow"),
-    ("-m", "slow"),
+    ("-m", "not slow and not alone and not long", "-n", "2", "--dist", "loadfile"),
+    ("-m", "alone and not slow and not long"),
+    ("-m", "slow and not long"),
+    ("-m", "long"),
 )
 """Pytest's arguments for each part."""
 
@@ -84,10 +86,10 @@ def main() -> int:
         return 1
     if run(python, "-m", "mypy"):
         return 1
-    arguments = [word for word in sys.argv[1:] if word != "--everyday"]
+    arguments = [word for word in sys.argv[1:] if word not in ("--everyday", "--long")]
     if any(not word.startswith("-") for word in arguments):
         return run(python, "-m", "pytest", *arguments)
-    parts = PARTS[:-1] if "--everyday" in sys.argv else PARTS
+    parts = PARTS[: 2 if "--everyday" in sys.argv else 4 if "--long" in sys.argv else 3]
     return max([run(python, "-m", "pytest", *part, *arguments) for part in parts])
 
 

@@ -169,7 +169,7 @@ def test_replugged_under_another_number(guest: Guest) -> None:
     replug(guest, 20)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(1200)
 def test_replugged_a_hundred_times(guest: Guest) -> None:
     """The same at length."""

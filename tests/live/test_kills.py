@@ -266,6 +266,6 @@ def test_ten_kills(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
-@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(n, marks=pytest.mark.long) for n in range(1, 10))])
 def test_two_hundred_kills(tmp_path: Path, seed: int) -> None:
     play(tmp_path, 20, 100 + seed)
