@@ -1,9 +1,11 @@
 #!/usr/bin/env python3
-"""Set up everything that the tests need and run them all: `python3 tests/all.py [--everyday|--long] [pytest arguments]`.
+"""Set up everything that the tests need and run them all.
+
+Usage: `python3 tests/all.py [--everyday|--long] [pytest arguments]`.
 
 Three parts: what can run two at a time, what must have the machine to itself (marked `alone`: it measures time), and
-what is slow (marked `slow`). `--everyday` leaves the slow part out; `--long` adds one that repeats for half an hour (200
-kills, 100 replugs). Tests named in the arguments run as they are.
+what is slow (marked `slow`). `--everyday` leaves the slow part out; `--long` adds one that repeats for half an hour
+(200 kills, 100 replugs). Tests named in the arguments run as they are.
 
 Makes `.venv` beside pyproject.toml, installs the package with its test extra into it, and the real peers (an
 emulator, a broker, a database, a browser ...) as Debian packages where this user may. Peers that are missing
