@@ -49,12 +49,29 @@ MAY_KNOW = {
         "benchd.files",
         *(f"benchd.{room}" for room in ("inference", "rom", "store", "drawing", "watch", "rules", "capture")),
     },
+    "web": {
+        *(f"benchd.{room}" for room in ("studies", "inference", "rom", "rules", "store", "drawing", "settings")),
+        *(f"benchd.{part}" for part in ("boots.limits", "boots.deadlines", "watch.watcher", "watch.trace", "capture")),
+        *(f"benchd.sinks.{part}" for part in ("base", "metrics", "page_feed")),
+    },
+    "cli": {
+        *ONE_KIND,
+        *(f"benchd.{room}" for room in ("studies", "inference", "rom", "rules", "store", "settings", "files")),
+        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild")),
+        "benchd.links.ports",
+        "benchd.links.loopback",
+        "benchd.sdnotify",
+    },
 }
 """Room: what of the house it may import besides itself and the shared vocabulary."""
 SINKS_SHARE = ("base", "collect")
 """Modules of `sinks/` that every sink may import."""
 MORE = {
     "demo/story.py": SHARED | {"benchd.studies", "benchd.store", "benchd.inference"},
+    "cli/run.py": {"benchd.daemon"},
+    "cli/demo.py": {"benchd.daemon", "benchd.demo"},
+    "cli/live.py": {"benchd.web.auth"},
+    "cli/schema.py": {"benchd.sinks"},
     **{path: {"benchd.files"} for path in OUTSIDE},
 }
 """File: what it may import beyond its room: the simulated machine stands alone, the story is told about it."""
