@@ -102,8 +102,8 @@ def sweep(tmp_path: Path, patch: pytest.MonkeyPatch, mode: str, times: int, step
 
 @pytest.mark.parametrize(("mode", "times"), [("fail", 1), ("torn", 1), ("short", 1), ("fail", 5)])
 def test_calls_of_the_disk_go_wrong(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, mode: str, times: int) -> None:
-    """Every 17th call, over the whole run: fails, fails after half of it, does half of it, fails five times on."""
-    assert sweep(tmp_path, monkeypatch, mode, times, 17) > 100
+    """Every 41st call, over the whole run: fails, fails after half of it, does half of it, fails five times on."""
+    assert sweep(tmp_path, monkeypatch, mode, times, 41) > 100
 
 
 @pytest.mark.slow

@@ -122,8 +122,8 @@ def sweep(tmp_path: Path, patch: pytest.MonkeyPatch, log: pytest.LogCaptureFixtu
 def test_statements_go_wrong(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, mode: str
 ) -> None:
-    """Every ninth, from the making of the tables to the last save."""
-    assert sweep(tmp_path, monkeypatch, caplog, mode, 9) > 60
+    """Every 17th, from the making of the tables to the last save."""
+    assert sweep(tmp_path, monkeypatch, caplog, mode, 17) > 60
 
 
 @pytest.mark.slow
