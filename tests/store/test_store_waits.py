@@ -18,7 +18,7 @@ import pytest
 import sqlalchemy as sa
 
 from benchd.errors import ExternalError, UsageError
-from benchd.store import Store, database
+from benchd.store import Store, StoredStudy, database
 from benchd.vocabulary.models import Boot
 
 BOOT = Boot(id="b1", machine="at286", table="t", started="2026-03-01T20:00:00+01:00", outcome="finished")
@@ -146,6 +146,11 @@ def closed(folder: Path) -> None:
         path.chmod(0o555 if path.is_dir() else 0o444)
 
 
+QUESTION = {
+    "question": "why does the storage card's ROM not run?",
+    "goal": {"kind": "stage-reached", "target": "hand-over"},
+    "factor": [{"name": "rom-base", "levels": ["C800", "D800"], "minutes": 6.5}],
+}
 LISTER = (
     "import sys; from benchd.store import Store; print([b.id for b in Store.open(sys.argv[1], create=False).boots()])"
 )
@@ -177,7 +182,7 @@ def test_a_folder_that_may_only_be_read(folder: Path, left: str) -> None:
 
 
 def test_reading_commands_on_a_folder_that_may_only_be_read(folder: Path) -> None:
-    """`boots`, `show`, its trace (whose index cannot be written) and `study list`: as on the folder before."""
+    """`boots`, `show`, its trace (whose index cannot be written), `why`, `trial show`: as on the folder before."""
     from live.by_capture import codes, write
     from support.story import TABLE
 
@@ -188,13 +193,17 @@ def test_reading_commands_on_a_folder_that_may_only_be_read(folder: Path) -> Non
     capture = write(folder / "data/captures/pc/a.pcapng", [*records, Annotation(10**12, "end", "")], text=TABLE)
     with Store.open(folder / "data/benchd.db") as store:
         for boot in Replay([capture]).boots():
-            store.save_boot(boot, capture=str(capture))
+            store.save_boot(boot.model_copy(update={"trial": "T1"}), capture=str(capture))
+        store.save_study(StoredStudy(name="s", document=QUESTION, created=BOOT.started, edited=BOOT.started))
+        for level in ("C800", "D800"):
+            store.start_trial(study="s", machine="pc", setup={"rom-base": level}, changed={}, started=BOOT.started)
     (folder / "story.toml").write_text(TABLE)
     (folder / "bench.toml").write_text(
         '[bench]\nname = "b"\n[[machine]]\nname = "pc"\nrules = "story.toml"\n'
         '[[machine.link]]\nkind = "post"\nport = "/dev/none"\n'
     )
     commands = [["boots"], ["boots", "--json"], ["show", "last"], ["show", "last", "--trace"]]
+    commands += [["why", "s"], ["why", "s", "--json"], ["trial", "show", "T1"], ["trial", "show", "T1", "--json"]]
 
     def ask() -> list[str]:
         return [as_reader(sys.executable, "-m", "benchd", *command, cwd=folder) for command in commands]
@@ -203,4 +212,6 @@ def test_reading_commands_on_a_folder_that_may_only_be_read(folder: Path) -> Non
     (folder / "data/captures/pc/a.pcapng.index").unlink()
     closed(folder)
     assert ask() == written
-    assert "hand-over" in written[3] and not (folder / "data/captures/pc/a.pcapng.index").exists()
+    assert all(word in written[n] for n, word in enumerate(["finished", "finished", "hand-over", "hand-over"]))
+    assert "rom-base" in written[4] and '"causes"' in written[5] and "T1" in written[6] and '"ok": 20' in written[7]
+    assert not (folder / "data/captures/pc/a.pcapng.index").exists()
