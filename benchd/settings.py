@@ -28,14 +28,18 @@ from benchd.rules.schema import Pattern
 from benchd.rules.values import parse_port
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.mqtt.settings import MqttSettings
-from benchd.tomlfile import misplaced
+from benchd.tomlfile import matching, misplaced
 from benchd.vocabulary.records import LinkInfo
 from benchd.vocabulary.times import parse_duration
+
+LinkName = Annotated[str, matching(r"[a-z][a-z0-9-]{0,31}", "use small letters, digits, hyphen; no spaces")]
 
 
 def _speed(value: object) -> object:
     if value == HUNT or (isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= MAX_RATE):
         return value
+    if isinstance(value, str) and value.isdecimal():
+        raise ValueError(f"write the speed without quotes: speed = {value[:20]}")
     raise ValueError(f'{value!r} is not in 1..{MAX_RATE}; give bits per second, or "hunt"')
 
 
@@ -75,7 +79,7 @@ class HttpPart(SettingsPart):
     token_file: str | None = None
     tls_cert: str | None = Field(None, description="certificate with its chain (PEM); everything then goes over TLS")
     tls_key: str | None = Field(None, description="its key (PEM)")
-    names: list[Annotated[str, Field(pattern=r"^[A-Za-z0-9.-]{1,253}$")]] = Field(
+    names: list[Annotated[str, matching(r"[A-Za-z0-9.-]{1,253}", "use letters, digits, dot, hyphen; no port")]] = Field(
         default_factory=list, max_length=16, description="host names by which the page may be asked for"
     )
 
@@ -110,7 +114,9 @@ class LinkPart(SettingsPart):
 
     kind: Literal["post", "console"]
     port: str
-    name: str | None = Field(None, pattern=r"^[a-z][a-z0-9-]{0,31}$")
+    name: Annotated[str, matching(r"[a-z][a-z0-9-]{0,31}", "use small letters, digits, hyphen; no spaces")] | None = (
+        None
+    )
     speed: Annotated[int | Literal["hunt"], BeforeValidator(_speed)] = 9600
     data_bits: Literal[5, 6, 7, 8] = 8
     parity: Literal["N", "E", "O", "M", "S"] = "N"

@@ -8,13 +8,29 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import AfterValidator, BaseModel, ValidationError
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from benchd.errors import UsageError
 from benchd.tomlplaces import Places
 
 M = TypeVar("M", bound=BaseModel)
+WORDS = {
+    "extra_forbidden": "unknown key",
+    "missing": "is missing",
+    "list_type": "use a list: values in brackets, with commas between",
+    "string_type": "use text: put it in quotes",
+    "int_type": "use a whole number, without quotes",
+    "int_parsing": "use a whole number, without quotes",
+    "int_from_float": "use a whole number",
+    "float_type": "use a number, without quotes",
+    "float_parsing": "use a number, without quotes",
+    "bool_type": "use true or false, without quotes",
+    "bool_parsing": "use true or false, without quotes",
+    "dict_type": "use a table: keys with values, not one value",
+    "model_type": "use a table: keys with values, not one value",
+}
+"""Pydantic's kinds of error, in words for people."""
 MAX_SHOWN = 50
 """Problems in the message of an error; `problems` has them all."""
 
@@ -64,7 +80,13 @@ def parse(text: str, file: str) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         line = int(found[1]) if found else text.count("\n") + 1
-        raise FileProblems([Problem(file, line, "", f"not valid TOML: {error}")]) from None
+        why = f"not valid TOML: {error}"
+        if twice := re.match(r"Cannot declare \((.+?),?\) twice", str(error)):
+            name = ".".join(toml_key(part) for part in re.findall(r"['\"](.+?)['\"]", twice[1]))
+            why = (
+                f"[{name}] stands here for the second time: where there may be several, use double brackets: [[{name}]]"
+            )
+        raise FileProblems([Problem(file, line, "", why)]) from None
     except ValueError as error:  # an integer longer than Python reads
         digits = re.search(r"[0-9_]{1000,}", text)
         line = text.count("\n", 0, digits.start()) + 1 if digits else 0
@@ -80,11 +102,12 @@ def problems_of(error: ValidationError, text: str, file: str) -> list[Problem]:
     data = tomllib.loads(text)
     for part in error.errors(include_url=False, include_context=False):
         path = _in_file(part["loc"], data, part["type"] == "missing")
-        message = part["msg"].removeprefix("Value error, ")
-        if part["type"] == "extra_forbidden":
-            message = "unknown key"
-        elif part["type"] == "missing":
-            message = "is missing"
+        message = WORDS.get(
+            part["type"], part["msg"].removeprefix("Value error, ").replace("Input should be", "must be")
+        )
+        if part["type"] == "list_type" and isinstance(part["input"], dict):
+            name = ".".join(toml_key(key) for key in path if isinstance(key, str))
+            message = f"use double brackets: [[{name}]]"
         out.append(Problem(file, places.line(tuple(path)), dotted(path), message))
     return out
 
@@ -93,6 +116,17 @@ def misplaced(title: str, where: tuple[str | int, ...], text: str) -> Validation
     """Return an error that names the key: one that a model's own check raises would name the model only."""
     what = PydanticCustomError("value_error", "{text}", {"text": text})
     return ValidationError.from_exception_data(title, [InitErrorDetails(type=what, loc=where, input=None)])
+
+
+def matching(pattern: str, words: str) -> AfterValidator:
+    """Return a check of a text against all of a pattern, with `words` for what may be written."""
+
+    def check(value: str) -> str:
+        if not re.fullmatch(pattern, value):
+            raise ValueError(f"{value[:80]!r}: {words}")
+        return value
+
+    return AfterValidator(check)
 
 
 def _in_file(path: Sequence[str | int], data: Any, missing: bool) -> list[str | int]:

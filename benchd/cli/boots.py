@@ -15,6 +15,7 @@ import typer
 from benchd.cli.common import ConfigOption, JsonOption, settings_of, store_of
 from benchd.cli.output import clean, columns, emit_json, local, tell
 from benchd.errors import UsageError
+from benchd.inference.wording import counted
 from benchd.store import Store
 from benchd.vocabulary.models import Boot, Finding
 
@@ -87,7 +88,7 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     trial = f", trial {boot.trial}" if boot.trial else ""
     yield clean(f"{boot.id}: {MARK[boot.outcome]}")
     yield clean(f"started {local(boot.started)} by {boot.start_reason}{trial}, rules {boot.table}")
-    seen = f"{boot.codes} codes, {boot.lines} console lines"
+    seen = f"{counted(boot.codes, 'code')}, {counted(boot.lines, 'console line')}"
     yield seen + (f", {boot.lost} known lost" if boot.lost else "")
     if boot.passes_of:
         yield clean(f"an earlier pass of the loop {boot.passes_of}")
@@ -169,10 +170,11 @@ def boots(
             limit=limit,
             newest_first=False,
         )
+    none = "No boots are stored yet." if machine is trial is outcome is None else "No boot matches."
     if json:
         emit_json(boots_json(found))
     else:
-        tell(boot_table(found) if found else ["No boots are stored yet."])
+        tell(boot_table(found) if found else [none])
 
 
 def rebuild_boots(

@@ -90,7 +90,9 @@ class Caller:
                 f"{url}: {error.code} {clean(error.reason)}; is this benchd, and the token right?"
             ) from None
         except (OSError, HTTPException) as error:
-            raise ExternalError(f"{url}: no daemon answers ({clean(str(error))}); start it with `benchd run`") from None
+            cause = getattr(error, "reason", error)
+            reason = clean(str(getattr(cause, "strerror", None) or cause))
+            raise ExternalError(f"benchd is not running at {url} ({reason}). Start it: `benchd run`") from None
         except (ValueError, KeyError, TypeError):
             raise ExternalError(f"{url}: what answers there is no benchd of this version") from None
 
@@ -237,6 +239,7 @@ class Feed:
     def __init__(self, caller: Caller, bench: str, wanted: set[str]) -> None:
         self._caller, self._bench, self._wanted = caller, bench, wanted
         self._seen: dict[str, dict[str, Any]] = {}
+        self._heard_s = time.monotonic()
 
     def _next(self) -> Iterator[set[str]]:
         """Yield which wanted machines the daemon watches, each time after one more picture of theirs is in."""
@@ -244,6 +247,7 @@ class Feed:
         for one in self._caller.pictures():
             if one["machine"] in self._wanted:
                 self._seen[one["machine"]] = one
+                self._heard_s = time.monotonic()
                 yield there
 
     def _drawn(self) -> Group:
@@ -266,6 +270,8 @@ class Feed:
                 except ExternalError as error:
                     if not self._seen:
                         raise
-                    old = Text(f" what is shown is old: {clean(str(error))}; trying again ", "bold white on red")
+                    silent_s = round(time.monotonic() - self._heard_s)
+                    why = f" No news from benchd for {silent_s} s: {clean(str(error))}; trying again "
+                    old = Text(why, "bold white on red")
                     display.update(Group(old, self._drawn()), refresh=True)
                     time.sleep(1.0)

@@ -267,12 +267,12 @@ class Divergence(Form):
 
     def words(self, a_name: str, b_name: str) -> str:
         after = f"after {self.before[-1].named()}" if self.before else "from the start"
-        part = "they part for a while" if self.rejoins else "they part"
+        again = ", and meet again later" if self.rejoins else ""
         goes = [
             f"{name} goes on to {points[0].named()}" if points else f"{name} ends there"
             for name, points in ((a_name, self.a), (b_name, self.b))
         ]
-        return f"{part} {after}: {', '.join(goes)}"
+        return f"they part {after}{again}: {', '.join(goes)}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -202,7 +202,7 @@ def _steps(changes: Sequence[Change], first: bool) -> tuple[str, ...]:
     steps = [f"Power off, unplug, then change {hard}."] if hard else []
     steps += [f"Change {soft}."] if soft else []
     if changes:
-        return (*steps, "Boot once and record the result.")
+        return (*steps, "Boot once; benchd records it.")
     if first:
         return ("Boot it as it stands.", "Record the result.")
-    return ("Change nothing: repeat this setup.", "Boot once and record the result.")
+    return ("Change nothing: repeat this setup.", "Boot once; benchd records it.")

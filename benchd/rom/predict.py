@@ -176,7 +176,8 @@ def _window_findings(window: Window) -> list[str]:
                 f"window shows {window.size:,}: the rest cannot be read there"
             )
     elif window.kind == "rom":
-        out.append(f"{window.name}: no image given, so what it holds is assumed; name `image` to know")
+        verify = 'add `image = "file.bin"` so that it can be verified'
+        out.append(f"{window.name}: no image given, so what it holds is assumed; {verify}")
     for offset, size in window.registers:
         header = window.image is not None and window.front < offset + size and offset <= window.front + 1
         if header:

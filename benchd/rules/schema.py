@@ -8,11 +8,14 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
 
 from benchd.rules.values import Codes, compile_pattern, parse_codes, parse_port
+from benchd.tomlfile import matching
 from benchd.vocabulary.times import parse_duration
 
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
 Port = Annotated[int, BeforeValidator(parse_port), PlainSerializer(lambda port: f"{port:X}")]
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+Name = Annotated[
+    str, matching(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", "use letters, digits, dot, hyphen, underscore; no spaces")
+]
 
 
 def _codes(value: Any) -> Codes:

@@ -40,7 +40,7 @@ def parse_duration(value: str | int | float) -> float:
         raise ValueError(f"{value!r} is not a duration: write it like 90s, 250ms or 2min")
     seconds = float(found[1]) * UNIT_S[found[2]]
     if not 0 < seconds <= 86_400:
-        raise ValueError(f"{value!r} is not between 0 and 24 hours")
+        raise ValueError(f"{value!r} must be more than 0 and at most 24 h")
     return seconds
 
 

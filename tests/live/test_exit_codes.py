@@ -70,7 +70,7 @@ def test_the_story_has_a_good_and_a_stalled_boot(case: Case) -> None:
     ("words", "code", "says"),
     [
         ("boots", 0, "STALLED"),
-        ("boots --outcome looped", 0, "No boots"),
+        ("boots --outcome looped", 0, "No boot matches"),
         ("boots --outcome nonsense", 2, "looped"),
         ("boots --limit 0", 2, "--limit"),
         ("boots --machine nobody", 2, "the settings and the store have"),
@@ -90,7 +90,7 @@ def test_the_story_has_a_good_and_a_stalled_boot(case: Case) -> None:
         ("replay a.pcapng --rules story.toml", 0, "STALLED"),
         ("replay", 2, "Missing argument"),
         ("ports", 0, ""),
-        ("live --once", 1, "no daemon answers"),
+        ("live --once", 1, "benchd is not running at"),
         ("live --machine nobody", 2, "no machine is called"),
         ("schema", 0, "boot"),
         ("schema boot", 0, "properties"),

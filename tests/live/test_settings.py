@@ -78,7 +78,7 @@ encoding = "latin-1"
 modem_lines = false
 dtr = false
 rts = false
-hunt_rates = [9600]
+hunt_rates = [300, 9600]
 """
 
 
@@ -167,7 +167,7 @@ def test_the_example_loads() -> None:
         ('[http]\nlisten = ":80"\n', 2, "http.listen", "ADDRESS:PORT"),
         ('[http]\nlisten = "127.0.0.1:70000"\n', 2, "http.listen", "0..65535"),
         ('[http]\nnames = ["ok"]\nlisten = "0.0.0.0:80"\n', 3, "http.listen", "token_file"),
-        ('[http]\nnames = ["ok",\n"a b"]\n', 3, "http.names[2]", "pattern"),
+        ('[http]\nnames = ["ok",\n"a b"]\n', 3, "http.names[2]", "letters, digits, dot, hyphen"),
         ('[mqtt]\nurl = "http://x"\n', 2, "mqtt.url", "mqtt://"),
         ("[mqtt]\n", 1, "mqtt.url", "is missing"),
         ("[metrics]\ntrial_series = 0\n", 2, "metrics.trial_series", "greater"),
@@ -201,7 +201,7 @@ def test_the_example_loads() -> None:
         (MACHINE + LINK + "code_port = 128\n", 7, "machine[1].link[1].code_port", "hex"),
         (MACHINE + LINK + 'encoding = "utf-16"\n', 7, "machine[1].link[1].encoding", "utf-16"),
         (MACHINE + LINK + 'encoding = "none such"\n', 7, "machine[1].link[1].encoding", "not known"),
-        (MACHINE + LINK + 'name = "Card 1"\n', 7, "machine[1].link[1].name", "pattern"),
+        (MACHINE + LINK + 'name = "Card 1"\n', 7, "machine[1].link[1].name", "small letters, digits, hyphen"),
         (MACHINE + LINK.replace("/dev/ttyUSB0", "foo://x"), 6, "machine[1].link[1].port", "no known scheme"),
         (MACHINE + LINK.replace("/dev/ttyUSB0", "socket://x"), 6, "machine[1].link[1].port", "HOST:PORT"),
         (MACHINE + LINK.replace("/dev/ttyUSB0", ""), 6, "machine[1].link[1].port", "needed"),

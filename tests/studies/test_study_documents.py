@@ -95,7 +95,7 @@ def test_exclusions_in_every_form(block: str) -> None:
         ("[[exclude]]\nreason = 'r'\n", 12, "exclude[1]", "name at least one factor"),
         ("[[factor]]\nname = 'slot'\nlevels = ['a']\n", 13, "factor[3].name", "named twice"),
         ("[[factor]]\nname = 'x'\nlevels = ['a', 'a']\n", 14, "factor[3].levels", "'a' is named twice"),
-        ("[[factor]]\nname = 'x'\nkind = 'banana'\nlevels = ['a']\n", 14, "factor[3].kind", "Input should be"),
+        ("[[factor]]\nname = 'x'\nkind = 'banana'\nlevels = ['a']\n", 14, "factor[3].kind", "must be 'rom-base', "),
         ("[[factor]]\nname = 'x'\nlevel = ['a']\n", 14, "factor[3].level", "unknown key"),
         ("[cost]\nslot = -1\n", 13, "cost.slot", "greater than or equal to 0"),
     ],

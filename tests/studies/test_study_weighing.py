@@ -86,7 +86,7 @@ def test_next_says_what_to_do_step_by_step(benchd: Commands) -> None:
     benchd("study", "import", benchd.file("c.csv", table), "--name", "c")
     out = benchd("next", "c")
     assert out.startswith("Go on until one explanation holds 95 %")
-    assert "1. " in out and "Boot once and record the result." in out and "benchd trial start --study c " in out
+    assert "1. " in out and "Boot once; benchd records it." in out and "benchd trial start --study c " in out
     assert "If it works (chance" in out and "If it fails (chance" in out
     for one in benchd.json("next", "c"):
         moves = any(change["hardware"] for change in one["changes"])

@@ -130,6 +130,22 @@ def test_words_beside_the_map_stand_at_their_addresses(bench: Rig, browser: Brow
     assert "`" not in str(browser.js("return document.querySelector('main').innerText"))
 
 
+@pytest.mark.parametrize(
+    ("view", "words"),
+    [
+        ("live boot", "Download capture"),
+        ("map", "Predicted ROM scan"),
+        ("study", "Best next trial"),
+        ("compare trials", "Other differences"),
+    ],
+)
+def test_headings_are_plain_words(bench: Rig, browser: Browser, places: dict[str, str], view: str, words: str) -> None:
+    path, wanted = VIEWS[view]
+    browser.open(bench.url + path.format(**places))
+    browser.until("return document.querySelector(arguments[0]) !== null", 15, wanted)
+    browser.until("return document.querySelector('main').textContent.includes(arguments[0])", 15, words)
+
+
 def test_an_unknown_boot_is_told_of_plainly(bench: Rig, browser: Browser) -> None:
     browser.open(bench.url + "/boot/nothing-like-it")
     assert "there is no boot" in browser.driver.find_element(By.CSS_SELECTOR, "main [role=alert]").text

@@ -128,7 +128,7 @@ function parting(one, names) {
   const cut = one.lasting_divergence ?? one.first_divergence;
   if (!cut) return el("p", { class: "soft" }, "Codes and lines go the same way in ", marked(one.names.a, names), " and ", marked(one.names.b, names), ".");
   const list = (points, none) => (points.length ? el("ol", {}, points.map((p) => el("li", {}, wire(p.text, 120), el("span", { class: "soft" }, ` ${seconds(p.t_s)}${p.seen < p.of ? `, ${p.seen} of ${p.of}` : ""}`)))) : el("p", { class: "soft" }, none));
-  return el("div", {}, el("h3", {}, cut.rejoins ? "Where they part for a while" : "Where they part"),
+  return el("div", {}, el("h3", {}, cut.rejoins ? "Where they differ, and meet again" : "Where they part"),
     el("div", { class: "parting" },
       el("div", {}, el("p", {}, "both had"), list(cut.before, "nothing: they part from the start")),
       el("div", { class: `g${names.get(one.names.a)}` }, el("p", {}, marked(one.names.a, names), " goes on with"), list(cut.a, "nothing more")),
@@ -193,7 +193,7 @@ function leftovers(one, names) {
   if (one.checks?.length) {
     parts.push(el("h3", {}, "Checks"), el("ul", {}, one.checks.map((c) => el("li", {}, wire(c.check, 80), `: ${c.a.passed} of ${c.a.done} passed, against ${c.b.passed} of ${c.b.done}`))));
   }
-  if (told.length) parts.push(el("h3", {}, "The scan, foretold and seen"), told.map(([name, list]) => el("ul", {}, list.map((text) => el("li", {}, wire(name, 40), ": ", wire(text, 300))))));
+  if (told.length) parts.push(el("h3", {}, "ROM scan: predicted and seen"), told.map(([name, list]) => el("ul", {}, list.map((text) => el("li", {}, wire(name, 40), ": ", wire(text, 300))))));
   if (one.notes.length) parts.push(el("h3", {}, "Notes"), el("ul", {}, one.notes.map((n) => el("li", { class: "soft" }, wire(n, 300)))));
-  return parts.length ? section("Besides", parts) : null;
+  return parts.length ? section("Other differences", parts) : null;
 }

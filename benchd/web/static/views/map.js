@@ -136,7 +136,7 @@ function besides(page, stands, moves, load) {
           way.moves.map((m) => `${harmless(m.window, 40)} to ${m.base ?? "off"}`).join(", ")), " ",
         el("span", { class: "soft" }, outcomeOf(way)))))] : null,
       page.map.room.map((one) => el("p", {}, el("strong", {}, wire(one.name, 60)), ` (${size(one.size)}) fits at: ${one.bases.slice(0, 24).join(", ") || "no free base"}`))),
-    el("section", { class: "part" }, el("h2", {}, "The scan, foretold"), el("ul", { class: "scan-list" }, p.roms.map((rom) =>
+    el("section", { class: "part" }, el("h2", {}, "Predicted ROM scan"), el("ul", { class: "scan-list" }, p.roms.map((rom) =>
       el("li", {}, tag(rom.runs, rom.runs ? `runs ${rom.order}.` : rom.runs === false ? "passed by" : "not told"),
         el("span", {}, el("strong", {}, wire(rom.window, 60)), rom.at ? ` at ${rom.at}` : "", el("span", { class: "soft" }, " ", told(rom.why, 300))))))),
     page.agreement.length ? el("section", { class: "part" }, el("h2", {}, "Beside what ", el("a", { href: `/boot/${encodeURIComponent(page.boot)}` }, "the last boot"), " showed"),

@@ -136,7 +136,7 @@ function step(one, n, start) {
   go.addEventListener("click", () => start(Object.fromEntries(one.changes.map((c) => [c.factor, c.to])), go));
   const lead = (what) => what.leads?.[0] && el("li", {}, `${what === one.if_ok ? "works" : "fails"} (${percent(what.chance)}): likeliest then that `, wire(what.leads[0].text, 200), ` (${percent(what.leads[0].probability)})`);
   return el("article", { class: `next-step${n ? " lesser" : ""}` },
-    el("h3", {}, n ? `or, choice ${n + 1}` : "The most told per minute of work"),
+    el("h3", {}, n ? `or, choice ${n + 1}` : "Best next trial"),
     el("ol", {}, one.steps.map((text) => el("li", {}, wire(text, 300)))),
     el("p", { class: "figures" }, el("span", {}, el("strong", {}, `${+one.minutes.toFixed(1)} min`), " of work"), el("span", {}, el("strong", {}, `${one.gain_bits.toFixed(2)} bits`), " expected"), one.repeat ? el("span", {}, "a repeat") : null),
     one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(one.caution, 300)) : null,
