@@ -89,14 +89,15 @@ class Recovery:
     def find(self, progress: Progress, present: str = "") -> list[tuple[str, list[Capture]]]:
         """Return the earlier runs that are not done, in their order, each with its files; enter the `present` one."""
         runs: dict[str, list[Capture]] = {}
-        touched: dict[str, int] = {}
+        touched: dict[str, tuple[int, int]] = {}
+        """By run: its number (0 in captures of before 0.2), and when it was written last."""
         for path in self.folder.glob("*.pcapng"):
             try:
                 capture = read_capture(path)
                 if not capture.version:
                     raise UsageError(f"{path}: {capture.problem}")
                 key = run_key(Anchor(capture.wall_ns, capture.mono_ns))
-                touched[key] = max(touched.get(key, 0), path.stat().st_mtime_ns)
+                touched[key] = max(touched.get(key, (0, 0)), (capture.run or 0, path.stat().st_mtime_ns))
             except (BenchError, OSError) as error:
                 log.warning("%s", error)
                 continue
