@@ -81,7 +81,8 @@ class Guest:
             sys.executable,
             str(ROOT / "tests/rig/agent.py"),
         ]
-        initramfs.build(self.folder / "initrd", packages.busybox(), packages.modules(), agent)
+        trees = [ROOT, Path(sys.prefix), Path(sys.base_prefix)]
+        initramfs.build(self.folder / "initrd", packages.busybox(), packages.modules(), agent, trees)
         self._began = time.monotonic()
         with (self.folder / "qemu.log").open("w") as log:
             self._process = subprocess.Popen(

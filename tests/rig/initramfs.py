@@ -6,7 +6,7 @@ from __future__ import annotations
 import gzip
 import re
 import shlex
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 WANTED = ("virtio_pci", "virtio_console", "9pnet_virtio", "9p", "xhci_pci", "ftdi_sio")
@@ -17,7 +17,11 @@ INIT = """#!/busybox sh
 /busybox --install -s /bin; export PATH=/bin
 for m in $(cat /mods/order); do insmod /mods/$m.ko || echo "insmod $m failed" >/dev/kmsg; done
 mount -t 9p -o trans=virtio,version=9p2000.L,cache=loose,msize=262144,ro host /host || echo "9p failed" >/dev/kmsg
+mkdir /whole; mount --bind /host /whole
 mount -t tmpfs t /host/mnt; mount -t tmpfs t /host/run; mount -t tmpfs t /host/tmp
+for t in TREES; do  # a tree or an environment that lies below one of these is put back
+  [ -e /host$t ] || { mkdir -p /host$t; mount --bind /whole$t /host$t; }
+done
 mount --bind /dev /host/dev; mkdir -p /host/dev/pts /host/dev/shm
 mount -t devpts p /host/dev/pts; mount -t tmpfs t /host/dev/shm
 mount --bind /proc /host/proc; mount --bind /sys /host/sys
@@ -60,14 +64,22 @@ def _entry(number: int, name: str, mode: int, data: bytes = b"", device: tuple[i
     return head + data + bytes(-len(data) % 4)
 
 
-def build(target: Path, busybox: Path, modules: Mapping[str, Path], agent: list[str]) -> None:
-    """Write the archive to `target`; `agent` is the command that serves the tests, by its path on the host."""
+def build(target: Path, busybox: Path, modules: Mapping[str, Path], agent: list[str], trees: Sequence[Path]) -> None:
+    """Write the archive to `target`; `agent` is the command that serves the tests, by its path on the host.
+
+    `trees` are folders of the host that the guest must see, wherever they lie.
+    """
     order = load_order(modules)
     files: list[tuple[str, int, bytes, tuple[int, int]]] = [
         *((name, 0o40755, b"", (0, 0)) for name in ("dev", "proc", "sys", "host", "bin", "mods")),
         ("dev/console", 0o20600, b"", (5, 1)),
         ("busybox", 0o100755, busybox.read_bytes(), (0, 0)),
-        ("init", 0o100755, INIT.replace("AGENT", shlex.join(agent)).encode(), (0, 0)),
+        (
+            "init",
+            0o100755,
+            INIT.replace("AGENT", shlex.join(agent)).replace("TREES", shlex.join(map(str, trees))).encode(),
+            (0, 0),
+        ),
         ("mods/order", 0o100644, "\n".join(order).encode(), (0, 0)),
         *((f"mods/{name}.ko", 0o100644, modules[name].read_bytes(), (0, 0)) for name in order),
         ("TRAILER!!!", 0, b"", (0, 0)),
