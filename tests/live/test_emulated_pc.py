@@ -202,6 +202,6 @@ def test_received_bytes_survive_kill_9(tmp_path: Path) -> None:
         codes = json.loads(benchd("replay", "--json", str(capture), code=None))[0]["codes"]
         assert codes == sent
         daemon.start()
+        wait_for(lambda: "under way" in daemon.log.read_text())  # recovered beside the reading
         (boot,) = daemon.boots()
         assert boot["outcome"] == "cut-short" and boot["codes"] == sent
-        assert "under way" in daemon.log.read_text()
