@@ -459,6 +459,7 @@ def test_kill_9_and_restart(tmp_path: Path) -> None:
         put_table(tmp_path, TABLE.replace('"memory"', '"ram"'))
         daemon.start()
         wait_for(daemon.links_up)
+        wait_for(lambda: daemon.boots()[-1]["outcome"] == "cut-short")  # recovered beside the reading
         first, cut = daemon.boots()
         assert first == good
         assert (cut["outcome"], cut["codes"], cut["last_stage"]) == ("cut-short", 4, "memory")
