@@ -106,7 +106,7 @@ def test_calls_of_the_disk_go_wrong(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert sweep(tmp_path, monkeypatch, mode, times, 41) > 100
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("mode", "times"), [("fail", 1), ("torn", 1), ("short", 1), ("slow", 1), ("fail", 2), ("torn", 3), ("fail", 9)]
 )

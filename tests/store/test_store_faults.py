@@ -126,7 +126,7 @@ def test_statements_go_wrong(
     assert sweep(tmp_path, monkeypatch, caplog, mode, 17) > 60
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("mode", ["fail", "late", "slow"])
 def test_each_statement_goes_wrong(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, mode: str
