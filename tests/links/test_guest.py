@@ -12,7 +12,7 @@ from links.hunted import Target
 from links.port_rig import until
 from rig.guest import Guest
 
-pytestmark = pytest.mark.peer("guest")
+pytestmark = [pytest.mark.peer("guest"), pytest.mark.alone]
 
 PORTS = {"uart2": "/dev/ttyS2", "usb0": "/dev/ttyUSB0"}
 BY_ID = "/dev/serial/by-id/usb-QEMU_QEMU_USB_SERIAL_BENCH{}-if00-port0"
