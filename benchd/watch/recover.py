@@ -137,6 +137,8 @@ class Recovery:
 
     def _boots(self, key: str, files: list[Capture], entry: RunEntry) -> Iterator[SeenBoot]:
         """Yield the boots of one run, each some boots after it ended, judged by the tables in force then."""
+        # A kill right after a file's header leaves one without a record, and so without its table: it holds no boot.
+        files = [capture for capture in files if next(capture.records(), None) is not None]
         replay = Replay([], base=self.base)
         replay.captures = self._from_place(in_order(files), entry)
         boots: dict[str, SeenBoot] = {}

@@ -112,6 +112,13 @@ def test_captures_from_before_progress_was_remembered(bench: Bench) -> None:
     assert sorted(boot.codes for boot in bench.store.boots()) == [3, 4, 5]
 
 
+def test_a_run_killed_in_its_header_is_done(bench: Bench) -> None:
+    """It has no record, not even its table: nothing is to be judged, and no later start looks again."""
+    write(bench.file("a.pcapng"), [], machine="pc/1")
+    outcome = bench.recover("x")
+    assert outcome.over == [] and len(outcome.runs) == 1
+
+
 def test_runs_go_by_their_number_not_by_the_wall_clock(bench: Bench) -> None:
     """The later run has the earlier wall time (no clock battery): what stands is what stood in it."""
     write(bench.file("a.pcapng"), [*codes(1001, GOOD[:3]), ClockMark(1200 * NS)], machine="pc/1", run=1, text=TABLE)
