@@ -16,6 +16,7 @@ from pathlib import Path
 
 from benchd.capture import Capture, read_capture
 from benchd.errors import BenchError, UsageError
+from benchd.live_state import STUCK
 from benchd.store import Store
 from benchd.vocabulary.events import (
     BOOT_EVENTS,
@@ -35,8 +36,6 @@ from benchd.watch.tail import tail_of
 log = logging.getLogger(__name__)
 
 REASON = "the daemon ended while this boot was under way"
-HELD = frozenset({"stall", "loop", "quiet"})
-"""Findings that say that the machine is stuck at this moment."""
 OPEN_BOOTS = 64
 """Boots looked at at a time: passes of a loop are marked as such a while after they ended."""
 TURN_S = 0.01
@@ -206,7 +205,7 @@ def _note(boots: dict[str, SeenBoot], event: Event) -> None:
         if isinstance(event, StageEntered):
             seen.stage = event
         elif isinstance(event, FindingRaised):
-            seen.standing = event if event.finding.kind in HELD else seen.standing
+            seen.standing = event if event.finding.kind in STUCK else seen.standing
         elif seen.standing is not None and seen.standing.finding.rule == event.finding.rule:
             seen.standing = None
 

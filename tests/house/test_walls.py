@@ -31,6 +31,7 @@ MAY_KNOW = {
         "benchd.decode",
         "benchd.inference",
         "benchd.links",
+        "benchd.live_state",
         "benchd.rules",
         "benchd.settings",
         "benchd.store",
