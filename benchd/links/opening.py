@@ -1,4 +1,4 @@
-"""Opening a port: by Linux's own calls where it is a device here, by pyserial where it is a URL."""
+"""Opening a port: by Linux's own calls where it is a device here, a TCP connection, or by pyserial (other URLs)."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ import serial
 
 from benchd.links import marks, terminal
 from benchd.links.lines import PortKind, Timing, latency_timer_ms, port_kind, port_timing
+from benchd.links.network import TcpPort
 from benchd.links.settings import HUNT, PortSettings
 from benchd.links.terminal import LineFormat, Terminal
 
@@ -33,7 +34,7 @@ Lines = tuple[bool, bool, bool, bool]
 class OpenPort:
     """An open port and what it turned out to offer.
 
-    `port` is a Terminal or pyserial's; `fd` is None where only pyserial's own calls work. `format` is in force.
+    `port` is a Terminal, a TcpPort or pyserial's; `fd` is None where only pyserial's own calls work. `format` is in force.
     """
 
     port: Any
@@ -81,6 +82,8 @@ class OpenPort:
             self.format = terminal.in_force(self.port.fd)
             terminal.compare(wanted, self.format)
             return
+        if isinstance(self.port, TcpPort):
+            return
         self.port.baudrate = rate
         if self.marked and self.fd is not None:
             # pyserial sets the whole terminal anew and takes the marking out.
@@ -89,7 +92,7 @@ class OpenPort:
 
     def close(self) -> None:
         """Close, whatever state the port is in."""
-        # pyserial drops a socket unclosed when its shutdown fails, which is usual after the far end went away.
+        # pyserial (RFC 2217) drops a socket unclosed when its shutdown fails, usual after the far end went away.
         sock = getattr(self.port, "_socket", None)
         with contextlib.suppress(OSError, termios.error, ValueError, AttributeError):
             self.port.close()
@@ -114,6 +117,9 @@ def open_port(settings: PortSettings, rate: int, opener: Opener | None = None) -
     if opener is None and "://" not in settings.port and sys.platform.startswith("linux"):
         port = terminal.open_quietly(settings.port, dtr=settings.dtr, rts=settings.rts)
         fd: int | None = port.fd
+    elif opener is None and kind == "socket":
+        port = TcpPort(settings.port)
+        fd = port.fd
     else:
         port = _open_by_library(settings, wanted, kind, opener or serial.serial_for_url)
         fd = _descriptor(port)

@@ -49,6 +49,23 @@ def test_socket_bytes_close_and_return(box: Box) -> None:
     assert not any(isinstance(r, ModemLines) for r in box.look())
 
 
+def test_what_is_sent_before_the_link_is_up_is_received(box: Box, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The far end sends as soon as it accepts, and closes: all of it is there before the opening has ended."""
+    connect = socket.create_connection
+    with listen() as server:
+
+        def connect_late(*args: Any, **keywords: Any) -> socket.socket:
+            ours = connect(*args, **keywords)
+            far, _ = server.accept()
+            with far:
+                far.sendall(bytes(range(256)))
+            return ours
+
+        monkeypatch.setattr(socket, "create_connection", connect_late)
+        with reading(f"socket://127.0.0.1:{server.getsockname()[1]}", box):
+            box.wait_data(bytes(range(256)))
+
+
 def test_nobody_listens(box: Box) -> None:
     """A refused connection is said once, with what to check; a server that starts later is found."""
     with listen() as server:
