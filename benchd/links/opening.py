@@ -34,7 +34,8 @@ Lines = tuple[bool, bool, bool, bool]
 class OpenPort:
     """An open port and what it turned out to offer.
 
-    `port` is a Terminal, a TcpPort or pyserial's; `fd` is None where only pyserial's own calls work. `format` is in force.
+    `port` is a Terminal, a TcpPort or pyserial's; `fd` is None where only pyserial's own calls work. `format` is what
+    is in force.
     """
 
     port: Any

@@ -147,7 +147,7 @@ class Boots:
     def close_running(self, machine: str, reason: str, but: Collection[str] = ()) -> list[str]:
         """Make boots of `machine` that still run `cut-short`, ended when last seen; their ids, oldest first.
 
-        Boots with an id in `but` are left alone.
+        Boots with an id in `but` are left alone; it may grow while this waits for the store.
 
         For the start of a daemon whose forerunner was killed. `closed_reason` tells `reason` again.
         """
@@ -155,9 +155,11 @@ class Boots:
         with self._database.write() as connection:
             rows = connection.execute(
                 sa.select(boot.c.id, boot.c.started, boot.c.duration_s)
-                .where(boot.c.machine == machine, boot.c.outcome == "running", boot.c.id.not_in(but))
+                .where(boot.c.machine == machine, boot.c.outcome == "running")
                 .order_by(boot.c.started_us, boot.c.id)
             ).all()
+            # Asked only now: a boot that stands in the store was in `but` before it was saved.
+            rows = [row for row in rows if row.id not in but]
             for row in rows:
                 ended = datetime.fromisoformat(row.started) + timedelta(seconds=row.duration_s)
                 connection.execute(

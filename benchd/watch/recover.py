@@ -127,7 +127,7 @@ class Recovery:
                 outcome.runs.append(key)
         if last is not None:
             self._settle(last, outcome, last=True)
-        for boot_id in self.store.close_running(self.machine, REASON, but=list(self.own)):
+        for boot_id in self.store.close_running(self.machine, REASON, but=self.own):
             log.warning("%s: boot %s was under way when the daemon ended; marked cut-short", self.machine, boot_id)
             outcome.over = [boot for boot in outcome.over if boot.id != boot_id] + [self.store.boot(boot_id)]
         for key, _ in runs:  # at last: what was raised before is tried again, and nothing is told yet

@@ -55,8 +55,7 @@ async def outage(folder: Path) -> None:
                 await asyncio.to_thread(stored, daemon, 3, "finished")
                 await asyncio.to_thread(broker.start)
                 await until(lambda: "cleared" in [f["state"] for f in listener.of("finding")], "the stall's end")
-                await until(lambda: listener.of("boot") and listener.of("boot")[-1]["state"] == "ended"
-                            and len(first_seen(listener.of("boot"))) == 6, "six boot events")  # fmt: skip
+                await until(lambda: len(ended(first_seen(listener.of("boot")))) == 3, "the end of three boots")
                 boots = await asyncio.to_thread(daemon.boots)
                 check(first_seen(listener.events()), boots)
                 await until(lambda: daemon.metric("benchd_mqtt_outbox_events") == 0, "an empty outbox")
@@ -73,6 +72,10 @@ async def outage(folder: Path) -> None:
             await asyncio.to_thread(broker.stop)
 
 
+def ended(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    return [event for event in events if event["state"] == "ended"]
+
+
 def check(events: list[dict[str, Any]], boots: list[dict[str, Any]]) -> None:
     """The story by MQTT is that of the store, in order, with numbers that grow."""
     numbers = [e["seq"] for e in events]
@@ -80,7 +83,8 @@ def check(events: list[dict[str, Any]], boots: list[dict[str, Any]]) -> None:
     for boot in boots:
         own = [e for e in events if e["boot"] == boot["id"]]
         assert [e["stage"] for e in own if "stage" in e and "index" in e] == STAGES
-        assert [e["state"] for e in own if "record" in e] == ["started", "ended"]
+        # On a slow machine the stall stands long enough to be settled before the test goes on.
+        assert [e["state"] for e in own if "record" in e and e["state"] != "settled"] == ["started", "ended"]
         kinds = [(e["finding"]["kind"], e["state"]) for e in own if "finding" in e]
         assert kinds == ([("stall", "raised"), ("stall", "cleared")] if boot is boots[-1] else [])
 

@@ -203,5 +203,5 @@ def test_received_bytes_survive_kill_9(tmp_path: Path) -> None:
         assert codes == sent
         daemon.start()
         wait_for(lambda: "under way" in daemon.log.read_text())  # recovered beside the reading
-        (boot,) = daemon.boots()
+        *_, boot = daemon.boots()  # newest first: on a slow machine the rest of this boot may come as another
         assert boot["outcome"] == "cut-short" and boot["codes"] == sent

@@ -5,10 +5,13 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from live.by_capture import GOOD, NS, WALL_NS, codes, write
+from store.test_store_boots import boot as stored_boot
 from support.pipelines import HandClock, Source
 from support.story import TABLE
 
@@ -172,6 +175,25 @@ def test_captures_that_cannot_be_read(bench: Bench, caplog: pytest.LogCaptureFix
     with caplog.at_level(logging.ERROR):
         bench.recover()
     assert "no rule table 'gone'" in caplog.text
+
+
+def test_a_boot_that_begins_while_the_store_is_made_ready_runs_on(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Making a store takes a while at a first start; the machine may be switched on in that time."""
+    own: list[str] = []
+    write = bench.store._database.write
+
+    def late() -> AbstractContextManager[Any]:
+        monkeypatch.undo()
+        own.append(stored_boot(1, machine="pc/1").id)
+        bench.store.save_boot(stored_boot(1, machine="pc/1", outcome="running"))
+        return write()
+
+    monkeypatch.setattr(bench.store._database, "write", late)
+    recovery = Recovery(bench.store, "pc/1", bench.folder, bench.base, own)
+    assert recovery.run(Progress(bench.folder), []).over == []
+    assert bench.store.boot(own[0]).outcome == "running"
 
 
 def test_nothing_there(bench: Bench) -> None:

@@ -442,8 +442,7 @@ def test_socket_link(tmp_path: Path) -> None:
             peer.sendall(GOOD)
             stored(daemon, 1, "finished")
             peer.close()
-            wait_for(lambda: daemon.metric("benchd_link_up", machine="pc", link="post") == 0)
-            logged(daemon, "the far end closed the connection")
+            logged(daemon, "the far end closed the connection")  # it may be up again before a metric can be asked
             peer, _ = server.accept()
             wait_for(daemon.links_up)
             peer.sendall(GOOD)
