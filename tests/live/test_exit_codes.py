@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 from live.by_capture import GOOD, NS, codes, write
+from support import started
 from support.daemon import BENCHD, benchd, free_port
 from support.story import TABLE
 
@@ -44,10 +45,7 @@ class Case:
         store.close()
 
     def run(self, *words: str, stdin: str | None = None) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [*BENCHD, *words], capture_output=True, text=True, cwd=self.folder, env=ENV, timeout=60, check=False,
-            input=stdin,
-        )  # fmt: skip
+        return started.run(words, cwd=self.folder, env=ENV, stdin=stdin)
 
 
 @pytest.fixture(scope="module")

@@ -13,6 +13,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from support import started
 from support.daemon import BENCHD
 
 CSV = "a,b,result\nx,1,ok\ny,1,fail\ny,2,ok\nx,2,ok\n"
@@ -21,6 +22,9 @@ CSV = "a,b,result\nx,1,ok\ny,1,fail\ny,2,ok\nx,2,ok\n"
 def run(folder: Path, *words: str, shell: str = "", **env: str) -> subprocess.CompletedProcess[bytes]:
     """Run a command in `folder`; `shell` is put behind it (redirections), `env` added."""
     names = {key: value for key, value in os.environ.items() if key != "BENCHD_CONFIG"} | env
+    if not shell and not env:
+        done = started.run(words, cwd=folder, env=names)
+        return subprocess.CompletedProcess(done.args, done.returncode, done.stdout.encode(), done.stderr.encode())
     command = ["sh", "-c", f'exec "$@" {shell}', "sh", *BENCHD, *words] if shell else [*BENCHD, *words]
     return subprocess.run(
         command, cwd=folder, env=names, capture_output=True, timeout=60, check=False, stdin=subprocess.DEVNULL

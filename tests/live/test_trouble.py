@@ -37,7 +37,8 @@ from live.trouble_rig import (
     stored,
 )
 from peers.relay import LinkPuller
-from support.daemon import BENCHD, DaemonProcess, benchd, wait_for
+from support import started
+from support.daemon import DaemonProcess, benchd, wait_for
 
 from benchd.demo.line import PtyLine
 
@@ -353,9 +354,7 @@ def stranger(daemon: DaemonProcess, folder: Path) -> None:
         (bench, ["--once"], "is of the bench 'bench1', these settings are of 'bench2'"),
     ):
         others.write_text(text)
-        done = subprocess.run(
-            [*BENCHD, "live", *words, "--config", str(others)], capture_output=True, text=True, timeout=20, check=False
-        )
+        done = started.run(["live", *words, "--config", str(others)])
         assert (done.returncode, says in done.stderr) == (1, True), done.stderr
         assert ("right/+#" in done.stdout) == (text is some and "--machine" not in words), done.stdout
 
@@ -366,8 +365,7 @@ def test_watching_ends_without_ending_the_daemon(tmp_path: Path) -> None:
         play(card, b"\x01\x20")
         out = tmp_path / "live.out"
         with out.open("wb") as file:
-            command = [*BENCHD, "live", "--config", str(daemon.config)]
-            watching = subprocess.Popen(command, stdout=file, stderr=subprocess.STDOUT)
+            watching = started.start(["live", "--config", str(daemon.config)], None, file, file)
         try:
             wait_for(lambda: watching.poll() is not None or listening(daemon))
             time.sleep(0.3)  # it draws nothing that can be waited for before its end, off a terminal
@@ -392,9 +390,7 @@ def refused(folder: Path, daemon_toml: str, code: int) -> str:
     """Run `benchd run` on settings that cannot work; return what it says."""
     config = folder / "refused.toml"
     config.write_text(daemon_toml)
-    done = subprocess.run(
-        [*BENCHD, "run", "--config", str(config)], capture_output=True, text=True, timeout=60, check=False
-    )
+    done = started.run(["run", "--config", str(config)])
     assert done.returncode == code, done.stderr
     assert "Traceback" not in done.stderr
     return done.stderr

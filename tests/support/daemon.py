@@ -14,6 +14,8 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
+from support import started
+
 T = TypeVar("T")
 BENCHD = (sys.executable, "-m", "benchd")
 
@@ -43,9 +45,7 @@ def link_toml(kind: str, port: str, **keys: object) -> str:
 
 def benchd(*words: str, code: int | None = 0, cwd: Path | None = None, stdin: str | None = None) -> str:
     """Run a command; return its standard output. Fails unless it ends with `code` (None: any)."""
-    done = subprocess.run(
-        [*BENCHD, *words], capture_output=True, text=True, cwd=cwd, input=stdin, timeout=120, check=False
-    )
+    done = started.run(words, cwd=cwd, stdin=stdin)
     assert code is None or done.returncode == code, f"exit {done.returncode}\n{done.stdout}\n{done.stderr}"
     return done.stdout
 
@@ -65,12 +65,15 @@ class DaemonProcess:
             f'[bench]\nname = "bench1"\ndata = "data"\n[http]\nlisten = "127.0.0.1:{self.port}"\n{extra}\n{machines}'
         )
         self.log = folder / "run.log"
-        self.process: subprocess.Popen[bytes] | None = None
+        self.process: subprocess.Popen[bytes] | started.Process | None = None
 
     def start(self) -> DaemonProcess:
         with self.log.open("ab") as log:
-            command = [*self.prefix, *BENCHD, "run", "--config", str(self.config)]
-            self.process = subprocess.Popen(command, stdout=log, stderr=log)
+            words = ("run", "--config", str(self.config))
+            if self.prefix:
+                self.process = subprocess.Popen([*self.prefix, *BENCHD, *words], stdout=log, stderr=log)
+            else:
+                self.process = started.start(words, None, log, log)
         try:
             wait_for(self._up)
         except BaseException:
