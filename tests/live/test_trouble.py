@@ -158,7 +158,7 @@ def trouble_comes_and_goes(daemon: DaemonProcess, card: PtyLine, free: Any) -> N
     wait_for(lambda: daemon.metric("benchd_capture_failing") == 0)
     assert "captures are written again; 0 records were lost" in logged(daemon, "captures are written again")
     assert daemon.metric("benchd_capture_errors_total") >= 1
-    wait_for(lambda: daemon.boots() and daemon.boots()[-1]["outcome"] == "finished", 30, 0.2)
+    wait_for(lambda: daemon.boots() and daemon.boots()[-1]["outcome"] == "finished", 90, 0.2)
     live = daemon.boots()
     assert daemon.end() == 0
     assert captured(daemon) == sent

@@ -74,7 +74,7 @@ def stored(daemon: DaemonProcess, count: int, outcome: str | None = None) -> lis
         fit = [b for b in boots if b["outcome"] != "running" and outcome in (None, b["outcome"])]
         return boots if len(fit) >= count else []
 
-    return wait_for(there, 30, 0.2)
+    return wait_for(there, 90, 0.2)
 
 
 def captured(daemon: DaemonProcess, link: str = "post") -> bytes:

@@ -88,7 +88,7 @@ class Listener:
 
     async def __aenter__(self) -> Listener:
         self._task = asyncio.create_task(self._run())
-        await asyncio.wait_for(self.ready.wait(), 10)
+        await asyncio.wait_for(self.ready.wait(), 30)
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -165,7 +165,7 @@ async def running(sink: MqttSink) -> AsyncIterator[MqttSink]:
         yield sink
     finally:
         await sink.close()
-        await asyncio.wait_for(task, 10)
+        await asyncio.wait_for(task, 30)
 
 
 def offer_numbered(sink: MqttSink, start: int, count: int) -> list[str]:

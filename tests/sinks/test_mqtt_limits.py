@@ -271,7 +271,7 @@ def test_a_packet_for_a_connection_that_just_closed(
                 await sending
 
     async def soon() -> None:
-        await asyncio.wait_for(go(), 10)
+        await asyncio.wait_for(go(), 30)
 
     asyncio.run(soon())
     assert "Traceback" not in caplog.text and "asyncio" not in {r.name for r in caplog.records}

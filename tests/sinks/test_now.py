@@ -117,6 +117,6 @@ def test_closing_ends_listeners() -> None:
         await asyncio.sleep(0)
         sink.touch("at286")
         await sink.close()
-        await asyncio.wait_for(listening, 5)
+        await asyncio.wait_for(listening, 30)
 
     asyncio.run(work())

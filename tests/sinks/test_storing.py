@@ -50,7 +50,7 @@ def run(story: Callable[[StoreSink], Any], store: FakeStore, **more: Any) -> Sto
         task = asyncio.create_task(sink.run())
         await story(sink)
         await sink.close()
-        await asyncio.wait_for(task, 10)
+        await asyncio.wait_for(task, 30)
         return sink
 
     return asyncio.run(work())

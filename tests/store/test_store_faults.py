@@ -87,7 +87,7 @@ def story(path: Path) -> tuple[list[Boot], list[str], StoreSink]:
             sink.offer(step)
             await until(lambda: sink.settled("at286"))
         await sink.close()
-        await asyncio.wait_for(task, 10)
+        await asyncio.wait_for(task, 30)
         return sink
 
     with Store.open(path, lazily=True) as store:

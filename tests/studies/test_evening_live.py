@@ -35,7 +35,7 @@ def test_boots_attach_to_the_running_trial(tmp_path: Path) -> None:
             def boot(setup: dict[str, str], fate: at286.Fate) -> None:
                 before = len(daemon.api("/api/boots"))
                 operator.boot(setup, script=at286.boot_script(setup, fate))
-                wait_for(lambda: len(over(daemon)) > before, 20, 0.2)
+                wait_for(lambda: len(over(daemon)) > before, 60, 0.2)
 
             wait_for(daemon.links_up)
             study = tmp_path / "s.toml"
@@ -48,7 +48,7 @@ def test_boots_attach_to_the_running_trial(tmp_path: Path) -> None:
                 begun = asked("trial", "start", "--study", "s", *words)
                 assert begun["trial"]["machine"] == "at286"
                 setup |= changes
-                wait_for(lambda: daemon.api("/api/machines")[0]["trial"] == begun["trial"]["id"], 5)  # noqa: B023
+                wait_for(lambda: daemon.api("/api/machines")[0]["trial"] == begun["trial"]["id"], 60)  # noqa: B023
                 boot(setup, fate)  # type: ignore[arg-type]
             listed = asked("trial", "list")
             assert [(t["id"], t["ok"], t["fail"], len(t["boots"])) for t in listed] == [

@@ -26,7 +26,7 @@ def free_port() -> int:
         return int(sock.getsockname()[1])
 
 
-def wait_for(what: Callable[[], T], limit_s: float = 20.0, every_s: float = 0.02) -> T:
+def wait_for(what: Callable[[], T], limit_s: float = 60.0, every_s: float = 0.02) -> T:
     """Return the first true value of `what()`; fail with its last value after `limit_s`."""
     deadline = time.monotonic() + limit_s
     while True:
@@ -120,7 +120,7 @@ class DaemonProcess:
         assert self.process is not None
         if self.process.poll() is None:
             self.process.send_signal(how)
-        return self.process.wait(20)
+        return self.process.wait(60)
 
     def __enter__(self) -> DaemonProcess:
         return self.start()

@@ -243,6 +243,6 @@ def test_a_slow_listener_gets_the_newest_picture_and_holds_nothing_back() -> Non
         await now.close()
         with pytest.raises(StopAsyncIteration):
             while True:
-                await asyncio.wait_for(anext(stream), 3)
+                await asyncio.wait_for(anext(stream), 30)
 
     asyncio.run(story())
