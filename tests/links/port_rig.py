@@ -23,7 +23,7 @@ from benchd.links.settings import PortSettings
 from benchd.links.tries import Retry
 from benchd.vocabulary.records import Chunk, LinkInfo, LinkState, Record
 
-DEADLINE_S = 20.0
+DEADLINE_S = 60.0
 QUICK = Retry(base_s=0.02, cap_s=0.05, path_cap_s=0.05, steady_s=0.5)
 
 
