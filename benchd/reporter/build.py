@@ -11,6 +11,8 @@ from benchd.rom.numbers import BLOCK, SLOT, round_up
 
 OPTIONS_AT = 0x20
 """Offset of the options in the program (`asm/reporter.asm` holds to it)."""
+SEAL_AT = 0x1F
+"""Offset of the byte that makes a rom sum to 00h: in the unused part of the header, so that padding stays FFh."""
 SECTOR = 512
 PARAMETERS_AT = 0x0B
 """Offset of the BIOS parameter block in a boot sector (ECMA-107, 11.1)."""
@@ -44,8 +46,8 @@ def template(wrapper: Wrapper) -> bytes:
 
 
 def least_rom() -> int:
-    """Return the bytes that a rom image needs at least: the program and its sum byte, on a 2 KiB step."""
-    return round_up(len(template("rom")) + 1, SLOT)
+    """Return the bytes that a rom image needs at least: the program, up to a 2 KiB step."""
+    return round_up(len(template("rom")), SLOT)
 
 
 def build(options: Options) -> bytes:
@@ -63,7 +65,7 @@ def build(options: Options) -> bytes:
 def _rom(program: bytearray, size: int) -> bytes:
     program[2] = size // BLOCK
     image = program.ljust(size, b"\xff")
-    image[-1] = (image[-1] - sum(image)) & 0xFF
+    image[SEAL_AT] = -sum(image) & 0xFF
     return bytes(image)
 
 
