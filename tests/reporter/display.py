@@ -11,6 +11,7 @@ class Planes:
 
     def __init__(self, bad: dict[int, dict[int, int]] | None = None) -> None:
         self.planes = [bytearray((7 * n + 31 * plane) & 0xFF for n in range(0x10000)) for plane in range(4)]
+        self.text = bytes(0x10000)
         self.bad = bad or {}
         self.index = {0x3C4: 3, 0x3CE: 6}
         self.registers = {
@@ -37,19 +38,19 @@ class Planes:
             return self.index[port]
         return self.registers[port - 1].get(self.index[port - 1], 0xFF) if port - 1 in self.index else 0xFF
 
-    def _planar(self) -> None:
+    def flawed(self) -> set[int]:
+        """Offsets of bad cells in any plane."""
+        return {at for cells in self.bad.values() for at in cells}
+
+    def shown(self) -> int | None:
+        """The plane that is read and written at A0000; None while the adapter is in another mode."""
         graphics, sequencer = self.registers[0x3CE], self.registers[0x3C4]
-        assert (graphics[6], graphics[5], graphics[3], graphics[1], graphics[8]) == (5, 0, 0, 0, 0xFF)
-        assert sequencer[4] == 6, "planes one by one"
-
-    def read(self, offset: int) -> int:
-        if self.registers[0x3CE][6] != 5:
-            return 0x42  # read by presence, in whatever mode it is
-        self._planar()
-        return self.planes[self.registers[0x3CE][4]][offset]
-
-    def write(self, offset: int, value: int) -> None:
-        self._planar()
-        for plane in range(4):
-            if self.registers[0x3C4][2] >> plane & 1:
-                self.planes[plane][offset] = value & ~self.bad.get(plane, {}).get(offset, 0)
+        planar = (graphics[6], graphics[5], graphics[3], graphics[1], graphics[8], sequencer[4]) == (
+            5,
+            0,
+            0,
+            0,
+            0xFF,
+            6,
+        )
+        return graphics[4] if planar and sequencer[2] == 1 << graphics[4] else None

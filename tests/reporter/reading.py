@@ -11,7 +11,8 @@ LINE = re.compile(r"~([0-9A-F]{2}) (.*) ([0-9A-F]{4})")
 NUMBER = "[0-9A-F]"
 FORMS = {
     "begin": r"begin 1 as (rom|floppy|com) at X{5} uart X{3} speed [1-9][0-9]{2,5} blocks 80 run X{4}",
-    "map": r"map X{5}(-X{5})? (floating|ff|constant X{2}|changing first X{5} count X{4}|content crc X{4} sum X{2}( same X{5})?)",
+    "map": r"map X{5}(-X{5})? (floating|ff|constant X{2}|changing first X{5} count X{4}|"
+    r"content crc X{4} sum X{2}( same X{5})?)",
     "display": r"display X{5}(-X{5})? (answers|floating|ff)",
     "rom": r"rom X{5} length X{4,5} sum X{2} entry X{6} pnp X{4} pcir X{4}",
     "vector": r"vector X{2} X{5}",

@@ -1,4 +1,4 @@
-"""A 16450 by its data sheet (National NS16450: registers, divisor latch access, line status), as far as sending goes."""
+"""A 16450 by its data sheet (National NS16450: registers, divisor latch, line status), as far as sending goes."""
 
 from __future__ import annotations
 
@@ -31,6 +31,17 @@ class Uart:
     def settings(self) -> tuple[int | None, ...]:
         return self.ier, self.lcr, self.mcr, self.divisor, self.scratch
 
+    def ready(self) -> bool:
+        return self._holding == 0
+
+    def idle(self) -> bool:
+        return self._shifting == 0
+
+    def begin(self) -> None:
+        """A character goes out."""
+        self._holding = self._busy()
+        self._shifting = None if self._holding is None else self._holding + 3
+
     def write(self, register: int, value: int) -> None:
         latch = self.lcr & 0x80
         if register == 0 and latch:
@@ -38,16 +49,15 @@ class Uart:
         elif register == 1 and latch:
             self.divisor = self.divisor & 0x00FF | value << 8
         elif register == 0:
-            if self._holding != 0:
+            if not self.ready():
                 self.overrun += 1
                 return
             self.sent.append((value, self.divisor, self.lcr))
-            self._holding = self._busy()
-            self._shifting = None if self._holding is None else self._holding + 3
+            self.begin()
         elif register == 1:
             self.ier = value & 0x0F
         elif register == 3:
-            assert self._shifting == 0 or not self.sent, "line control changed under a character"
+            assert self.idle() or not self.sent, "line control changed under a character"
             self.lcr = value
         elif register == 4:
             self.mcr = value & 0x1F
@@ -64,13 +74,9 @@ class Uart:
         return {0: low, 1: high if latch else self.ier, 3: self.lcr, 4: self.mcr, 7: self.scratch or 0}[register]
 
     def _status(self) -> int:
-        status = 0
-        if self._holding == 0:
-            status |= EMPTY
-        elif self._holding is not None:
+        status = EMPTY * self.ready() | IDLE * self.idle()
+        if self._holding:
             self._holding -= 1
-        if self._shifting == 0:
-            status |= IDLE
-        elif self._shifting is not None:
+        if self._shifting:
             self._shifting -= 1
         return status
