@@ -54,7 +54,7 @@ def trace(code: bytes, origin: int, roots: Iterable[int]) -> dict[int, capstone.
             name = ins.mnemonic
             if name.startswith(("j", "loop", "call")) and ins.operands[0].type == x86.X86_OP_IMM:
                 todo.append(ins.operands[0].imm & 0xFFFF)
-            if name in ENDS:
+            if name in ENDS or ins.bytes == b"\xcd\x20":  # INT 20h: DOS ends the program
                 break
             at += ins.size
     return out
