@@ -1,4 +1,4 @@
-"""An emulated PC with DOS that runs one program, its COM1 on a socket: DOSBox, without screen and sound."""
+"""An emulated PC with DOS that runs programs, its COM1 on a socket: DOSBox, without screen and sound."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import socket
 import subprocess
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 CONFIGURATION = """[sdl]
@@ -21,19 +22,22 @@ serial1=nullmodem server:127.0.0.1 port:{port} transparent:1
 [autoexec]
 mount c "{folder}"
 c:
-PROGRAM.COM
+{programs}
 """
 
 
-def run_program(program: bytes, until: re.Pattern[bytes], limit_s: float = 120.0) -> bytes:
-    """Run a .COM program; returns what it sent over COM1 until `until` is found in it, or all that came in `limit_s`.
+def run_programs(programs: Sequence[bytes], until: re.Pattern[bytes], limit_s: float = 120.0) -> bytes:
+    """Run .COM programs one after another; returns what they sent over COM1 until `until` is found in it.
 
+    After `limit_s` it returns what has come.
     The emulator is kept until then: what it has not handed over when it ends is lost.
     """
     with tempfile.TemporaryDirectory(prefix="dos-") as name, socket.create_server(("127.0.0.1", 0)) as server:
         folder = Path(name)
-        (folder / "PROGRAM.COM").write_bytes(program)
-        text = CONFIGURATION.format(port=server.getsockname()[1], folder=folder)
+        names = [f"PART{number}.COM" for number in range(len(programs))]
+        for called, program in zip(names, programs, strict=True):
+            (folder / called).write_bytes(program)
+        text = CONFIGURATION.format(port=server.getsockname()[1], folder=folder, programs="\n".join(names))
         (folder / "dos.conf").write_text(text, encoding="ascii")
         server.settimeout(limit_s)
         process = subprocess.Popen(

@@ -61,8 +61,8 @@ def trace(code: bytes, origin: int, roots: Iterable[int]) -> dict[int, capstone.
 
 
 _CLOCKS = {
-    "clc": 2, "cld": 2, "cli": 2, "stc": 2, "sti": 2, "nop": 3, "xlatb": 11, "pushf": 10, "popf": 8, "retf": 18,
-    "ret": 8, "not": 3, "neg": 3, "jcxz": 18, "loop": 17, "int": 51, "div": 162, "jmp": 15, "call": 19, "hlt": 2,
+    "clc": 2, "cld": 2, "cli": 2, "stc": 2, "sti": 2, "nop": 3, "xlatb": 11, "pushf": 14, "popf": 12, "retf": 34,
+    "ret": 20, "not": 3, "neg": 3, "jcxz": 18, "loop": 17, "int": 51, "div": 162, "jmp": 15, "call": 23, "hlt": 2,
 }  # fmt: skip
 _STRING = {"movsb": 18, "cmpsb": 22, "scasb": 15, "lodsb": 12, "lodsw": 12, "stosb": 11, "stosw": 11}
 _REPEATED = {"movsb": 17, "cmpsb": 22, "scasb": 15, "stosb": 10}
@@ -80,7 +80,7 @@ def clocks(ins: capstone.CsInsn) -> int:
     memory = [op for op in ins.operands if op.type == x86.X86_OP_MEM]
     extra = sum(_address(op) + 4 * (op.size == 2) + 2 * (op.mem.segment != 0) for op in memory)
     if name in _CLOCKS:
-        return _CLOCKS[name] + extra + (16 if name == "div" and memory else 0) + 4 * (name in ("call", "ret", "pushf"))
+        return _CLOCKS[name] + extra + (16 if name == "div" and memory else 0)
     kinds = "".join(
         "m" if op.type == x86.X86_OP_MEM else "i" if op.type == x86.X86_OP_IMM else "r" for op in ins.operands
     )
