@@ -118,7 +118,7 @@ def test_floppy_under_seabios(tmp_path: Path) -> None:
     assert told.bodies[0].startswith("begin 1 as floppy at 07C00 uart 3F8 speed 115200 ")
     assert told.of("bios")[0].startswith("bios memory 027F equipment ")
     assert [line.split(" errors ")[0] for line in told.of("test")] == [
-        "test window D0000", *(f"test display-{plane} A0000-AFFFF" for plane in range(4))
+        "test window D0000-D07FF", *(f"test display-{plane} A0000-AFFFF" for plane in range(4))
     ]  # fmt: skip
     assert all(line.endswith(" errors 0000 first ----- bits 00") for line in told.of("test"))
     # In text mode the adapter answers from B8000 on only; its planes showed at A0000 while they were tested.
