@@ -16,6 +16,9 @@ from benchd.reporter import options as given
 
 sub = typer.Typer(no_args_is_help=True, help="The machine reports itself: build the program.")
 
+EARLY_END = 0xC8000
+"""Below, a scan looks for the display's ROM before anything else (AT-class BIOSes; common practice)."""
+
 X = TypeVar("X")
 T = TypeVar("T")
 
@@ -82,5 +85,7 @@ def build(
     image = images.build(options)
     write_new(out, image, force, [])
     say(f"{clean(str(out))}: {len(image):,} bytes, reports at {options.speed} bit/s over the UART at {options.uart:X}")
+    if kind == "rom" and options.base < EARLY_END:
+        say("note: many BIOSes call roms below C8000 before they know their memory; then it does nothing, with code 72")
     if options.window is not None or options.display:
         say("caution: it writes to the memory it tests; another device there may be disturbed")

@@ -61,11 +61,28 @@ def trace(code: bytes, origin: int, roots: Iterable[int]) -> dict[int, capstone.
 
 
 _CLOCKS = {
-    "clc": 2, "cld": 2, "cli": 2, "stc": 2, "sti": 2, "nop": 3, "xlatb": 11, "pushf": 14, "popf": 12, "retf": 34,
-    "ret": 20, "not": 3, "neg": 3, "jcxz": 18, "loop": 17, "int": 51, "div": 162, "jmp": 15, "call": 23, "hlt": 2,
+    "clc": 2, "cld": 2, "cli": 2, "stc": 2, "sti": 2, "nop": 3, "pushf": 14, "popf": 12, "retf": 34, "ret": 20,
+    "jcxz": 18, "loop": 17, "int": 71, "div": 162, "jmp": 15, "call": 23, "hlt": 2,
 }  # fmt: skip
-_STRING = {"movsb": 18, "cmpsb": 22, "scasb": 15, "lodsb": 12, "lodsw": 12, "stosb": 11, "stosw": 11}
+_STRING = {"movsb": 18, "cmpsb": 22, "scasb": 15, "lodsb": 12, "lodsw": 16, "stosb": 11, "stosw": 15}
 _REPEATED = {"movsb": 17, "cmpsb": 22, "scasb": 15, "stosb": 10}
+_ARITHMETIC = {"r": 3, "m": 16, "rr": 3, "ri": 4, "rm": 9, "mr": 16, "mi": 17}
+_COMPARE = {"rr": 3, "ri": 4, "rm": 9, "mr": 9, "mi": 10}
+_BY_OPERANDS = {
+    "mov": {"rr": 2, "ri": 4, "rm": 8, "mr": 9, "mi": 10},
+    "cmp": _COMPARE,
+    "test": _COMPARE,
+    "inc": {"r": 3, "m": 15},
+    "dec": {"r": 3, "m": 15},
+    "lea": {"rm": 2},
+    "push": {"r": 15},
+    "pop": {"r": 12},
+    "in": {"rr": 8, "ri": 10},
+    "out": {"rr": 8, "ir": 10},
+    "shl": {"ri": 2, "rr": 8 + 4 * 12},
+    "shr": {"ri": 2, "rr": 8 + 4 * 12},
+}
+"""By register, memory, immediate; an effective address comes on top. A shift by CL as if by 12, the most here."""
 
 
 def clocks(ins: capstone.CsInsn) -> int:
@@ -73,32 +90,20 @@ def clocks(ins: capstone.CsInsn) -> int:
     words = ins.mnemonic.split()
     name = words[-1]
     if name in _STRING:
-        each = _REPEATED[name] if len(words) > 1 else _STRING[name]
-        return each + (4 if name.endswith("w") else 0) + 2 * (ins.prefix[1] != 0)
-    if name.startswith("j") and name not in ("jmp", "jcxz"):
+        return (_REPEATED if len(words) > 1 else _STRING)[name] + 2 * (ins.prefix[1] != 0)
+    if name.startswith("j") and name not in _CLOCKS:
         return 16
     memory = [op for op in ins.operands if op.type == x86.X86_OP_MEM]
-    extra = sum(_address(op) + 4 * (op.size == 2) + 2 * (op.mem.segment != 0) for op in memory)
+    extra = sum(_address(op) + 2 * (op.mem.segment != 0) for op in memory)
+    if name != "lea":
+        extra += sum(4 * (op.size == 2) for op in memory) * (1 + _rewrites(ins))
     if name in _CLOCKS:
-        return _CLOCKS[name] + extra + (16 if name == "div" and memory else 0)
-    kinds = "".join(
-        "m" if op.type == x86.X86_OP_MEM else "i" if op.type == x86.X86_OP_IMM else "r" for op in ins.operands
-    )
-    if name in ("push", "pop"):
-        return {"push": 15, "pop": 12}[name] + extra
-    if name in ("in", "out"):
-        return 10 if kinds != "rr" else 8
-    if name in ("shl", "shr"):
-        return 2 if kinds == "ri" else 8 + 4 * 7
-    if name in ("inc", "dec"):
-        return 3 if kinds == "r" else 15 + extra
-    if name == "mov":
-        return {"rr": 2, "ri": 4, "rm": 8, "mr": 9, "mi": 10}[kinds] + extra
-    if name == "lea":
-        return 2 + _address(memory[0])
-    if name in ("cmp", "test"):
-        return {"rr": 3, "ri": 4, "rm": 9, "mr": 9, "mi": 10}[kinds] + extra
-    return {"rr": 3, "ri": 4, "rm": 9, "mr": 16, "mi": 17}[kinds] + extra + 4 * ("m" in kinds and memory[0].size == 2)
+        return _CLOCKS[name] + extra
+    kinds = "".join(_KINDS[op.type] for op in ins.operands)
+    return _BY_OPERANDS.get(name, _ARITHMETIC)[kinds] + extra
+
+
+_KINDS = {x86.X86_OP_MEM: "m", x86.X86_OP_IMM: "i", x86.X86_OP_REG: "r"}
 
 
 def _address(op: capstone.x86.X86Op) -> int:
@@ -114,10 +119,13 @@ def bus_bytes(ins: capstone.CsInsn, first: bool = True) -> int:
     moved = {"movsb": 2, "cmpsb": 2, "scasb": 1, "lodsb": 1, "stosb": 1, "lodsw": 2, "stosw": 2}.get(name)
     if moved is None:
         moved = sum(op.size for op in ins.operands if op.type == x86.X86_OP_MEM and name != "lea")
-        moved *= 2 if name in ("inc", "dec", "add", "sub", "or", "xor", "and", "not") and moved and _writes(ins) else 1
+        moved *= 1 + _rewrites(ins)
         moved += {"push": 2, "pop": 2, "call": 2, "ret": 2, "pushf": 2, "popf": 2, "in": 1, "out": 1}.get(name, 0)
     return moved + (ins.size if first or len(words) == 1 else 0)
 
 
-def _writes(ins: capstone.CsInsn) -> bool:
-    return bool(ins.operands[0].type == x86.X86_OP_MEM)
+def _rewrites(ins: capstone.CsInsn) -> bool:
+    """Memory is read and written."""
+    name = ins.mnemonic.split()[-1]
+    changes = name in ("inc", "dec", "add", "adc", "sub", "sbb", "or", "xor", "and", "not", "neg")
+    return changes and bool(ins.operands[0].type == x86.X86_OP_MEM)

@@ -56,6 +56,13 @@ def test_rom(tmp_path: Path, size: str) -> None:
     assert inspect(image).problems == () and inspect(image).pnp is None and inspect(image).pcir is None
 
 
+def test_a_base_that_is_scanned_early(tmp_path: Path) -> None:
+    code, text = said("--as", "rom", "--base", "C4000", "--out", str(tmp_path / "r"))
+    assert code == 0 and "before they know their memory" in text
+    code, text = said("--as", "rom", "--base", "C8000", "--out", str(tmp_path / "s"))
+    assert code == 0 and "note:" not in text
+
+
 @pytest.mark.parametrize("disk", DISKS)
 def test_floppy(tmp_path: Path, disk: str) -> None:
     """The exact size, and a file system that its parameters describe: FAT12 by cluster count, FATs long enough.

@@ -20,6 +20,12 @@ def test_every_line_shown_has_its_form() -> None:
     assert crc(b"123456789") == 0x29B1 and "gives 29B1" in NOTES
 
 
+def test_a_bus_that_shows_the_low_address_byte() -> None:
+    """What such a block is told as."""
+    data = bytes(range(256)) * 8
+    assert f"content crc {crc(data):04X} sum {sum(data) % 256:02X}" in " ".join(NOTES.split())
+
+
 def test_codes() -> None:
     """The page's codes are those of the source."""
     table = NOTES.split("| code | means |")[1].split("\n\n")[0]
