@@ -17,6 +17,8 @@ from benchd.reporter.options import Options, Window
 
 pytestmark = pytest.mark.peer("qemu", "nasm")
 FIRST, COUNT = 0xC0000, 0x40000
+SEABIOS_OWN = {0xEE000, 0xEE800, 0xEF000, 0xEF800}
+"""SeaBIOS keeps its variables and a stack there, and goes on using them."""
 LIMIT_S = 60.0
 """Generous: a run takes some seconds of a core that others use."""
 
@@ -99,6 +101,23 @@ def test_the_comparison_can_fail() -> None:
     assert others(told, bytes(memory)) == [0xC0800, 0xC1000]
 
 
+def test_rom_under_seabios(tmp_path: Path) -> None:
+    """A BIOS that nobody here wrote calls it, with ticks going on meanwhile, and goes on to look for a disk."""
+    (tmp_path / "rom").write_bytes(build(Options("rom", speed=19200)))
+    with EmulatedPc(None, post_ports=(0x402,), extra=["-option-rom", str(tmp_path / "rom")]) as pc:
+        debug, console = PortReader(pc.post_port), PortReader(pc.console_port)
+        pc.go()
+        assert b"No bootable device." in debug.collect(until=b"No bootable device.", limit_s=LIMIT_S)
+        _, report, behind = report_in(console.collect(quiet_s=0.5, limit_s=LIMIT_S))
+        told = read(report)
+        # From E0000 on it still wrote to its own variables before it looked for disks.
+        assert [at for at in others(told, dump(pc, tmp_path / "dump")) if at < 0xE0000] == [] and behind == b""
+        for reader in (debug, console):
+            reader.close()
+    at = told.bodies[0].split()[5]
+    assert f"rom {at} length 2000 sum 00 entry " in "\n".join(told.of("rom"))
+
+
 def test_floppy_under_seabios(tmp_path: Path) -> None:
     """Booted; the display's planes and a window are tested and put back."""
     options = Options("floppy", disk="1.44M", speed=115200, window=Window(0xD0000, 0xD07FF), display=True)
@@ -110,8 +129,7 @@ def test_floppy_under_seabios(tmp_path: Path) -> None:
         codes = post.collect(until=b"\x79", limit_s=LIMIT_S)
         _, report, behind = report_in(console.collect(quiet_s=0.5, limit_s=LIMIT_S))
         told = read(report)
-        # SeaBIOS keeps its variables and a stack of its own at the end of E0000-EFFFF, and goes on using them.
-        assert set(others(told, dump(pc, tmp_path / "dump"))) <= {0xEE000, 0xEE800, 0xEF000, 0xEF800}
+        assert set(others(told, dump(pc, tmp_path / "dump"))) <= SEABIOS_OWN
         for reader in (post, console):
             reader.close()
     assert behind == b"" and codes.endswith(b"\x76" * 5 + b"\x79")

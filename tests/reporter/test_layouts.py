@@ -131,6 +131,17 @@ def test_memory_that_is_declared_but_not_there() -> None:
     judged(layout, run(layout, uart, rng) and uart.text)
 
 
+def test_a_stray_write_is_seen() -> None:
+    """The watch itself: a rom that writes one byte to memory that is not its own."""
+    layout = blank(random.Random(1))
+    layout.bus.memory[0xC8003:0xC8009] = bytes.fromhex("2ec606341201")  # mov byte [cs:1234h], 1
+    layout.bus.memory[0xC8009] = 0xCB
+    machine = Machine(layout.bus)
+    machine.watch([(STACK - STACK_USED, STACK), (0xC9000, 0xC9234)])
+    machine.call(0xC800, 3, (0, STACK), random.Random(1))
+    assert machine.writes == [(0xC9234, 1)]
+
+
 def test_called_with_another_segment() -> None:
     """A BIOS that calls C000:8003 instead of C800:0003 gets the same report."""
     texts = []
