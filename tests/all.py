@@ -36,6 +36,7 @@ PACKAGES = {
     "romheaders": "fcode-utils",
     "openssl": "openssl",
     "npm": "npm",
+    "dosbox": "dosbox",
     "/usr/share/seabios/bios-256k.bin": "seabios",
     "/usr/lib/ipxe/qemu/pxe-e1000.rom": "ipxe-qemu",
     "/usr/share/qemu/linuxboot.bin": "qemu-system-data",

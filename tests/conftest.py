@@ -22,6 +22,7 @@ PEERS = {
     "chromedriver": ("chromedriver", "chromium-driver"),
     "romheaders": ("romheaders", "fcode-utils"),
     "npm": ("npm", "npm"),
+    "dosbox": ("dosbox", "dosbox"),
     "guest": ("qemu-system-x86_64", "qemu-system-x86"),
 }
 """Peer name: (program that must be on the path, Debian package that brings it)."""

@@ -39,6 +39,7 @@ MAY_KNOW = {
     },
     "inference": set(),
     "rom": ONE_KIND,
+    "reporter": {"benchd.rom"},
     "drawing": {"benchd.inference"},
     "links": set(),
     "capture": set(),
@@ -57,7 +58,10 @@ MAY_KNOW = {
     },
     "cli": {
         *ONE_KIND,
-        *(f"benchd.{room}" for room in ("studies", "inference", "rom", "rules", "store", "settings", "files")),
+        *(
+            f"benchd.{room}"
+            for room in ("studies", "inference", "rom", "reporter", "rules", "store", "settings", "files")
+        ),
         *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild")),
         "benchd.links.ports",
         "benchd.links.loopback",

@@ -53,6 +53,9 @@
 %ifndef TELL_BAD_ROM
 %define TELL_BAD_ROM 0      ; 1: a ROM with a wrong checksum is reported on COM1
 %endif
+%ifndef MEMORY_KB
+%define MEMORY_KB 0         ; written as the memory size into the BIOS data; 0: nothing is written
+%endif
 
 TICK_FLAG    equ 0x500      ; scratch in the first RAM page
 ROM_ENTRY    equ 0x504
@@ -85,6 +88,9 @@ start:
     mov ss, ax
     mov sp, 0x7C00
     call set_up_chips
+%if MEMORY_KB
+    mov word [0x413], MEMORY_KB
+%endif
     sti
 
     post 0x01
