@@ -7,10 +7,12 @@ from typing import Annotated
 
 import typer
 
+from benchd.cli.options import ConfigOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.errors import UsageError
 from benchd.files import write_new
 from benchd.rom.loading import load_map
+from benchd.vocabulary.measured import Measured
 
 LINE_LIMIT = 400
 
@@ -26,16 +28,28 @@ def show_map(
     svg: Annotated[Path | None, typer.Option(help="Also draw the map into this SVG file.")] = None,
     room: Annotated[str | None, typer.Option(help="Name the free bases for an image of this size.")] = None,
     force: Annotated[bool, typer.Option("--force", help="Overwrite an existing SVG file.")] = False,
+    measured: Annotated[
+        str | None,
+        typer.Option(
+            help="Beside it what a boot's report says, or a file's: a boot's id, `last`, or a capture or text."
+        ),
+    ] = None,
+    config: ConfigOption = None,
     check: Annotated[
-        bool, typer.Option("--check", help="Exit with 1 if windows overlap or a ROM will not run.")
+        bool,
+        typer.Option(
+            "--check", help="Exit with 1 if windows overlap, a ROM will not run, or what was measured differs."
+        ),
     ] = False,
 ) -> None:
     """Map the first megabyte, predict the option-ROM scan.
 
-    Exit codes: 0 fine, 1 a file failed or --check found a conflict, 2 the map file is wrong.
+    Exit codes: 0 fine, 1 a file or the store failed or --check found a conflict, 2 the map file is wrong, or no such
+    boot or report.
     """
     from benchd.rom.drawtext import draw_text
     from benchd.rom.mapfile import WantTable, room_for
+    from benchd.rom.measured import hold
     from benchd.rom.moves import report
     from benchd.rom.numbers import parse_size, show_size
 
@@ -45,7 +59,9 @@ def show_map(
         raise UsageError(f"--room: {error}") from None
     found, layout, notes = load_map(file)
     extra = [] if size is None else [WantTable(name=f"an image of {show_size(size)}", size=size)]
-    told = report(layout, room_for(found, layout, extra))
+    said, boot = (None, None) if measured is None else _measured(measured, config)
+    held = None if said is None else hold(layout, said, boot)
+    told = report(layout, room_for(found, layout, extra, said), held)
     if svg is not None:
         from benchd.rom.drawsvg import draw_svg
 
@@ -56,5 +72,25 @@ def show_map(
     else:
         for line in draw_text(layout, told) + [f"note: {note}" for note in notes]:
             say(clean(line, LINE_LIMIT))
-    if check and not told.sound:
+    if check and not (told.sound and (held is None or (held.complete and not held.differences))):
         raise typer.Exit(1)
+
+
+def _measured(named: str, config: Path | None) -> tuple[Measured, str | None]:
+    """The report that is meant, and the boot it is of where it is a boot's. Raises UsageError where there is none."""
+    if Path(named).is_file():
+        from benchd.cli.reporter_read import measured_of
+
+        return measured_of(Path(named)), None
+    from benchd.cli.common import store_of
+
+    with store_of(config) as store:
+        if named == "last":
+            boot = store.newest_measured()
+            if boot is None:
+                raise UsageError("no boot that is stored has a report: see firmware-notes/reporter.md")
+        else:
+            boot = store.boot(named)
+    if boot.measured is None:
+        raise UsageError(f"boot {boot.id} has no report: let the machine report itself (`benchd reporter --help`)")
+    return boot.measured, boot.id

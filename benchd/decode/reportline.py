@@ -158,7 +158,9 @@ def _rom(said: re.Match[str]) -> Body | None:
     if _span(said[1], None) is None or length % 512 or length > 255 * 512:
         return None
     pnp, pcir = (None if offset == "0000" else offset for offset in (said[5], said[6]))
-    return RomHeader(at=said[1], length_bytes=length, sum_ok=said[3] == "00", entry=said[4], pnp=pnp, pcir=pcir)
+    return RomHeader(
+        at=said[1], length_bytes=length, sum_ok=said[3] == "00" and length > 0, entry=said[4], pnp=pnp, pcir=pcir
+    )
 
 
 def _vector(said: re.Match[str]) -> Body | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal
@@ -12,6 +12,7 @@ from benchd.rom.forms import Address, RomForm
 from benchd.rom.layout import Area, Layout, Stretch, Window, areas
 from benchd.rom.numbers import SLOT, hex_address, show_size
 from benchd.rom.recognise import Known, Pairs, Recognised, images_of, mark_of, marked, marks_of, recognise
+from benchd.rom.scanrules import ScanRules
 from benchd.vocabulary.measured import END, FIRST, Block, Measured, joined
 
 SYSTEM = 0xF0000
@@ -121,7 +122,8 @@ class _Judge:
             return "unnamed", f"reads {block.value}h throughout: something answers that the map does not have", 0
         length = self._headers.get(at)
         if length is not None:
-            return "unnamed", f"a ROM of {show_size(length)} begins here that the map does not have", at
+            what = f"a ROM of {show_size(length)}" if length else "a ROM header without a length"
+            return "unnamed", f"{what} begins here that the map does not have", at
         return "unnamed", "something answers here that the map does not have", 0
 
     def _expected(self, at: int, block: Block, here: list[Area], data: bytes, who: str) -> Cause:
@@ -278,3 +280,14 @@ def free_measured(measured: Measured, layout: Layout | None = None, but: str | N
     for area in areas(own):
         empty.update(range(max(FIRST, area.first // SLOT * SLOT), min(area.end, SYSTEM), SLOT))
     return tuple(Stretch(first, end - 1) for first, end in joined(at for at in range(FIRST, END, SLOT) if at in empty))
+
+
+def within(stretches: Iterable[Stretch], rules: ScanRules) -> tuple[Stretch, ...]:
+    """Return the parts of some stretches that a scan looks at."""
+    out = []
+    for low, high in rules.domain():
+        for one in stretches:
+            first, last = max(one.first, low), min(one.last, high - 1)
+            if first <= last:
+                out.append(Stretch(first, last))
+    return tuple(out)

@@ -103,6 +103,16 @@ class Boots:
             whole = self._boot_id(connection, id_or_unique_prefix)
             return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == whole))[0]
 
+    def newest_measured(self, machine: str | None = None) -> Boot | None:
+        """The newest boot with a report, of a machine or of any; None where there is none."""
+        boot = schema.boot
+        wanted = sa.select(boot.c.id).where(boot.c.measured.is_not(None))
+        if machine is not None:
+            wanted = wanted.where(boot.c.machine == machine)
+        newest = wanted.order_by(boot.c.started_us.desc(), boot.c.id.desc()).limit(1)
+        with self._database.read() as connection:
+            return next(iter(_load(connection, newest)), None)
+
     def machines(self) -> list[str]:
         """The names of all machines that boots are stored of, sorted."""
         with self._database.read() as connection:

@@ -59,6 +59,7 @@ MAY_KNOW = {
         *ONE_KIND,
         *(f"benchd.{room}" for room in ("studies", "inference", "rom", "rules", "store", "settings", "files")),
         *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild")),
+        "benchd.decode.report",
         "benchd.links.ports",
         "benchd.links.loopback",
         "benchd.sdnotify",
