@@ -11,7 +11,7 @@ from benchd.rom.contention import Memory, compose
 from benchd.rom.forms import Address, RomForm
 from benchd.rom.layout import Area, Layout, Stretch, Window, areas
 from benchd.rom.numbers import SLOT, hex_address, show_size
-from benchd.rom.recognise import Known, Pairs, Recognised, images_of, mark_of, marked, marks_of, recognise
+from benchd.rom.recognise import Known, Pairs, Recognised, mark_of, marked, marks_of, recognise, window_images
 from benchd.rom.scanrules import ScanRules
 from benchd.vocabulary.measured import END, FIRST, Block, Measured, joined
 
@@ -62,7 +62,7 @@ class MeasuredMap(RomForm):
 
 def hold(layout: Layout, measured: Measured, boot: str | None = None, more: Mapping[str, bytes] = {}) -> MeasuredMap:
     """Hold a report against a layout. `more` are further images, by name, that may be recognised."""
-    images = images_of(((window.image_name, window.image) for window in layout.windows), more)
+    images = window_images(((window.image_name, window.image) for window in layout.windows), more)
     found = recognise(measured, images)
     judge = _Judge(layout, measured, found, images)
     views = [judge.view(at) for at in range(FIRST, END, SLOT)]

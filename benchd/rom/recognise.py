@@ -173,6 +173,6 @@ def _anded(one: bytes, two: bytes, mark: Mark) -> bool:
     return data not in (one, two) and f"{crc_hqx(data, 0xFFFF):04X}" == mark[0] and mark_of(data) == mark
 
 
-def images_of(windows: Iterable[tuple[str | None, bytes | None]], more: Mapping[str, bytes]) -> dict[str, bytes]:
+def window_images(windows: Iterable[tuple[str | None, bytes | None]], more: Mapping[str, bytes]) -> dict[str, bytes]:
     """Return the images of some windows (name, bytes) and further ones, by name."""
     return {**{name: image for name, image in windows if name is not None and image}, **more}
