@@ -59,8 +59,8 @@ def show_map(
         raise UsageError(f"--room: {error}") from None
     found, layout, notes = load_map(file)
     extra = [] if size is None else [WantTable(name=f"an image of {show_size(size)}", size=size)]
-    said, boot = (None, None) if measured is None else _measured(measured, config)
-    held = None if said is None else hold(layout, said, boot)
+    said, boot, more = (None, None, {}) if measured is None else _measured(measured, config)
+    held = None if said is None else hold(layout, said, boot, more)
     told = report(layout, room_for(found, layout, extra, said), held)
     if svg is not None:
         from benchd.rom.drawsvg import draw_svg
@@ -76,13 +76,15 @@ def show_map(
         raise typer.Exit(1)
 
 
-def _measured(named: str, config: Path | None) -> tuple[Measured, str | None]:
-    """The report that is meant, and the boot it is of where it is a boot's. Raises UsageError where there is none."""
+def _measured(named: str, config: Path | None) -> tuple[Measured, str | None, dict[str, bytes]]:
+    """The report that is meant; where it is a boot's, its id, and its study's images. Raises UsageError for none."""
     if Path(named).is_file():
         from benchd.cli.reporter_read import measured_of
 
-        return measured_of(Path(named)), None
+        return measured_of(Path(named)), None, {}
     from benchd.cli.common import store_of
+    from benchd.studies.loaded import open_study
+    from benchd.studies.measuring import known_images
 
     with store_of(config) as store:
         if named == "last":
@@ -91,6 +93,9 @@ def _measured(named: str, config: Path | None) -> tuple[Measured, str | None]:
                 raise UsageError("no boot that is stored has a report: see firmware-notes/reporter.md")
         else:
             boot = store.boot(named)
+        images: dict[str, bytes] = {}
+        if boot.trial is not None:
+            images = known_images(store, open_study(store, store.trial(boot.trial).study).document)
     if boot.measured is None:
         raise UsageError(f"boot {boot.id} has no report: let the machine report itself (`benchd reporter --help`)")
-    return boot.measured, boot.id
+    return boot.measured, boot.id, images

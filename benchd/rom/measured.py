@@ -11,7 +11,7 @@ from benchd.rom.contention import Memory, compose
 from benchd.rom.forms import Address, RomForm
 from benchd.rom.layout import Area, Layout, Stretch, Window, areas
 from benchd.rom.numbers import SLOT, hex_address, show_size
-from benchd.rom.recognise import Known, Pairs, Recognised, mark_of, marked, marks_of, recognise, window_images
+from benchd.rom.recognise import Known, Pairs, Recognised, mark_of, marked, marks_of, recognise, slices, window_images
 from benchd.rom.scanrules import ScanRules
 from benchd.vocabulary.measured import END, FIRST, Block, Measured, joined
 
@@ -89,11 +89,12 @@ class _Judge:
         self._blocks = measured.by_address()
         self._headers = {int(header.at, 16): header.length_bytes for header in measured.roms}
         self._images, self._pairs = images, Pairs(images)
+        self._last: Cause = ("same", "", 0)
 
     def view(self, at: int) -> tuple[BlockView, Cause]:
         here = [area for area in self._areas if area.first < at + SLOT and at < area.end]
         block = self._blocks.get(at)
-        cause = self._cause(at, block, here)
+        cause = self._last = self._goes_on(at, block, here) or self._cause(at, block, here)
         names = tuple(dict.fromkeys(self._layout.windows[area.window].name for area in here))
         if not names and at >= SYSTEM:
             names = ("system BIOS",)
@@ -190,6 +191,25 @@ class _Judge:
             return "mirror", "", at - source
         return None
 
+    def _goes_on(self, at: int, block: Block | None, here: list[Area]) -> Cause | None:
+        """A block of one value in the middle of a mirror, or of an image where the map has nobody, is part of it.
+
+        A report calls no such block the same as another, and by itself it tells of nobody.
+        """
+        if here or block is None or block.value is None:
+            return None
+        kind, _, distance = self._last
+        source = self._blocks.get(at - distance)
+        if kind == "mirror" and source is not None and block.value == source.value:
+            return self._last
+        for one in self._found if kind == "elsewhere" else ():
+            number = (at - one.at + one.front) // SLOT
+            if one.first <= at <= one.last and set(slices(self._images[one.image], one.front)[number]) == {
+                int(block.value, 16)
+            }:
+                return self._last
+        return None
+
     def _image(self, at: int, block: Block) -> Cause | None:
         """A known image that the map has not at this place."""
         for one in self._found:
@@ -264,7 +284,7 @@ def _changes(block: Block) -> str:
 
 
 def free_measured(measured: Measured, layout: Layout | None = None, but: str | None = None) -> tuple[Stretch, ...]:
-    """Return where nobody answered. A ROM's own FFh is not free: not where something else of its window answers.
+    """Return where nobody answered. A ROM's own FFh is not free: within its length, or its window if that answers.
 
     `but` is a window whose place counts as free: it is the one that is to be moved.
     """
@@ -273,6 +293,9 @@ def free_measured(measured: Measured, layout: Layout | None = None, but: str | N
     empty = {
         block.address for block in measured.blocks if block.class_ in ("floating", "ff") and block.address < SYSTEM
     }
+    for header in measured.roms:
+        first = int(header.at, 16)
+        empty.difference_update(range(first, first + header.length_bytes, SLOT))
     for area in areas(windows):
         cells = range(area.first // SLOT * SLOT, area.end, SLOT)
         if any(at not in empty for at in cells):

@@ -8,11 +8,15 @@ the study's is read. What a report did not tell, or what FFh leaves open, contra
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchd.errors import BenchError
+from benchd.store import Store
 from benchd.studies.document import FactorPart, StudyDocument
+from benchd.studies.loaded import images_of, open_study
 from benchd.studies.scan_prediction import Images, base_of, can_predict, layout_of, movers, read_image
 from benchd.vocabulary.measured import Block, Measured, SetupDiffers
 from benchd.vocabulary.models import Boot
@@ -48,6 +52,32 @@ def newest_differs(
         return setup_differs(document, setup, images, measured[-1]) if measured else ()
     except BenchError:
         return ()
+
+
+def known_images(store: Store, document: StudyDocument) -> dict[str, bytes]:
+    """The images of a study's levels by their file's name, those that can be read."""
+    out = {}
+    for image in images_of(store, document).values():
+        with suppress(BenchError):
+            out[image.name] = read_image(image)
+    return out
+
+
+def with_images(store: Store, boot: Boot) -> Boot:
+    """A boot whose report names the images of its trial's study and map, as far as they can be read."""
+    if boot.trial is None or boot.measured is None:
+        return boot
+    from benchd.rom.loading import load_map
+    from benchd.rom.recognise import name_images, window_images
+
+    images: dict[str, bytes] = {}
+    with suppress(BenchError):
+        document = open_study(store, store.trial(boot.trial).study).document
+        images = known_images(store, document)
+        if document.map is not None:
+            windows = load_map(Path(document.map))[1].windows
+            images = window_images(((window.image_name, window.image) for window in windows), images)
+    return boot.model_copy(update={"measured": name_images(boot.measured, images)})
 
 
 @dataclass(frozen=True, slots=True)

@@ -164,7 +164,7 @@ def test_an_image_is_known_behind_any_padding(front: int) -> None:
 
 
 def test_a_window_with_its_own_ffh_is_not_free() -> None:
-    world = machine({0xC8000: ADAPTER[:0x1000] + b"\xff" * 0x1000})
+    world = machine({0xC8000: b"\0" + RNG.randbytes(0xFFF) + b"\xff" * 0x1000})
     measured = read(world)
     layout = Layout((Window("a", 0xC8000, 0x2000),), RULES)
     assert free_measured(measured)[1].first == 0xC9000
@@ -209,3 +209,21 @@ def test_one_change_is_the_one_that_is_told(seed: int) -> None:
     assert {view.at: view.kind for view in found.blocks} == {
         a: kinds.get(a, "same") for a in range(FIRST, END, BLOCK)
     }, (how, changed)
+
+
+def test_ffh_inside_a_rom_is_neither_free_nor_the_end_of_its_mirror() -> None:
+    """A report calls no block of one value "the same": an image with FFh inside is one mirror all the same."""
+    image = bytearray(ADAPTER)
+    image[0x800:0x1000] = b"\xff" * 0x800
+    image[-1] = (image[-1] - sum(image)) % 256
+    world = World()
+    world.put(0xC8000, bytes(image))
+    world.put(0xCA000, bytes(image))
+    layout = Layout((Window("a", 0xC8000, 0x2000, image=bytes(image), image_name="a.bin"),), RULES)
+    found = hold(layout, read(world))
+    mirror = ("CA000-CBFFF", "mirror", "mirror of C8000: the card decodes 16 KiB though its image has 8 KiB")
+    assert told(found) == [mirror]
+    assert [one.first for one in free_measured(read(world))] == [0xC0000, 0xCC000]
+    elsewhere = ("C8000-C9FFF", "elsewhere", "a.bin answers here: its first byte is at C8000")
+    found = hold(layout.changed("a", base=None), read(world))
+    assert told(found) == [elsewhere, mirror]

@@ -1,4 +1,4 @@
-"""`benchd compare` of boots whose machines reported themselves; report lines are no text to compare or to draft from."""
+"""`benchd compare` of boots whose machines reported themselves; report lines are no text to compare or draft from."""
 
 from __future__ import annotations
 
