@@ -113,9 +113,10 @@ class Program(Part):
 
 
 class Measured(Part):
-    """A report. `damaged_lines` are the numbers of lines that came damaged or not at all, counted from 0.
+    """A machine's report: what `benchd reporter read --json` prints, and `measured` of a boot.
 
-    `complete`: the first line, the last one and every one between came whole. `notes` name what is missing.
+    `damaged_lines` are the numbers of lines that came damaged or not at all, counted from 0. `complete`: the first
+    line, the last one and every one between came whole. `notes` name what is missing.
     """
 
     complete: bool

@@ -7,14 +7,16 @@ from random import Random
 
 import pytest
 from support.delivery import cut, ways
-from support.pipelines import MS, NS, Live, boots_of, invariants, new_pipeline, replayed
+from support.pipelines import MS, NS, HandClock, Live, boots_of, invariants, new_pipeline, replayed
 from support.reports import World, as_sent, random_world
 from support.story import TABLE
 
 from benchd.boots.deadlines import REPORT_NS
+from benchd.sinks.page_feed import PageFeed
 from benchd.vocabulary.events import BootChanged, Event, FindingRaised, LineSeen
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkInfo, Record
+from benchd.watch.index import freeze, thaw
 
 POST = LinkInfo("post", "post", "raw", speed=9600)
 CONSOLE = LinkInfo("console", "console", "text", speed=9600)
@@ -167,3 +169,28 @@ def test_a_replay_of_a_report_is_the_live_run(seed: int) -> None:
     assert [e for e in live.events if isinstance(e, FindingRaised)] == [
         e for e in again if isinstance(e, FindingRaised)
     ]
+
+
+@pytest.mark.parametrize("cut_at", [3, 700, 1900])
+def test_a_state_in_the_middle_of_a_report_goes_on_from_there(cut_at: int) -> None:
+    """A reader of captures begins anew from states that were put by; the report is then the same."""
+    whole = new_pipeline(EVIL, BOTH)
+    chunks = [*codes((9 * NS, 1)), *sent(as_sent(world().report()), BEGIN_NS)]
+    events = [event for record in chunks[:cut_at] for event in whole.feed(record)]
+    again = thaw(freeze(whole), new_pipeline(EVIL, BOTH))
+    for record in [*chunks[cut_at:], ClockMark(60 * NS)]:
+        events += again.feed(record)
+    boot = only([*events, *again.drain()])
+    assert boot.measured is not None and boot.measured.complete
+
+
+def test_the_page_s_picture_of_a_machine_carries_no_report() -> None:
+    """It is sent many times a second; the boot has the report where it is asked for."""
+    events = story([*codes((9 * NS, 1)), *sent(as_sent(world().report()), BEGIN_NS)], end_s=15)
+    feed = PageFeed(HandClock(15 * NS))
+    feed.add("at286", "story", [], ["post", "console"])
+    for event in events:
+        feed.offer(event)
+    picture = feed.picture("at286")
+    assert only(events).measured is not None
+    assert picture.boot is not None and picture.boot.measured is None and picture.boot.checks

@@ -24,6 +24,7 @@ from benchd.store import Store
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Chunk, LinkInfo
 from benchd.vocabulary.times import NS
+from benchd.watch.rebuild import rebuild
 from benchd.watch.replay import Replay
 
 RNG = Random(3)
@@ -185,3 +186,10 @@ def test_bytes_that_come_late_change_nothing(case: Case) -> None:
     whole = [Chunk("console", 9 * NS + len(data) * 10 * NS // 9600, data)]
     (boot,) = Replay([write(case.folder / "whole.pcapng", whole, text=TABLE, links=(CONSOLE,))]).boots()
     assert boot.measured == case.boot.measured and boot.checks[0].passed == case.boot.checks[0].passed
+
+
+def test_a_rebuilt_boot_has_the_same_report(case: Case, tmp_path: Path) -> None:
+    """What the store has lost the capture gives again."""
+    with Store.open(str(tmp_path / "new.db")) as store:
+        done = rebuild(store, [case.capture], case.folder, everything=True, since=None, told=lambda text: None)
+        assert done.stored == 1 and store.boot(case.boot.id).measured == case.boot.measured
