@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,6 +13,9 @@ from benchd.errors import UsageError
 from benchd.files import write_new
 from benchd.rom.loading import load_map
 from benchd.vocabulary.measured import Measured
+
+if TYPE_CHECKING:
+    from benchd.rom.mapfile import WantTable
 
 LINE_LIMIT = 400
 
@@ -48,17 +51,12 @@ def show_map(
     boot or report.
     """
     from benchd.rom.drawtext import draw_text
-    from benchd.rom.mapfile import WantTable, room_for
+    from benchd.rom.mapfile import room_for
     from benchd.rom.measured import hold
     from benchd.rom.moves import report
-    from benchd.rom.numbers import parse_size, show_size
 
-    try:
-        size = None if room is None else parse_size(room)
-    except ValueError as error:
-        raise UsageError(f"--room: {error}") from None
+    extra = [] if room is None else [_wanted(room)]
     found, layout, notes = load_map(file)
-    extra = [] if size is None else [WantTable(name=f"an image of {show_size(size)}", size=size)]
     said, boot, more = (None, None, {}) if measured is None else _measured(measured, config)
     held = None if said is None else hold(layout, said, boot, more)
     told = report(layout, room_for(found, layout, extra, said), held)
@@ -74,6 +72,18 @@ def show_map(
             say(clean(line, LINE_LIMIT))
     if check and not (told.sound and (held is None or (held.complete and not held.differences))):
         raise typer.Exit(1)
+
+
+def _wanted(room: str) -> WantTable:
+    """What --room asks for. Raises UsageError."""
+    from benchd.rom.mapfile import WantTable
+    from benchd.rom.numbers import parse_size, show_size
+
+    try:
+        size = parse_size(room)
+    except ValueError as error:
+        raise UsageError(f"--room: {error}") from None
+    return WantTable(name=f"an image of {show_size(size)}", size=size)
 
 
 def _measured(named: str, config: Path | None) -> tuple[Measured, str | None, dict[str, bytes]]:

@@ -19,6 +19,12 @@ def measured_lines(measured: Measured) -> Iterator[str]:
     how = f" ({made.wrapper} at {made.at}, {made.speed} bit/s)" if made is not None else ""
     yield f"measured by the machine itself{how}: {'whole' if measured.complete else 'NOT WHOLE'}"
     yield from (f"  {note}" for note in measured.notes)
+    yield from _map(measured)
+    yield from _left(measured)
+
+
+def _map(measured: Measured) -> Iterator[str]:
+    """Who answers where."""
     roms = {int(header.at, 16): header for header in measured.roms}
     for first, end, words in _stretches(measured.blocks, set(roms)):
         header = roms.get(first)
@@ -27,6 +33,10 @@ def measured_lines(measured: Measured) -> Iterator[str]:
             words += f", {header.image}" if header.image is not None else ""
         yield f"  {first:05X}-{end - 1:05X}  {words}"
     yield from (f"  {one.range}  display memory: {_display(one.class_)}" for one in measured.display)
+
+
+def _left(measured: Measured) -> Iterator[str]:
+    """What the BIOS left, and tests."""
     if measured.vectors:
         yield "  vectors: " + ", ".join(f"{one.number}h to {one.to}" for one in measured.vectors)
     if (facts := measured.machine) is not None:

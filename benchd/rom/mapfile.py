@@ -12,8 +12,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from benchd.rom.free import free_measured, within
 from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window, bases_in, free_bases
-from benchd.rom.measured import free_measured, within
 from benchd.rom.moves import Room
 from benchd.rom.numbers import MEGABYTE, hex_address, parse_address, parse_byte, parse_size
 from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, ScanRules, Sweep, ZeroLength

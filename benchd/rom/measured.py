@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal
 
 from benchd.rom.contention import Memory, compose
 from benchd.rom.forms import Address, RomForm
+from benchd.rom.free import SYSTEM, free_measured
 from benchd.rom.layout import Area, Layout, Stretch, Window, areas
 from benchd.rom.numbers import SLOT, hex_address, show_size
 from benchd.rom.recognise import Known, Pairs, Recognised, mark_of, marked, marks_of, recognise, slices, window_images
-from benchd.rom.scanrules import ScanRules
-from benchd.vocabulary.measured import END, FIRST, Block, Measured, joined
-
-SYSTEM = 0xF0000
-"""The system BIOS answers from here on, whether a map says so or not."""
+from benchd.vocabulary.measured import END, FIRST, Block, Measured
 
 Kind = Literal["same", "silent", "blank", "two-answer", "mirror", "elsewhere", "unnamed", "other", "changing", "untold"]
 """How a block that was measured stands to the map:
@@ -281,36 +278,3 @@ def _class_of(block: Block | None) -> str:
 def _changes(block: Block) -> str:
     where = f" ({block.count} bytes, the first at {block.first})"
     return f"differs between two passes{where}: memory-mapped hardware, or a bad contact"
-
-
-def free_measured(measured: Measured, layout: Layout | None = None, but: str | None = None) -> tuple[Stretch, ...]:
-    """Return where nobody answered. A ROM's own FFh is not free: within its length, or its window if that answers.
-
-    `but` is a window whose place counts as free: it is the one that is to be moved.
-    """
-    windows = () if layout is None else tuple(window for window in layout.windows if window.name != but)
-    own = () if layout is None else tuple(window for window in layout.windows if window.name == but)
-    empty = {
-        block.address for block in measured.blocks if block.class_ in ("floating", "ff") and block.address < SYSTEM
-    }
-    for header in measured.roms:
-        first = int(header.at, 16)
-        empty.difference_update(range(first, first + header.length_bytes, SLOT))
-    for area in areas(windows):
-        cells = range(area.first // SLOT * SLOT, area.end, SLOT)
-        if any(at not in empty for at in cells):
-            empty.difference_update(cells)
-    for area in areas(own):
-        empty.update(range(max(FIRST, area.first // SLOT * SLOT), min(area.end, SYSTEM), SLOT))
-    return tuple(Stretch(first, end - 1) for first, end in joined(at for at in range(FIRST, END, SLOT) if at in empty))
-
-
-def within(stretches: Iterable[Stretch], rules: ScanRules) -> tuple[Stretch, ...]:
-    """Return the parts of some stretches that a scan looks at."""
-    out = []
-    for low, high in rules.domain():
-        for one in stretches:
-            first, last = max(one.first, low), min(one.last, high - 1)
-            if first <= last:
-                out.append(Stretch(first, last))
-    return tuple(out)

@@ -180,8 +180,10 @@ class _Held:
             bases = sorted({one.at - window.front for one in found})
             there = " and ".join(f"{at + window.front:05X}" for at in bases)
             return _Seen(base in bases, f"{name} answers at {there}")
-        if base is None:
-            return self._off(factor, name)
+        return self._off(factor, name) if base is None else self._answers(window, base)
+
+    def _answers(self, window: Window, base: int) -> _Seen:
+        """Whether somebody answers at a base, as far as that can be told without a known image."""
         blocks = self._at(base, window.size)
         if not blocks or any(block is None for block in blocks):
             return _Seen(None, "")
@@ -190,7 +192,7 @@ class _Held:
         if kinds == {"floating"} or (window.kind == "rom" and kinds <= {"floating", "ff"}):
             return _Seen(False, f"nobody answers at {span}" if kinds == {"floating"} else f"{span} reads FFh")
         if window.kind == "rom":  # bytes that are not its own say that somebody answers, not who
-            return _Seen(None if self._known[name] else True, "")
+            return _Seen(None if self._known[window.name] else True, "")
         return _Seen(None if kinds <= {"floating", "ff"} else True, "")
 
     def _off(self, factor: FactorPart, name: str) -> _Seen:

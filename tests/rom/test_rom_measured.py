@@ -9,8 +9,9 @@ import pytest
 from support.reports import BLOCK, END, FIRST, World, as_sent, option_rom
 
 from benchd.decode.report import ReportReader
+from benchd.rom.free import free_measured
 from benchd.rom.layout import Layout, Window
-from benchd.rom.measured import MeasuredMap, free_measured, hold
+from benchd.rom.measured import MeasuredMap, hold
 from benchd.rom.recognise import name_images, recognise
 from benchd.rom.scanrules import PRESETS
 from benchd.vocabulary.measured import Measured
