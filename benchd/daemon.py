@@ -25,6 +25,8 @@ from benchd.sinks.page_feed import PageFeed
 from benchd.sinks.store_sink import StoreSink
 from benchd.store import Store
 from benchd.vocabulary.events import Event, LinkChanged
+from benchd.vocabulary.measured import SetupDiffers
+from benchd.vocabulary.models import Boot
 from benchd.vocabulary.times import Anchor
 from benchd.watch.attention import Attention
 from benchd.watch.figures import Figures
@@ -33,6 +35,7 @@ from benchd.watch.judging import Judging
 from benchd.watch.learning import Learner
 from benchd.watch.recovering import Recovering
 from benchd.watch.reloading import reload_tables
+from benchd.watch.setups import SetupWatch
 from benchd.watch.trials import TrialFollower
 from benchd.watch.watcher import MachineWatcher, MakeReader, port_reader, stop_all
 from benchd.web.server import WebServer
@@ -74,7 +77,8 @@ class Daemon:
         self._saving, self._ending = Worker("store"), Worker("end")
         self.learner = Learner(self.store, self.runs, lambda name, ls: self.now.describe(name, limits=ls), clock)
         self.trials = TrialFollower(self.store, self.runs, lambda name, t: self.now.describe(name, trial=t), clock)
-        self.storing = StoreSink(self.store, self._capture_of, self.learner.saved, self._saving.run)
+        self.setups = SetupWatch(self.store, self.runs, _setup_differs)
+        self.storing = StoreSink(self.store, self._capture_of, self._saved, self._saving.run)
         self.recovering = Recovering(self.store, self.runs, self._tell, self.storing.settled)
         self.figures = Figures(self.runs, self.metrics)
         self.attention = Attention([run.inbox for run in self.runs.values()], clock)
@@ -109,6 +113,10 @@ class Daemon:
     def behind(self) -> dict[str, float]:
         return self.figures.behind
 
+    def _saved(self, boot: Boot) -> None:
+        self.learner.saved(boot)
+        self.setups.saved(boot)
+
     def _capture_of(self, machine: str) -> str | None:
         path = self.runs[machine].keeper.path
         return str(path) if path else None
@@ -134,7 +142,15 @@ class Daemon:
 
     def close(self) -> None:
         """Give up store and data directory; `run` does it at its end."""
-        for part in (self.attention, self.recovering, self.learner, self.trials, self._saving, self._ending):
+        for part in (
+            self.attention,
+            self.recovering,
+            self.learner,
+            self.trials,
+            self.setups,
+            self._saving,
+            self._ending,
+        ):
             part.stop() if isinstance(part, Attention) else part.close()
         self.store.close()
         if self._lock >= 0:
@@ -155,7 +171,7 @@ class Daemon:
                 group.create_task(self._every(seconds, work), name=work.__name__)
                 for seconds, work in (
                     (TICK_S, self._tick), (FIGURES_S, self._figure), (TRIAL_S, self.trials.work),
-                    (TRIAL_S, self.learner.work), (FIGURES_S, self.recovering.remember),
+                    (TRIAL_S, self.learner.work), (TRIAL_S, self.setups.work), (FIGURES_S, self.recovering.remember),
                 )
             ]  # fmt: skip
             sinks = [group.create_task(self._guard(sink.name, sink.run), name=sink.name) for sink in self.sinks]
@@ -226,3 +242,10 @@ class Daemon:
     def reload(self) -> None:
         """Read the rule tables again (SIGHUP). A table that is wrong is told of and the old one kept."""
         self.reload_problem = reload_tables(self.runs.values(), self.loaded.base)
+
+
+def _setup_differs(store: Store, boot: Boot) -> tuple[SetupDiffers, ...]:
+    """What a boot's report contradicts of its trial's setup; studies are needed only where there is one."""
+    from benchd.studies.loaded import boot_differs
+
+    return boot_differs(store, boot)

@@ -40,7 +40,9 @@ from benchd.vocabulary.events import (
     FindingCleared,
     FindingRaised,
 )
+from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Finding
+from benchd.vocabulary.observations import Reported
 from benchd.vocabulary.records import LinkInfo
 from benchd.vocabulary.times import NS, Anchor
 
@@ -48,7 +50,7 @@ Phase = Literal["idle", "running", "stalled", "looping", "finishing", "link-lost
 Kind = Literal[
     "start", "repeated", "life", "silence", "settle", "final", "waited", "other-way", "off", "links-lost", "end"
 ]
-ALERTING = {"stall", "loop", "quiet", "fault"}
+ALERTING = {"stall", "loop", "quiet", "fault", "setup-differs"}
 CLOSED = ("idle", "over")
 SAME_START_NS = NS // 2
 """A start mark seen again this soon, with nothing between, is one start written twice."""
@@ -391,8 +393,26 @@ class BootMachine:
         self.settle_ns = None
         self.out.append(BootSettled(self.machine, at.t_ns, self.open_boot.model()))
 
+    def report(self, seen: Reported) -> None:
+        """A report has grown: it is the boot's, also after the boot's end, and told when it ends or stops."""
+        boot = self.boot
+        if boot is None:
+            return
+        told = boot.report(seen)
+        boot.untold_ns = seen.t_ns
+        if told or seen.ended:
+            self.changed(seen.t_ns)
+
+    def differs(self, t_ns: int, found: SetupDiffers) -> None:
+        """A boot's report contradicts what was declared of its trial; word of it comes a little later."""
+        boot = self.boot
+        if boot is not None and boot.id == found.boot:
+            rule, means, detail = found.factor, found.means, found.detail
+            self.raise_finding(boot.note("setup-differs", rule, t_ns, means=means, detail=detail), t_ns)
+
     def changed(self, t_ns: int) -> None:
         """Tell of the open boot's record as it is now."""
+        self.open_boot.untold_ns = None
         self.out.append(BootChanged(self.machine, t_ns, self.open_boot.model()))
 
     def raise_finding(self, finding: Finding | None, t_ns: int) -> None:

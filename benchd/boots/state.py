@@ -9,7 +9,9 @@ from typing import Literal
 
 from benchd.boots.limits import Limit
 from benchd.rules.schema import Help, StageRule
+from benchd.vocabulary.measured import Measured, check_name
 from benchd.vocabulary.models import Blind, Boot, Check, Finding, FindingKind, Outcome, Stage
+from benchd.vocabulary.observations import Reported
 from benchd.vocabulary.times import NS, Anchor
 
 RECENT_CODES = 512
@@ -80,6 +82,26 @@ class BootState:
     """Up to here we looked away: silence before it says nothing."""
     blind: list[BlindSpan] = field(default_factory=list)
     passes_of: str | None = None
+    measured: Measured | None = None
+    """The last report that came whole, else the one that began last."""
+    reported: tuple[str, int] | None = None
+    """Which report that is: its link, and its number there."""
+    untold_ns: int | None = None
+    """When the report last grew, while that has not been told."""
+
+    def report(self, seen: Reported) -> bool:
+        """Keep how far a report has come; return whether a test of it became a check or changed one."""
+        key = (seen.link, seen.number)
+        if key == self.reported or self.measured is None or seen.measured.complete or not self.measured.complete:
+            self.measured, self.reported = seen.measured, key
+        changed = False
+        for test in seen.measured.tests:
+            name, t = check_name(test.name), round(self.seconds(seen.t_ns), 6)
+            before = self.checks.get(name)
+            if before is None or before.passed != test.passed:
+                self.checks[name] = Check(name=name, passed=test.passed, t=t)
+                changed = True
+        return changed
 
     def seconds(self, t_ns: int) -> float:
         """Return an instant as seconds from the start of this boot, never negative."""
@@ -220,6 +242,7 @@ class BootState:
                 for span in self.blind
             ],
             passes_of=self.passes_of,
+            measured=self.measured,
         )
 
 

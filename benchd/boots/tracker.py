@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, silence
+from benchd.boots.deadlines import FINISH_NS, OFF_NS, REPORT_NS, SETTLE_NS, Deadline, silence
 from benchd.boots.limits import Limit, number, wall_time
 from benchd.boots.loops import repeated
 from benchd.boots.machine import CLOSED, BootMachine, Trigger
 from benchd.boots.state import BootState, shown
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen, LinkChanged, LossSeen, StageEntered
+from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Check
-from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Observation, Power, Reset, Text
+from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Observation, Power, Reported, Reset, Text
 from benchd.vocabulary.records import Annotation, LinkInfo
 from benchd.vocabulary.times import NS, Anchor
 
@@ -86,6 +87,8 @@ class BootTracker:
                 self._on_code(seen)
             case Text():
                 self._on_text(seen)
+            case Reported():
+                self.machine.report(seen)
             case Reset():
                 self._start(seen.t_ns, seen.u_ns, "reset", None)
             case Power():
@@ -107,7 +110,8 @@ class BootTracker:
 
     def stand(self) -> list[Event]:
         """Tell of the open boot as it stands now, with what came since its last change."""
-        if not self.closed:
+        boot = self.machine.boot
+        if not self.closed or (boot is not None and boot.untold_ns is not None):
             self.machine.changed(self._now)
         return self._take()
 
@@ -129,9 +133,13 @@ class BootTracker:
     def next_deadline(self) -> Deadline | None:
         """Return what will be judged next if nothing comes, and when."""
         machine, boot = self.machine, self.machine.boot
-        if boot is None or self.closed:
+        if boot is None:
             return None
-        out = [] if (quiet := self.due()) is None else [quiet]
+        out = [] if boot.untold_ns is None else [Deadline(boot.untold_ns + REPORT_NS, "report")]
+        if self.closed:
+            return out[0] if out else None
+        if (quiet := self.due()) is not None:
+            out.append(quiet)
         if machine.off_ns is not None:
             out.append(Deadline(machine.off_ns + OFF_NS, "off"))
         if machine.phase == "finishing":
@@ -151,6 +159,8 @@ class BootTracker:
                     self.machine.fire(Trigger("silence", at_ns, deadline=deadline))
                 case "off":
                     self._power_gone()
+                case "report":
+                    self.machine.changed(at_ns)
                 case _:
                     self.machine.fire(Trigger(deadline.what, at_ns))
         self._now = max(self._now, t_ns)
@@ -247,7 +257,7 @@ class BootTracker:
         )
 
     def _on_text(self, seen: Text) -> None:
-        hits = self.matcher.text(seen.text)
+        hits = self.matcher.text(seen.text[: seen.report])
         fresh = self._fresh(seen, hits)
         number, text = self._line_text.get(seen.link, (-1, ""))
         news = (number, text) != (seen.line, seen.text)
@@ -266,6 +276,7 @@ class BootTracker:
                 line=seen.line,
                 text=seen.text,
                 partial=seen.partial,
+                report=seen.report is not None,
             )
         )
         self._apply(fresh, lambda hit: seen.time_at(hit.start), seen.u_ns)
@@ -295,7 +306,8 @@ class BootTracker:
         if boot is not None and self.machine.phase not in ("over", "finishing"):
             boot.lines += new_line
             boot.last_ns = max(boot.last_ns, life_ns)
-            self._follow_stalls(boot, hits, boot.last_ns, by_text=True)
+            if seen.report != 0:  # a report is life, and no text: the text before it stays the last one
+                self._follow_stalls(boot, hits, boot.last_ns, by_text=True)
 
     # ------------------------------------------------------------------ power, links, annotations
 
@@ -361,6 +373,8 @@ class BootTracker:
             case "limit":
                 stage, limit = Limit.from_label(seen.value)
                 machine.ladder.learned[stage] = limit
+            case "differs":
+                machine.differs(seen.t_ns, SetupDiffers.from_label(seen.value))
 
     def _trial_began(self, boot: BootState | None, seen: Annotation) -> None:
         machine = self.machine

@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from benchd.cli.common import ConfigOption, JsonOption, settings_of, store_of
+from benchd.cli.measuredtext import measured_lines
 from benchd.cli.output import clean, columns, emit_json, local, tell
 from benchd.errors import UsageError
 from benchd.inference.wording import counted
@@ -109,6 +110,9 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
         rows = [["check", "result", "at"]]
         rows += [[c.name, "passed" if c.passed else "FAILED", seconds(c.t)] for c in boot.checks]
         yield from (clean(line) for line in columns(rows))
+    if boot.measured is not None:
+        yield ""
+        yield from (clean(line) for line in measured_lines(boot.measured))
     if capture:
         yield ""
         yield clean(f"capture: {capture}")

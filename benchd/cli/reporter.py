@@ -1,4 +1,4 @@
-"""`benchd reporter`: make the program with which the old machine reports itself."""
+"""`benchd reporter`: make the program with which the old machine reports itself, and read what it says."""
 
 from __future__ import annotations
 
@@ -8,13 +8,14 @@ from typing import Annotated, TypeVar
 
 import typer
 
+from benchd.cli import reporter_read
 from benchd.cli.output import clean, say
 from benchd.errors import UsageError
 from benchd.files import write_new
 from benchd.reporter import build as images
 from benchd.reporter import options as given
 
-sub = typer.Typer(no_args_is_help=True, help="The machine reports itself: build the program.")
+sub = typer.Typer(no_args_is_help=True, help="The machine reports itself: build the program, read its report.")
 
 EARLY_END = 0xC8000
 """Below, a scan looks for the display's ROM before anything else (AT-class BIOSes; common practice)."""
@@ -25,6 +26,7 @@ T = TypeVar("T")
 
 def register(app: typer.Typer) -> None:
     """Add the `reporter` commands."""
+    reporter_read.register(sub)
     app.add_typer(sub, name="reporter")
 
 

@@ -13,6 +13,7 @@ from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.mqtt.payloads import PUBLISHED
 from benchd.sinks.page_feed import MachinePicture
 from benchd.studies.responses import FORMS as STUDY_FORMS
+from benchd.vocabulary.measured import Measured
 
 
 class Port(RootModel[PortFacts]):
@@ -26,6 +27,7 @@ def published() -> dict[str, type[BaseModel]]:
         "alert": AlertMessage,
         "machine-now": MachinePicture,
         "port": Port,
+        "measured": Measured,
         **rom.published(),
         **STUDY_FORMS,
     }

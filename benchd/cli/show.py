@@ -37,6 +37,7 @@ def show(
     """
     with store_of(config) as store:
         found = _newest(store) if boot == "last" else store.boot(boot)
+        found = with_images_known(store, found)
         capture = store.capture_of(found.id)
         told = [] if json else foretold(store, found)
     if json:
@@ -56,6 +57,15 @@ def _newest(store: Store) -> Boot:
     if not newest:
         raise UsageError("no boots are stored yet")
     return newest[0]
+
+
+def with_images_known(store: Store, boot: Boot) -> Boot:
+    """A boot whose report names the images of its trial's study; what most boots have none of is not imported."""
+    if boot.measured is None or boot.trial is None:
+        return boot
+    from benchd.studies.measuring import with_images
+
+    return with_images(store, boot)
 
 
 def foretold(store: Store, boot: Boot) -> list[str]:

@@ -117,6 +117,8 @@ def trial_lines(known: LoadedStudy, view: TrialView, agreement: Sequence[str]) -
         yield clean(f"the same setup as {view.repeats}: a repeat")
     if view.excluded:
         yield from wrapped(f"the study excludes this setup: {view.excluded}")
+    for differs in view.differs:
+        yield from wrapped(f"NOT AS SAID: {differs.means} (measured in boot {differs.boot}, {differs.detail})")
     for line in view.note.splitlines():
         yield from wrapped(f"note: {line}")
     yield ""

@@ -261,6 +261,10 @@ def _comparison(one: BootComparison) -> Iterator[str]:
             f"in {percent(change.b_share)} of {b}."
         )
     yield from _checks(one)
+    if one.measured:
+        yield from ("", "as the machine itself read:")
+        for told in one.measured:
+            yield from wrapped(told.words(), "  ")
     for note in one.notes:
         yield from wrapped(f"note: {note}")
 

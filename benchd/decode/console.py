@@ -10,7 +10,8 @@ Rules:
    replaces it. A line that is blank at its end shows what was wiped.
 4. An unfinished line is said as `partial` after 0.25 s of silence, and at most once a second while it changes.
 5. A line ends at 1,000 characters (note "long-line").
-6. NUL, BEL and other controls are refused by name ("nul", "control"); broken or endless sequences as
+6. A whole line that holds lines of a reporter program is read as such too (`report.py`).
+7. NUL, BEL and other controls are refused by name ("nul", "control"); broken or endless sequences as
    "bad-escape"; bytes that are no character as "undecodable" (shown as U+FFFD).
 """
 
@@ -22,8 +23,9 @@ from collections.abc import Callable
 from benchd.decode.charset import Charset
 from benchd.decode.escapes import ESC, Escapes, EscapeStep
 from benchd.decode.link import Framing, Outlet
+from benchd.decode.report import ReportReader
 from benchd.decode.screenline import LineShown, ScreenLine
-from benchd.vocabulary.observations import Text
+from benchd.vocabulary.observations import Reported, Text
 
 SILENCE_NS = 250_000_000
 SILENCE_BYTES = 4
@@ -81,6 +83,7 @@ class Console(Framing):
         self._changed_ns: int | None = None
         self._partial_ns: int | None = None
         self._partial: str | None = None
+        self._reports = ReportReader()
 
     def set_byte_time(self, byte_ns: int) -> None:
         self._char_ns = byte_ns if self._outlet.info.paced else 0
@@ -221,10 +224,19 @@ class Console(Framing):
         u_ns = self._u_ns + leeway_ns
         link, line = self._outlet.link, self._line
         first_ns = shown.times[0]
-        self._outlet.emit(Text(link, first_ns, u_ns, t_ns, line, shown.text, partial, marks, self._char_ns))
+        report = self._reports.begins_at(shown.text)
+        self._outlet.emit(Text(link, first_ns, u_ns, t_ns, line, shown.text, partial, marks, self._char_ns, report))
         if not partial:
             self._line += 1
             self._partial = None
+            if report is not None:
+                self._report(shown.text, t_ns, u_ns)
+
+    def _report(self, text: str, t_ns: int, u_ns: int) -> None:
+        """A whole line with lines of a report: say how far that has come."""
+        reports = self._reports
+        if reports.take(text) and (measured := reports.measured) is not None:
+            self._outlet.emit(Reported(self._outlet.link, t_ns, u_ns, reports.count, measured, not reports.inside))
 
     def _steer(self, t_ns: int) -> None:
         """Carry out the sequence that is done, as far as it concerns lines."""

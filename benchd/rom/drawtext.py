@@ -7,6 +7,7 @@ from itertools import groupby
 
 from benchd.rom.contention import Clash
 from benchd.rom.layout import Area, Layout, areas
+from benchd.rom.measured import BlockView, MeasuredMap
 from benchd.rom.moves import MapReport, Way
 from benchd.rom.numbers import SLOT, hex_address, show_size
 from benchd.rom.predict import ScanPrediction
@@ -18,6 +19,10 @@ KEY = (
     "A letter is a window (small where it fills part of the cell), ## two or more, . nobody.",
     "> a ROM runs, ! found but not run, ? cannot be told, ' a mirror. A cell is 2 KiB.",
 )
+
+
+READ_KEY = "read: . nobody, F FFh, r something, k one value, ~ changes, - not told; ! differs from the map."
+READ = {"floating": ".", "ff": "F", "content": "r", "constant": "k", "changing": "~", "untold": "-"}
 
 
 def label(number: int) -> str:
@@ -62,17 +67,25 @@ def scan_marks(slots: Iterable[Slot]) -> dict[int, str]:
     return {s.at: ">" if s.runs else "?" if s.runs is None else "!" for s in slots if s.found}
 
 
-def cells(layout: Layout, prediction: ScanPrediction) -> list[str]:
-    """Return the lines of the cell map, a row for each 32 KiB."""
+def cells(layout: Layout, prediction: ScanPrediction, measured: MeasuredMap | None = None) -> list[str]:
+    """Return the lines of the cell map, a row for each 32 KiB; below it what was measured there."""
     places = areas(layout.windows)
     marks = scan_marks(prediction.slots)
     head = "       " + "".join(f"+{n * SLOT:04X}   "[:6] for n in range(0, CELLS, 2))
     out = [head.rstrip()]
+    read = {} if measured is None else {view.at: view for view in measured.blocks}
     for row in rows(layout):
         near = [area for area in places if area.first < row + ROW and row < area.end]
         line = "".join(_cell(layout, near, marks, row + n * SLOT) for n in range(CELLS))
         out.append(f"{row:05X}  {line}".rstrip())
+        if row in read:
+            out.append("read   " + "".join(_read(read[row + n * SLOT]) for n in range(CELLS)).rstrip())
     return out
+
+
+def _read(view: BlockView) -> str:
+    """The cell of a block that was measured."""
+    return f" {READ[view.measured.partition(' ')[0]]}{' ' if view.kind == 'same' else '!'}"
 
 
 def scan_lines(slots: Iterable[Slot]) -> list[str]:
@@ -115,7 +128,9 @@ def move_text(way: Way) -> str:
 
 def draw_text(layout: Layout, prediction: MapReport) -> list[str]:
     """Return the whole map as lines."""
-    out = [*cells(layout, prediction), "", *KEY, ""]
+    measured = prediction.measured
+    key = KEY if measured is None else (*KEY, READ_KEY)
+    out = [*cells(layout, prediction, measured), "", *key, ""]
     for number, window in enumerate(layout.windows):
         what = f"{show_size(window.size):>10}  {window.kind:<9} {window.name}"
         for nth, base in enumerate(window.bases):
@@ -144,9 +159,10 @@ def draw_text(layout: Layout, prediction: MapReport) -> list[str]:
     out += _section("free", [
         f"{hex_address(one.first)}-{hex_address(one.last)}  {show_size(one.size)}" for one in prediction.free
     ])  # fmt: skip
-    out += _section("room for", [
+    out += _section("room for" if measured is None else "room for, as measured", [
         f"{one.name}: {', '.join(map(hex_address, one.bases)) or 'no free base'}" for one in prediction.room
     ])  # fmt: skip
+    out += _measured(measured) if measured is not None else []
     out += _section("jumper moves that help", [move_text(way) for way in prediction.moves])
     out += _section("notes", list(prediction.findings))
     return out
@@ -163,6 +179,23 @@ def _survives(clash: Clash) -> str:
         return "no header to lose"
     words = {True: "survives", False: "is lost", None: "cannot be told"}
     return f"header {words[clash.header_survives]}, sum {words[clash.checksum_survives]}"
+
+
+def _measured(measured: MeasuredMap) -> list[str]:
+    """What a machine told, beside the map."""
+    boot = f" in boot {measured.boot}" if measured.boot is not None else ""
+    told = [f"{hex_address(one.first)}-{hex_address(one.last)}  {one.text}" for one in measured.differences]
+    out = _section(f"as measured{boot}, where that differs", told or ["nothing differs from the map"])
+    out += _section("the report itself", list(measured.notes))
+    out += _section("images that were recognised", [
+        f"{hex_address(one.at)}  {one.image}: "
+        + ("whole" if one.whole else f"{one.blocks} of its {one.of} blocks")
+        + (", a mirror" if one.mirror else "")
+        for one in measured.images
+    ])  # fmt: skip
+    return out + _section("free as measured", [
+        f"{hex_address(one.first)}-{hex_address(one.last)}  {show_size(one.size)}" for one in measured.free
+    ])  # fmt: skip
 
 
 def _section(title: str, lines: list[str]) -> list[str]:

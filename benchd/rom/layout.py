@@ -278,12 +278,15 @@ def free(windows: tuple[Window, ...], rules: ScanRules) -> tuple[Stretch, ...]:
 
 def free_bases(windows: tuple[Window, ...], rules: ScanRules, size: int) -> tuple[int, ...]:
     """Return every slot start in a free stretch from which `size` bytes are free."""
+    return bases_in(free(windows, rules), rules, size)
+
+
+def bases_in(stretches: Iterable[Stretch], rules: ScanRules, size: int) -> tuple[int, ...]:
+    """Return every slot start in some stretches from which `size` bytes lie in one of them."""
+    step = rules.step
     if size < 1:
         return ()
-    step = rules.step
-    return tuple(
-        at for one in free(windows, rules) for at in range(round_up(one.first, step), one.last + 2 - size, step)
-    )
+    return tuple(at for one in stretches for at in range(round_up(one.first, step), one.last + 2 - size, step))
 
 
 def width_clashes(windows: tuple[Window, ...]) -> list[str]:

@@ -12,11 +12,13 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window, free_bases
+from benchd.rom.free import free_measured, within
+from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window, bases_in, free_bases
 from benchd.rom.moves import Room
 from benchd.rom.numbers import MEGABYTE, hex_address, parse_address, parse_byte, parse_size
 from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, ScanRules, Sweep, ZeroLength
 from benchd.tomlfile import misplaced, validate
+from benchd.vocabulary.measured import Measured
 
 TEXT_LIMIT = 200
 
@@ -219,13 +221,22 @@ def parse(text: str, name: str) -> MapFile:
     return validate(MapFile, text, name)
 
 
-def room_for(found: MapFile, layout: Layout, extra: Sequence[WantTable] = ()) -> tuple[Room, ...]:
-    """Return the free bases for all that the map file wants, for `extra`, and for each window with jumpers."""
+def room_for(
+    found: MapFile, layout: Layout, extra: Sequence[WantTable] = (), measured: Measured | None = None
+) -> tuple[Room, ...]:
+    """Return the free bases for all that the map file wants, for `extra`, and for each window with jumpers.
+
+    With a machine's report free is where nobody answered it, whatever the map says.
+    """
     wanted: list[tuple[str, int, Sequence[int | None]]] = [(w.name, w.size, w.positions) for w in (*found.want, *extra)]
     wanted += [(w.name, w.size, w.positions) for w in layout.windows if w.positions]
     out = []
     for name, size, positions in wanted:
-        others = tuple(window for window in layout.windows if window.name != name)
-        bases = free_bases(others, layout.rules, size)
+        if measured is None:
+            others = tuple(window for window in layout.windows if window.name != name)
+            bases = free_bases(others, layout.rules, size)
+        else:
+            inside = within(free_measured(measured, layout, but=name), layout.rules)
+            bases = bases_in(inside, layout.rules, size)
         out.append(Room(name, size, tuple(base for base in bases if not positions or base in positions)))
     return tuple(out)

@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from itertools import chain, combinations, islice, product
+from typing import Annotated
+
+from pydantic import Field
 
 from benchd.rom.contention import compose
 from benchd.rom.forms import Address, Count, RomForm
 from benchd.rom.layout import Layout, Window, overlaps
+from benchd.rom.measured import MeasuredMap
 from benchd.rom.predict import ScanPrediction, outcomes, predict
 from benchd.rom.scan import walk
 
@@ -55,13 +59,15 @@ class MapReport(ScanPrediction):
 
     moves: tuple[Way, ...]
     room: tuple[Room, ...]
+    measured: Annotated[MeasuredMap | None, Field(exclude_if=lambda held: held is None)] = None
+    """What a machine told beside it, where that was asked for."""
 
 
-def report(layout: Layout, room: tuple[Room, ...]) -> MapReport:
-    """Return the prediction for `layout` with the jumper moves that would help, and `room`."""
+def report(layout: Layout, room: tuple[Room, ...], measured: MeasuredMap | None = None) -> MapReport:
+    """Return the prediction for `layout` with the jumper moves that would help, `room`, and what was measured."""
     found = predict(layout)
     values = {one.name: getattr(found, one.name) for one in fields(found)}
-    return MapReport(**values, moves=ways_out(layout), room=room)
+    return MapReport(**values, moves=ways_out(layout), room=room, measured=measured)
 
 
 def apply(windows: tuple[Window, ...], moves: Moves) -> tuple[Window, ...]:

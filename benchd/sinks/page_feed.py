@@ -88,6 +88,11 @@ class _Shown:
         self.due: Callable[[], Deadline | None] = lambda: None
 
 
+def _without_report(boot: Boot | None) -> Boot | None:
+    """The boot for a picture that is sent many times a second: its report is 20 KB, and asked for where it is shown."""
+    return boot if boot is None or boot.measured is None else boot.model_copy(update={"measured": None})
+
+
 def _show_line(lines: deque[ShownLine], event: LineSeen) -> None:
     """Add a line, or put its newer form where it stands."""
     text = event.text[:LINE_LENGTH]
@@ -172,7 +177,7 @@ class PageFeed:
         return MachinePicture(
             machine=machine,
             **shown.facts,
-            boot=now.boot,
+            boot=_without_report(now.boot),
             boot_for_s=since(now.boot_ns),
             stage=now.stage,
             stage_for_s=since(now.stage_ns),

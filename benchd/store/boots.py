@@ -41,6 +41,7 @@ class Boots:
         """
         values = {column: getattr(boot, name) for name, column in _BOOT_FIELDS.items()}
         values["blind"] = [span.model_dump() for span in boot.blind]
+        values["measured"] = None if boot.measured is None else boot.measured.model_dump(mode="json")
         values |= {"started_us": microseconds(boot.started), "capture": self._inside(capture), "closed_reason": None}
         parts: list[tuple[sa.Table, list[dict[str, Any]]]] = [
             (schema.stage, [stage.model_dump() for stage in boot.stages]),
@@ -101,6 +102,16 @@ class Boots:
         with self._database.read() as connection:
             whole = self._boot_id(connection, id_or_unique_prefix)
             return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == whole))[0]
+
+    def newest_measured(self, machine: str | None = None) -> Boot | None:
+        """The newest boot with a report, of a machine or of any; None where there is none."""
+        boot = schema.boot
+        wanted = sa.select(boot.c.id).where(boot.c.measured.is_not(None))
+        if machine is not None:
+            wanted = wanted.where(boot.c.machine == machine)
+        newest = wanted.order_by(boot.c.started_us.desc(), boot.c.id.desc()).limit(1)
+        with self._database.read() as connection:
+            return next(iter(_load(connection, newest)), None)
 
     def machines(self) -> list[str]:
         """The names of all machines that boots are stored of, sorted."""
@@ -176,16 +187,16 @@ class Boots:
     def good_times(self, machine: str, table: str, limit: int = GOOD_BOOTS) -> dict[str, list[float]]:
         """Seconds that each stage lasted (to the next stage) in good boots, by stage, newest first.
 
-        Good: the boot finished, was seen whole (its start, and every link all the time), and no stall or slow
-        finding stands on that stage, cleared or not. Only the newest `limit` such boots are looked at, however many
-        there are.
+        Good: the boot finished, was seen whole (its start, and every link all the time), no reporter program took
+        time in it, and no stall or slow finding stands on that stage, cleared or not. Only the newest `limit` such
+        boots are looked at, however many there are.
         """
         boot, finding = schema.boot, schema.finding
         this, following = schema.stage.alias(), schema.stage.alias()
         newest = (
             sa.select(boot.c.id, boot.c.started_us)
             .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
-            .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]")
+            .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]", boot.c.measured.is_(None))
             .order_by(boot.c.started_us.desc())
             .limit(limit)
             .subquery()

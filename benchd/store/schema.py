@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-VERSIONS = ("0001", "0002", "0003", "0004")
+VERSIONS = ("0001", "0002", "0003", "0004", "0005")
 """Every schema this benchd can read and upgrade, oldest first; the last is the current one."""
 VERSION_TABLE = "benchd_schema"
 
@@ -62,6 +62,7 @@ boot = sa.Table(
     sa.Column("anchored", sa.Boolean(), nullable=False, server_default=sa.true()),
     sa.Column("blind", sa.JSON(), nullable=False, server_default="[]"),
     _text("passes_of", null=True),
+    sa.Column("measured", sa.JSON(none_as_null=True)),
     _text("capture", null=True),
     _text("closed_reason", null=True),
     sa.Index("boot_by_start", "started_us"),

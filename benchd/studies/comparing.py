@@ -18,6 +18,7 @@ from benchd.inference.bootlog import MAX_EVENTS, BootGroup, BootLog, Event, even
 from benchd.inference.forms import Count, Form
 from benchd.inference.study import Change
 from benchd.inference.wording import counted
+from benchd.rom.changes import MeasuredChange, changed
 from benchd.store import Store, StoredPrediction, Trial
 from benchd.studies.goal import STOOD, blindness, check_results
 from benchd.studies.loaded import IMPORTED, Passed, complete, open_study
@@ -94,11 +95,13 @@ class BootComparison(Comparison):
     """One group against the first, with what the studies know besides.
 
     `reached` names stages whose share differs by half or more, or shows a difference (Fisher, p below 0.05).
+    `measured`: what the newest report of this group tells otherwise than that of the first.
     """
 
     checks: tuple[CheckSides, ...]
     reached: tuple[Reached, ...]
     changes: tuple[Change, ...]
+    measured: tuple[MeasuredChange, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +188,7 @@ class Trace:
             return
         if isinstance(event, CodeSeen):
             own.append(Event("code", event.code, event.t or 0.0))
-        elif not event.partial and event.text.strip():
+        elif not event.partial and not event.report and event.text.strip():
             own.append(Event("line", event.text, event.t or 0.0))
 
     def by_boot(self) -> dict[str, list[Event]]:
@@ -212,10 +215,10 @@ def read_events(wanted: Mapping[Path, Iterable[str]]) -> tuple[dict[str, list[Ev
 
 
 def logged(event: object) -> Event | None:
-    """A code or a whole line as the comparison takes it; None for anything else."""
+    """A code or a whole line as the comparison takes it; None for anything else, such as lines of a report."""
     if isinstance(event, CodeSeen):
         return Event("code", event.code, event.t or 0.0)
-    if isinstance(event, LineSeen) and not event.partial and event.text.strip():
+    if isinstance(event, LineSeen) and not event.partial and not event.report and event.text.strip():
         return Event("line", event.text, event.t or 0.0)
     return None
 
@@ -258,6 +261,7 @@ def compare_groups(store: Store, groups: Sequence[NamedBoots], *, read: bool = T
                 checks=_check_sides(checks[0], own_checks),
                 reached=_reached(groups[0], group),
                 changes=_changed(store, groups[0], group),
+                measured=_measured(groups[0], group),
             )
         )
         for comparison, group, own_checks in zip(compared, groups[1:], checks[1:], strict=True)
@@ -369,6 +373,14 @@ def _check_sides(a: Mapping[str, Passed], b: Mapping[str, Passed]) -> tuple[Chec
         p = fisher(wilson(left.passed, left.done), wilson(right.passed, right.done))
         out.append(CheckSides(name, left, right, p))
     return tuple(out)
+
+
+def _measured(a: NamedBoots, b: NamedBoots) -> tuple[MeasuredChange, ...]:
+    """What the machine tells of itself otherwise; nothing where one side has no report."""
+    left, right = (
+        next((boot.measured for boot in reversed(group.boots) if boot.measured is not None), None) for group in (a, b)
+    )
+    return changed(left, right) if left is not None and right is not None else ()
 
 
 def _changed(store: Store, a: NamedBoots, b: NamedBoots) -> tuple[Change, ...]:

@@ -15,10 +15,11 @@ from pydantic import Field, ValidationError, computed_field
 from benchd.errors import UsageError
 from benchd.inference.forms import Count, Form, Hidden
 from benchd.inference.study import Change, Study, TrialCounts
-from benchd.store import Result, Store, StoredStudy, Trial
+from benchd.store import Result, Store, StoredImage, StoredStudy, Trial
 from benchd.studies.document import StudyDocument, check_whole
 from benchd.studies.goal import GOAL, Verdict, check_results, judge, needed_links
 from benchd.studies.tables import table_of
+from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Boot
 
 IMPORTED = "(imported)"
@@ -72,7 +73,7 @@ class TrialView(Trial):
     """A trial with what was seen of it: setup, verdicts, checks, predictions of the ROM scan.
 
     `setup` is complete; `assumed` names factors that the trial did not state. `repeats` is the first trial with
-    the same setup; `changes` are those since the trial before.
+    the same setup; `changes` are those since the trial before. `differs`: what its machine's report contradicts.
     """
 
     changed: Hidden[dict[str, str]]
@@ -85,6 +86,7 @@ class TrialView(Trial):
     verdicts: Annotated[tuple[Verdict, ...], Field(serialization_alias="boots")]
     checks: dict[str, Passed]
     predictions: tuple[dict[str, Any], ...]
+    differs: tuple[SetupDiffers, ...] = ()
 
     @computed_field  # type: ignore[prop-decorator]
     @property
@@ -106,9 +108,19 @@ class TrialView(Trial):
         return self.ok + self.fail
 
     def counts(self) -> TrialCounts:
-        """What causes are weighed by."""
+        """What causes are weighed by: levels as measured where the machine told them.
+
+        A trial whose machine was set up as no level of its study says nothing of any.
+        """
+        if any(one.level is None for one in self.differs):
+            return TrialCounts(self.id, self.setup, 0, 0)
         checks = {name: (one.passed, one.done) for name, one in self.checks.items()}
-        return TrialCounts(self.id, self.setup, self.ok, self.counted, checks)
+        return TrialCounts(self.id, self.real_setup, self.ok, self.counted, checks)
+
+    @property
+    def real_setup(self) -> dict[str, str]:
+        """The setup with levels as measured where those are known to be others."""
+        return self.setup | {one.factor: one.level for one in self.differs if one.level is not None}
 
     def to_json(self) -> dict[str, Any]:
         """The published JSON."""
@@ -208,9 +220,44 @@ def gather(store: Store, known: LoadedStudy, *, predictions: bool = True) -> lis
             verdicts=verdicts,
             checks=checks,
             predictions=tuple(one.document for one in store.predictions(trial.id)) if told else (),
+            differs=_differs(store, known, setup, boots),
         )
         out.append(view)
         first.setdefault(key, trial.id)
+    return out
+
+
+def _differs(
+    store: Store, known: LoadedStudy, setup: Mapping[str, str], boots: Sequence[Boot]
+) -> tuple[SetupDiffers, ...]:
+    if known.document.map is None or all(boot.measured is None for boot in boots):
+        return ()
+    from benchd.studies.measuring import newest_differs
+
+    return newest_differs(known.document, setup, images_of(store, known.document), boots)
+
+
+def boot_differs(store: Store, boot: Boot) -> tuple[SetupDiffers, ...]:
+    """What a boot's report contradicts of its trial's setup. Raises UsageError or ExternalError."""
+    from benchd.studies.measuring import setup_differs
+
+    if boot.trial is None or boot.measured is None:
+        return ()
+    trial = store.trial(boot.trial)
+    known = open_study(store, trial.study)
+    setup = complete(known.study, trial.setup)[0]
+    return setup_differs(known.document, setup, images_of(store, known.document), boot)
+
+
+def images_of(store: Store, document: StudyDocument) -> dict[str, StoredImage]:
+    """The images of a study's levels, by "factor=level"; those that the store does not know are left out."""
+    out = {}
+    for factor in document.factor:
+        for level, sha in factor.images.items():
+            try:
+                out[f"{factor.name}={level}"] = store.image(sha)
+            except UsageError:
+                continue
     return out
 
 

@@ -141,9 +141,10 @@ def evidence_of(document: StudyDocument, views: Sequence[TrialView]) -> tuple[Ev
 
     A collision foretold and boots that failed: explanations that name the moving factor's level gain `ODDS`.
     No trouble foretold for a ROM and yet no sign of it in failing boots: what the map knows does not explain
-    it, so explanations that name the moving levels lose as much. Each level counts once.
+    it, so explanations that name the moving levels lose as much. Each level counts once. A prediction for a setup
+    that the machine's own report contradicts is worth nothing.
     """
-    failed = [view for view in views if view.fail and not view.ok and view.predictions]
+    failed = [view for view in views if view.fail and not view.ok and view.predictions and not view.differs]
     clashes: dict[tuple[str, str], Evidence] = {}
     silences: dict[tuple[str, str], Evidence] = {}
     for view in failed:

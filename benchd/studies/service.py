@@ -13,7 +13,7 @@ from benchd.inference.forms import Form
 from benchd.inference.study import MAX_NAME, Change
 from benchd.store import Result, Store, StoredImage, Trial
 from benchd.studies.document import StudyDocument, pure_kind
-from benchd.studies.loaded import IMPORTED, LoadedStudy, complete, first_setup, save
+from benchd.studies.loaded import IMPORTED, LoadedStudy, complete, first_setup, images_of, save
 from benchd.studies.scan_prediction import can_predict, predict_scan
 
 CAUTION = (
@@ -90,18 +90,6 @@ def add_image(store: Store, path: Path) -> StoredImage:
 def image_level(image: StoredImage) -> str:
     """The level that an image becomes: its file name and the beginning of its SHA-256."""
     return f"{image.name[: MAX_NAME - 9]} {image.sha256[:8]}"
-
-
-def images_of(store: Store, document: StudyDocument) -> dict[str, StoredImage]:
-    """The images of a study's levels, by "factor=level"; those that the store does not know are left out."""
-    out = {}
-    for factor in document.factor:
-        for level, sha in factor.images.items():
-            try:
-                out[f"{factor.name}={level}"] = store.image(sha)
-            except UsageError:
-                continue
-    return out
 
 
 def resolve_images(store: Store, document: StudyDocument, base: Path) -> StudyDocument:

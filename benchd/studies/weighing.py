@@ -100,7 +100,17 @@ def remarks(known: LoadedStudy, views: Sequence[TrialView], trials: Sequence[Tri
         ),
         (against, f"Tried although the study excludes it: {', '.join(against)}."),
     )
-    return [*_not_counted(views), *(text for applies, text in told if applies)]
+    return [*_measured(views), *_not_counted(views), *(text for applies, text in told if applies)]
+
+
+def _measured(views: Sequence[TrialView]) -> list[str]:
+    """Trials whose machine told that it was set up otherwise than was said, and what became of that."""
+    out = []
+    for view in views:
+        for one in view.differs:
+            counts = "it is not weighed" if one.level is None else f"it is weighed as {one.factor} {one.level}"
+            out.append(f"{view.id}: {one.means.removesuffix('.')} (measured, boot {one.boot}): {counts}.")
+    return out
 
 
 def _not_counted(views: Sequence[TrialView]) -> list[str]:
@@ -122,7 +132,7 @@ def _never_changed(known: LoadedStudy, tried: Sequence[TrialView]) -> list[str]:
     return [
         factor.name
         for factor in known.study.factors
-        if len(factor.levels) > 1 and len({view.setup[factor.name] for view in tried}) == 1
+        if len(factor.levels) > 1 and len({view.real_setup[factor.name] for view in tried}) == 1
     ]
 
 
@@ -136,7 +146,7 @@ def next_trials(store: Store, name: str, *, limit: int = 5, with_collisions: boo
     known = open_study(store, name)
     views = gather(store, known)
     if views:
-        current, came = dict(views[-1].setup), views[-1].id
+        current, came = views[-1].real_setup, views[-1].id
     else:
         current = first_setup(known.study)
         came = "the reference setup" if known.study.reference else "the first levels"

@@ -37,7 +37,10 @@ class CodeSeen:
 
 @dataclass(frozen=True, slots=True)
 class LineSeen:
-    """A console line, raw text: clean it before showing. `line` repeats when a line was updated."""
+    """A console line, raw text: clean it before showing. `line` repeats when a line was updated.
+
+    `report` says that it is, or ends with, lines of a reporter program.
+    """
 
     machine: str
     t_ns: int
@@ -48,6 +51,7 @@ class LineSeen:
     line: int
     text: str
     partial: bool
+    report: bool = False
 
 
 @dataclass(frozen=True, slots=True)

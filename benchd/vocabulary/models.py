@@ -9,8 +9,10 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from benchd.vocabulary.measured import Measured
+
 Outcome = Literal["finished", "stalled", "looped", "cut-short", "link-lost", "running"]
-FindingKind = Literal["stall", "loop", "skipped", "late", "slow", "fault", "unknown-code", "quiet"]
+FindingKind = Literal["stall", "loop", "skipped", "late", "slow", "fault", "unknown-code", "quiet", "setup-differs"]
 LimitKind = Literal["explicit", "learned-normal", "distribution-free", "default"]
 
 
@@ -91,3 +93,4 @@ class Boot(Model):
     anchored: bool = Field(True, description="false while its start was not seen: joined in the middle")
     blind: list[Blind] = Field(default_factory=list)
     passes_of: str | None = Field(None, description="this boot is an earlier pass of that looping boot")
+    measured: Measured | None = Field(None, description="what its own processor reads, by a reporter program")

@@ -10,6 +10,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from typing import TypeAlias
 
+from benchd.vocabulary.measured import Measured
 from benchd.vocabulary.records import Annotation
 
 
@@ -42,6 +43,7 @@ class Text:
     `line` counts lines of the link from 0: a later Text with the same number replaces an earlier one
     (`partial`: the line was not ended yet). `marks` are (index of a character, its arrival), ascending; the
     characters between two marks follow at line speed (`char_ns` each). `t_ns` is the first character's.
+    From the character `report` on it is lines of a reporter program, and no text for rules (None: there are none).
     """
 
     link: str
@@ -53,6 +55,7 @@ class Text:
     partial: bool = False
     marks: tuple[tuple[int, int], ...] = ()
     char_ns: int = 0
+    report: int | None = None
 
     def time_at(self, index: int) -> int:
         """Return the arrival (ns) of the character at `index`."""
@@ -91,6 +94,15 @@ class Break(Seen):
 
 
 @dataclass(frozen=True, slots=True)
+class Reported(Seen):
+    """A reporter program's report has grown by a line: `measured` is all of it so far, `number` counts reports."""
+
+    number: int
+    measured: Measured
+    ended: bool
+
+
+@dataclass(frozen=True, slots=True)
 class LinkChange(Seen):
     """A link came up or went down."""
 
@@ -98,6 +110,6 @@ class LinkChange(Seen):
     reason: str
 
 
-Decoded: TypeAlias = Code | Text | Reset | Power | Lost | Break | LinkChange
+Decoded: TypeAlias = Code | Text | Reported | Reset | Power | Lost | Break | LinkChange
 """What a link's decoder says."""
 Observation: TypeAlias = Decoded | Annotation

@@ -106,6 +106,7 @@ class Annotation:
     Key "attention": for `value` seconds from here on nobody looked (this process was stopped, or its thread starved):
     silence in that time proves nothing.
     Key "wall": the wall clock had been set and stood at `value` (ns since 1970) here; later boots are labelled by it.
+    Key "differs": what a boot's report contradicts of its trial's setup, the JSON of a `SetupDiffers`.
     Key "again": the next so many records repeat what was in force when this file was begun.
     Key "table": the rule table's text, so that a capture can be judged wherever it is mailed to.
     """

@@ -54,7 +54,7 @@ class Pipeline:
             case Chunk() | LinkState() | ModemLines() | LineFault():
                 if (own := self.decoders.get(record.link)) is not None:
                     self._push(own.feed(record))
-            case Annotation(key="trial" | "limit" | "phase" | "end" | "attention" | "wall"):
+            case Annotation(key="trial" | "limit" | "phase" | "end" | "attention" | "wall" | "differs"):
                 self._push([record])
             case _:
                 pass

@@ -18,6 +18,7 @@ from benchd.web.mapping import map_routes
 from benchd.web.pages import page_routes
 from benchd.web.problems import FORMS, add_problems
 from benchd.web.record import Records
+from benchd.web.reporter import reporter_routes
 from benchd.web.responses import MachineCard, PageStart
 from benchd.web.studies import study_routes
 from benchd.web.turns import Turns
@@ -93,6 +94,7 @@ def make_app(daemon: ServedBench, connections: Connections | None = None) -> Fas
         compare_routes(daemon),
         map_routes(daemon, records),
         study_routes(daemon),
+        reporter_routes(),
     ):
         app.include_router(routes, dependencies=turns)
     app.include_router(page_routes(auth, secure=http.tls_cert is not None))

@@ -49,10 +49,14 @@ def map_routes(daemon: ServedBench, records: Records) -> APIRouter:
     return routes
 
 
-def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, list[str]]:
-    """Return (map file, what it wants, the layout as the machine stands, notes). Raises UsageError for no map."""
+def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, list[str], dict[str, bytes]]:
+    """Return (map file, what it wants, the layout as the machine stands, notes, the study's images).
+
+    Raises UsageError for no map.
+    """
     from benchd.rom.loading import load_map
     from benchd.studies.loaded import complete, open_study
+    from benchd.studies.measuring import known_images
     from benchd.studies.scan_prediction import can_predict, layout_of
     from benchd.studies.service import images_of
 
@@ -65,24 +69,30 @@ def _stands(daemon: ServedBench, machine: str) -> tuple[Path, MapFile, Layout, l
             found, _, notes = load_map(own)
             setup = complete(known.study, trial.setup)[0]
             layout = layout_of(known.document, setup, images_of(daemon.store, known.document))
-            return own, found, layout, [*notes, f"as trial {trial.id} of study {trial.study} is set up"]
+            told = [*notes, f"as trial {trial.id} of study {trial.study} is set up"]
+            return own, found, layout, told, known_images(daemon.store, known.document)
     if path is None:
         raise UsageError(f'the settings name no map file for {machine}: add map = "FILE" to it')
     found, layout, notes = load_map(path)
-    return path, found, layout, notes
+    return path, found, layout, notes, {}
 
 
 def _page(daemon: ServedBench, records: Records, machine: str, move: list[str], boot_id: str | None) -> MapPage:
     from benchd.rom.layout import Layout, areas
     from benchd.rom.mapfile import room_for
+    from benchd.rom.measured import hold
     from benchd.rom.moves import apply, report
 
-    path, found, layout, notes = _stands(daemon, machine)
+    path, found, layout, notes, images = _stands(daemon, machine)
     moved = dict(_parse_move(text, layout.windows) for text in move)
     windows = apply(layout.windows, tuple(moved.items()))
     changed = Layout(windows, layout.rules, layout.floating)
-    told = report(changed, room_for(found, changed))
     boot = find_boot(daemon, boot_id) if boot_id else _newest(daemon, machine)
+    said = boot if boot_id else daemon.store.newest_measured(machine)
+    measured = said.measured if said is not None else None
+    # Held against the setup as it stands: a jumper that is moved here only was not when the machine told.
+    held = None if said is None or measured is None else hold(layout, measured, said.id, images)
+    told = report(changed, room_for(found, changed, measured=measured), held)
     places: dict[int, list[int]] = {}
     for area in areas(windows):
         places.setdefault(area.window, []).append(area.first)

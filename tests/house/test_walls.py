@@ -63,6 +63,7 @@ MAY_KNOW = {
             for room in ("studies", "inference", "rom", "reporter", "rules", "store", "settings", "files")
         ),
         *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild")),
+        "benchd.decode.report",
         "benchd.links.ports",
         "benchd.links.loopback",
         "benchd.sdnotify",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from benchd.capture import CaptureWriter
@@ -21,13 +21,13 @@ def codes(start_s: float, played: Iterable[tuple[float, int]] = GOOD) -> list[Re
 
 def write(
     path: Path, records: Iterable[Record], *, machine: str = "pc", table: str = "story", run: int = 0, text: str = "",
-    number: int | None = None,
+    number: int | None = None, links: Sequence[LinkInfo] = (POST,),
 ) -> Path:  # fmt: skip
     """A capture; `run` moves both clocks, `text` is the table that it carries, `number` its run's."""
     path.parent.mkdir(parents=True, exist_ok=True)
     mono = run * 1000 * NS
     with CaptureWriter(
-        path, machine=machine, table=table, links=[POST], wall_ns=WALL_NS + mono, mono_ns=mono, run=number
+        path, machine=machine, table=table, links=list(links), wall_ns=WALL_NS + mono, mono_ns=mono, run=number
     ) as writer:
         listed = list(records)
         if text:

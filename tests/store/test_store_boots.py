@@ -5,12 +5,15 @@ from __future__ import annotations
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from random import Random
 
 import pytest
 import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.reports import framed, random_world
 
+from benchd.decode.report import ReportReader
 from benchd.errors import UsageError
 from benchd.store import Store
 from benchd.vocabulary.models import Blind, Boot, Check, Finding, Stage
@@ -302,3 +305,20 @@ def test_a_thousand_boots_are_listed_quickly_in_four_queries(store: Store) -> No
     assert found[0].stages == some.stages and found[999].findings == some.findings
     assert took < 1.0
     assert sum(query.startswith("SELECT") for query in queries) == 4
+
+
+def test_a_report_comes_out_as_it_went_in_and_its_boot_teaches_no_limits(store: Store) -> None:
+    """Every part of it; a boot without one has none. A report takes seconds, so its times are no usual ones."""
+    world = random_world(Random(7))
+    reader = ReportReader()
+    for line in [*world.report()[:-1], framed(99, "nothing")]:
+        reader.take(line)
+    measured = reader.measured
+    assert measured is not None and measured.blocks and measured.roms and measured.tests and measured.notes
+    store.save_boot(boot(1, measured=measured, stages=stages(1.0, 3.0)))
+    store.save_boot(boot(2, stages=stages(1.0, 4.0)))
+    assert store.boot("b0001").measured == measured
+    assert store.boot("b0002").measured is None
+    assert store.good_times("at286", "bench-at") == {"s0": [3.0]}
+    store.save_boot(boot(1, stages=stages(1.0, 3.0)))
+    assert store.boot("b0001").measured is None

@@ -164,7 +164,8 @@ def test_openapi_describes_every_answer(site: Rig) -> None:
         "/api/health": "/api/health",
     }
     reading = {path for path, ways in api["paths"].items() if "get" in ways}
-    assert reading == set(asked) | {"/api/live", "/api/boots/{boot_id}/capture", "/api/compare/times.svg"}
+    files = {"/api/boots/{boot_id}/capture", "/api/compare/times.svg", "/api/reporter/{kind}"}
+    assert reading == set(asked) | {"/api/live"} | files
     for path, real in asked.items():
         schema = api["paths"][path]["get"]["responses"]["200"]["content"]["application/json"]["schema"]
         whole = {**schema, "components": api["components"]}

@@ -13,7 +13,7 @@ from benchd.vocabulary.models import FindingKind
 
 AlertKind = Literal[FindingKind, "link"]
 
-DEFAULT_KINDS: tuple[AlertKind, ...] = ("stall", "loop", "quiet", "fault", "link")
+DEFAULT_KINDS: tuple[AlertKind, ...] = ("stall", "loop", "quiet", "fault", "setup-differs", "link")
 
 
 class AlertSettings(BaseModel):

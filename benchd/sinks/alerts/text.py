@@ -17,6 +17,7 @@ WHAT = {
     "late": "went through its stages in the wrong order",
     "slow": "takes longer than usual",
     "unknown-code": "sends codes that its rule table does not know",
+    "setup-differs": "is not set up as was said",
 }
 
 LIMITS = {

@@ -44,6 +44,7 @@ export const KINDS = {
   slow: "slow",
   fault: "fault told by the machine",
   "unknown-code": "unknown code",
+  "setup-differs": "not set up as was said",
   quiet: "quiet",
 };
 

@@ -194,6 +194,10 @@ function leftovers(one, names) {
     parts.push(el("h3", {}, "Checks"), el("ul", {}, one.checks.map((c) => el("li", {}, wire(c.check, 80), `: ${c.a.passed} of ${c.a.done} passed, against ${c.b.passed} of ${c.b.done}`))));
   }
   if (told.length) parts.push(el("h3", {}, "ROM scan: predicted and seen"), told.map(([name, list]) => el("ul", {}, list.map((text) => el("li", {}, wire(name, 40), ": ", wire(text, 300))))));
+  if (one.measured?.length) {
+    parts.push(el("h3", {}, "As the machine itself read"), el("ul", { class: "measured-changes" }, one.measured.slice(0, 40).map((m) =>
+      el("li", {}, wire(m.what === "moved" ? `The ROM at ${m.a} is at ${m.b} now` : `${m.where}: ${m.a}, then ${m.b}`, 300)))));
+  }
   if (one.notes.length) parts.push(el("h3", {}, "Notes"), el("ul", {}, one.notes.map((n) => el("li", { class: "soft" }, wire(n, 300)))));
   return parts.length ? section("Other differences", parts) : null;
 }

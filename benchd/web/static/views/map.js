@@ -1,6 +1,7 @@
 // Map: the first megabyte of a setup as a picture, and jumpers moved here before the machine is opened.
 import { el, put, shape, svg, told, wire, harmless, short } from "../dom.js";
 import { ask } from "../talk.js";
+import { measuredCard, measuredStrip, reporterCard } from "./measured.js";
 
 const TOP = 0xa0000;
 const END = 0x100000;
@@ -97,6 +98,7 @@ function drawTower(box, page, stands) {
     const is = page.windows.find((one) => one.name === was.name);
     if (was.base !== null && was.base !== is?.base && was.base >= TOP) parts.push(svg("rect", { class: "ghost", x: left + 4, y: y(was.base) + 2, width: inner - 8, height: Math.max(6, y(was.base + was.size) - y(was.base) - 4) }, svg("title", {}, `${harmless(was.name, 60)} stands here now`)));
   }
+  if (page.map.measured) parts.push(...measuredStrip(page.map.measured, y, left, inner));
   for (const rom of page.map.roms) {
     if (rom.at === null) continue;
     words.push({ at: parseInt(rom.at, 16), rank: 0, class: rom.runs ? "runs" : "runs-not", word: rom.runs ? `▶ runs ${rom.order}.` : rom.runs === false ? "✕ passed" : "? not told" });
@@ -126,6 +128,7 @@ function besides(page, stands, moves, load) {
       el("p", { class: "verdict" }, shape(p.overlaps.length || idle.length ? "link-lost" : "finished"), " ", wire(verdict, 500)),
       p.contention.filter((c) => !c.header_survives || !c.checksum_survives).map((c) => el("p", {}, wire(c.window, 60), ": ", told(c.note, 300))),
       p.findings.concat(page.notes).map((text) => el("p", { class: "soft" }, told(text, 300)))),
+    measuredCard(p.measured),
     el("section", { class: "part" }, el("h2", {}, "Jumpers: try another position"),
       page.windows.some((w) => w.positions.length) ? null : el("p", { class: "soft" }, "The map file gives no window its positions."),
       page.windows.filter((w) => w.positions.length).map((w, n) => jumper(w, n, stands, moves, load)),
@@ -142,6 +145,7 @@ function besides(page, stands, moves, load) {
     page.agreement.length ? el("section", { class: "part" }, el("h2", {}, "Beside what ", el("a", { href: `/boot/${encodeURIComponent(page.boot)}` }, "the last boot"), " showed"),
       moved ? el("p", { class: "soft" }, "That boot ran as the machine stood then, not as moved here.") : null,
       el("ul", { class: "scan-list" }, page.agreement.map((one) => el("li", {}, tag(one.agrees, one.agrees === null ? "cannot say" : one.agrees ? "agrees" : "differs"), el("span", {}, told(one.text, 400)))))) : null,
+    reporterCard(page),
   ];
 }
 

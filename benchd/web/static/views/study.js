@@ -1,5 +1,5 @@
 // Study: what was tried, what it says, what to try next; and buttons that a gloved hand can hit.
-import { el, put, shape, wire, harmless } from "../dom.js";
+import { el, put, shape, told, wire, harmless } from "../dom.js";
 import { ask, percent, send } from "../talk.js";
 
 const POLL_MS = 3000;
@@ -21,7 +21,7 @@ export async function show(main, { argument }) {
 
   async function load(force = false) {
     page = await ask(path);
-    const now = JSON.stringify([page.trials.map((t) => [t.id, t.ended, t.ok, t.fail, t.not_counted, t.checks]), page.results.length]);
+    const now = JSON.stringify([page.trials.map((t) => [t.id, t.ended, t.ok, t.fail, t.not_counted, t.checks, t.differs]), page.results.length]);
     if (now === mark && !force) return;
     mark = now;
     const focused = document.activeElement?.id;
@@ -92,6 +92,7 @@ function drawRunning(box, page, act) {
       const change = trial.changes.find((one) => one.factor === factor);
       return el("div", { class: change ? "changed" : null }, el("dt", {}, wire(factor, 40)), el("dd", {}, wire(level, 60), change ? el("em", {}, " was ", wire(change.from, 60)) : null));
     })),
+    trial.differs.map((one) => el("p", { class: "caution" }, el("strong", {}, "Not as said. "), told(one.means, 300), ` Measured in boot ${harmless(one.boot, 60)}.`)),
     trial.note ? el("p", { class: "soft" }, wire(trial.note, 1000)) : null,
     el("h3", { class: "glove-head" }, "What did you see? It is entered for the newest boot of this trial."), grid,
     el("form", { class: "actions", onsubmit: (event) => { event.preventDefault(); more.click(); } }, el("label", { for: "other-check", class: "unseen" }, "Another check"), other, more)));
@@ -206,7 +207,8 @@ function drawTrials(box, page) {
         el("th", { scope: "row" }, el("a", { href: `/boots?trial=${encodeURIComponent(trial.id)}` }, wire(trial.id, 20)), trial.id === page.running ? " running" : null),
         factors.map((f) => {
           const moved = trial.changes.some((c) => c.factor === f.name);
-          return el("td", { class: moved ? "moved" : null }, wire(trial.setup[f.name], 60), moved ? el("span", { class: "unseen" }, " (changed)") : null);
+          return el("td", { class: moved ? "moved" : null }, wire(trial.setup[f.name], 60), moved ? el("span", { class: "unseen" }, " (changed)") : null,
+            trial.differs.filter((one) => one.factor === f.name).map((one) => el("div", { class: "tag not" }, "✕ measured: ", one.level === null ? "none of these" : wire(one.level, 60))));
         }),
         el("td", {}, dots(trial), el("span", { class: "soft" }, tally(trial), unseen(trial)), trial.repeats ? el("span", { class: "soft" }, ", repeats ", wire(trial.repeats, 20)) : null),
         el("td", {}, Object.entries(trial.checks).slice(0, 6).map(([name, c]) => el("div", {}, wire(name, 60), ` ${c.passed}/${c.done}`))),
