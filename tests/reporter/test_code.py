@@ -134,7 +134,7 @@ class SlowUart(Uart):
 
 
 def timed(content: list[tuple[int, int]]) -> tuple[float, int, Timed]:
-    """Return (seconds of an 8088 at 4.77 MHz for a default report, its lines, the clock); `content`: address, size."""
+    """Return (seconds of an 8088 at 4.77 MHz for a default report, lines, the clock); `content`: (address, size)."""
     rng = random.Random(12)
     layout = blank(rng)
     memory = layout.bus.memory

@@ -99,6 +99,7 @@ def test_reports_where_lines_float() -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(3600)
 @pytest.mark.parametrize("floats", [False, True])
 def test_many_reports(floats: bool) -> None:
     """The same over ten times as many."""
