@@ -129,5 +129,5 @@ def test_two_boots_beside_each_other(told: Rig, browser: Browser) -> None:
     browser.open(f"{told.url}/compare?of=at286-other&of=at286-told")
     browser.until("return document.querySelector('.measured-changes') !== null")
     said = browser.driver.find_element(By.CSS_SELECTOR, ".measured-changes").text
-    assert "C8000-C87FF: 00h throughout, then something answers" in said
+    assert "C8000-C8FFF: 00h throughout, then something answers" in said
     assert browser.complaints() == []
