@@ -144,7 +144,12 @@ def draw_text(layout: Layout, prediction: MapReport) -> list[str]:
         f"{'off  ' if r.at is None else hex_address(r.at)}  {r.window}: {_fate(r.runs, r.order)} ({r.why})"
         for r in prediction.roms
     ])  # fmt: skip
-    out += _section("scans of other machines would disagree", [one.text for one in prediction.disagreements])
+    return out + _what_else(prediction)
+
+
+def _what_else(prediction: MapReport) -> list[str]:
+    """Return what the setup as it is does not decide: other scans, room, moves, notes, what may be forgotten."""
+    out = _section("scans of other machines would disagree", [one.text for one in prediction.disagreements])
     out += _section("free", [
         f"{hex_address(one.first)}-{hex_address(one.last)}  {show_size(one.size)}" for one in prediction.free
     ])  # fmt: skip

@@ -42,18 +42,24 @@ def disagreements(layout: Layout) -> tuple[Disagreement, ...]:
         for rom in outcomes(replace(layout, rules=one), memory, walks[name]):
             if rom.at is not None and not _apart(one, rom.at):
                 fates.setdefault((rom.window, rom.at), {})[name] = rom
-    out = []
-    for (window, at), told in fates.items():
-        seen = tuple(name for name, rom in told.items() if rom.runs)
-        missed = tuple(name for name, rom in told.items() if rom.runs is False)
-        if seen and missed:
-            advice: dict[str, list[str]] = {}
-            for name in missed:
-                advice.setdefault(_remedy(walks[name], at), []).append(name)
-            missing = "; ".join(f"missed by {_who(names, scanners)}: {what}" for what, names in advice.items())
-            text = f"{window} at {hex_address(at)}: seen by {_who(seen, scanners)}, {missing}"
-            out.append(Disagreement(window, at, seen, missed, text))
-    return tuple(out)
+    told = (_held(window, at, fate, scanners, walks) for (window, at), fate in fates.items())
+    return tuple(one for one in told if one is not None)
+
+
+def _held(
+    window: str, at: int, fate: Mapping[str, Outcome], scanners: Mapping[str, ScanRules], walks: Mapping[str, Walk]
+) -> Disagreement | None:
+    """Return how the scanners disagree about one ROM; None where they do not."""
+    seen = tuple(name for name, rom in fate.items() if rom.runs)
+    missed = tuple(name for name, rom in fate.items() if rom.runs is False)
+    if not seen or not missed:
+        return None
+    advice: dict[str, list[str]] = {}
+    for name in missed:
+        advice.setdefault(_remedy(walks[name], at), []).append(name)
+    missing = "; ".join(f"missed by {_who(names, scanners)}: {what}" for what, names in advice.items())
+    text = f"{window} at {hex_address(at)}: seen by {_who(seen, scanners)}, {missing}"
+    return Disagreement(window, at, seen, missed, text)
 
 
 def _apart(rules: ScanRules, at: int) -> bool:

@@ -16,7 +16,7 @@ from benchd.rom.forms import Address, Code, RomForm
 from benchd.rom.layout import Layout, Overlap, Stretch, Window, free, overlaps, width_clashes
 from benchd.rom.numbers import SYSTEM_ROM, hex_address, show_size
 from benchd.rom.scan import Slot, Walk, walk
-from benchd.rom.scanrules import ScanRules
+from benchd.rom.scanrules import ScanRules, Sweep
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,22 +150,28 @@ def _fate(
 
 def _off_the_slots(rules: ScanRules, walked: Walk, at: int) -> str:
     """Say why no slot of the scan falls on `at`."""
+    why = None
     for sweep in rules.passes:
-        if not sweep.first <= at < sweep.end:
-            continue
-        before = [slot for slot in walked.slots if sweep.first <= slot.at < at]
-        if sweep.first_only and before and before[-1].runs:
-            return f"the scan runs one ROM from {hex_address(sweep.first)} on, that at {hex_address(before[-1].at)}"
-        shifted = next((slot for slot in before if (slot.next - sweep.first) % sweep.stride), None)
-        if shifted is not None and (at - sweep.first) % sweep.stride == 0:
-            return (
-                f"the ROM at {hex_address(shifted.at)} has {shifted.length_bytes:,} bytes: from there on the slots lie "
-                f"{show_size(sweep.stride)} apart from its end, {hex_address(shifted.next)}, and none falls here"
-            )
-        stepped = next((slot for slot in reversed(before) if slot.found and slot.next > at), None)
-        if stepped is not None:
-            return f"the scan steps over it from the ROM at {hex_address(stepped.at)}, which it does not run"
-    return f"it lies on no slot of {show_size(rules.step)}"
+        if sweep.first <= at < sweep.end:
+            before = [slot for slot in walked.slots if sweep.first <= slot.at < at]
+            why = why or _passed_by(sweep, before, at)
+    return why or f"it lies on no slot of {show_size(rules.step)}"
+
+
+def _passed_by(sweep: Sweep, before: list[Slot], at: int) -> str | None:
+    """Say which of the slots before `at` made its sweep miss it; None for none of them."""
+    if sweep.first_only and before and before[-1].runs:
+        return f"the scan runs one ROM from {hex_address(sweep.first)} on, that at {hex_address(before[-1].at)}"
+    shifted = next((slot for slot in before if (slot.next - sweep.first) % sweep.stride), None)
+    if shifted is not None and (at - sweep.first) % sweep.stride == 0:
+        return (
+            f"the ROM at {hex_address(shifted.at)} has {shifted.length_bytes:,} bytes: from there on the slots lie "
+            f"{show_size(sweep.stride)} apart from its end, {hex_address(shifted.next)}, and none falls here"
+        )
+    stepped = next((slot for slot in reversed(before) if slot.found and slot.next > at), None)
+    if stepped is not None:
+        return f"the scan steps over it from the ROM at {hex_address(stepped.at)}, which it does not run"
+    return None
 
 
 def _findings(layout: Layout, walked: Walk, roms: tuple[Outcome, ...]) -> list[str]:
