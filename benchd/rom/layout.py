@@ -281,9 +281,13 @@ def overlaps(windows: tuple[Window, ...]) -> tuple[Overlap, ...]:
     return tuple(out)
 
 
-def free(windows: tuple[Window, ...], rules: ScanRules) -> tuple[Stretch, ...]:
-    """Return the inclusive stretches inside the scan's ranges at which no window answers."""
-    taken = sorted((area.first, area.end) for area in areas(one for one in windows if one.kind != "shadow"))
+def free(windows: tuple[Window, ...], rules: ScanRules, kind: Kind = "rom") -> tuple[Stretch, ...]:
+    """Return the inclusive stretches inside the scan's ranges that are free for a window of `kind`.
+
+    Under shadow RAM there is room for a ROM, not for memory.
+    """
+    probe = Window("", None, 1, kind)
+    taken = sorted((area.first, area.end) for area in areas(one for one in windows if conflict(one, probe)))
     out = []
     for low, high in rules.domain():
         at = low
@@ -298,13 +302,13 @@ def free(windows: tuple[Window, ...], rules: ScanRules) -> tuple[Stretch, ...]:
     return tuple(out)
 
 
-def free_bases(windows: tuple[Window, ...], rules: ScanRules, size: int) -> tuple[int, ...]:
-    """Return every slot start in a free stretch from which `size` bytes are free."""
+def free_bases(windows: tuple[Window, ...], rules: ScanRules, size: int, kind: Kind = "rom") -> tuple[int, ...]:
+    """Return every slot start in a free stretch from which `size` bytes are free for a window of `kind`."""
     if size < 1:
         return ()
     step = rules.step
     return tuple(
-        at for one in free(windows, rules) for at in range(round_up(one.first, step), one.last + 2 - size, step)
+        at for one in free(windows, rules, kind) for at in range(round_up(one.first, step), one.last + 2 - size, step)
     )
 
 

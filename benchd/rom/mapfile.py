@@ -224,11 +224,12 @@ def parse(text: str, name: str) -> MapFile:
 
 def room_for(found: MapFile, layout: Layout, extra: Sequence[WantTable] = ()) -> tuple[Room, ...]:
     """Return the free bases for all that the map file wants, for `extra`, and for each window with jumpers."""
-    wanted: list[tuple[str, int, Sequence[int | None]]] = [(w.name, w.size, w.positions) for w in (*found.want, *extra)]
-    wanted += [(w.name, w.size, w.positions) for w in layout.windows if w.positions]
+    wanted: list[tuple[str, int, Sequence[int | None], Kind]]
+    wanted = [(w.name, w.size, w.positions, "rom") for w in (*found.want, *extra)]
+    wanted += [(w.name, w.size, w.positions, w.kind) for w in layout.windows if w.positions]
     out = []
-    for name, size, positions in wanted:
+    for name, size, positions, kind in wanted:
         others = tuple(window for window in layout.windows if window.name != name)
-        bases = free_bases(others, layout.rules, size)
+        bases = free_bases(others, layout.rules, size, kind)
         out.append(Room(name, size, tuple(base for base in bases if not positions or base in positions)))
     return tuple(out)

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from benchd.cli import map as map_command
 from benchd.rom.hidden import hidden
-from benchd.rom.layout import KINDS, Kind, Layout, Window, free, overlaps
+from benchd.rom.layout import KINDS, Kind, Layout, Window, free, free_bases, overlaps
 from benchd.rom.moves import MapReport, report
 from benchd.rom.scanrules import PRESETS
 from benchd.rom.usual import not_in_map
@@ -47,6 +47,9 @@ def test_shadow_ram_hides_memory_and_no_rom() -> None:
     assert "switch shadowing of this range off" in one.note
     assert not found.sound and [o.parties for o in found.overlaps] == [("packets", "over")]
     assert found.moves[0].solves and found.moves[0].moves[0].base == 0xD8000
+    assert free_bases((over("shadow"),), RULES, 0x10000)[-1] == 0xE0000
+    assert 0xD0000 in free_bases((over("shadow"),), RULES, 0x4000)
+    assert 0xD0000 not in free_bases((over("shadow"),), RULES, 0x4000, "ram")
 
 
 def test_shadow_ram_hides_registers_inside_a_rom() -> None:
