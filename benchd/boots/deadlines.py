@@ -7,7 +7,8 @@ looked at. `in_force` is the one place that says which limit holds; in order of 
 2. A known stall point `in` the stage that the boot is in: its `quiet`.
 3. Unknown: silence beyond the stage's limit; where the stage has none, beyond the table's `quiet`.
 
-A stage over its limit that still shows life is slow, not stalled; `tracker.py` tells of it at that sign of life.
+A stage over its limit that still shows life is slow, not stalled; `tracker.py` tells of it at that sign of life. Text
+that only repeats (dots, a counter) is life up to the stage's limit and silence from there on: `BootState.alive_ns`.
 Silence while nobody looked (`BootState.watched_ns`) is no silence.
 """
 
@@ -107,7 +108,7 @@ def silence(boot: BootState, table: RuleTable) -> Deadline:
         return Deadline(max(boot.start_ns, boot.watched_ns) + _ns(power.seconds), "quiet", power)
     stage, stall = boot.stage, known_stall(boot, table)
     limit = in_force(table, stall, stage.limit if stage is not None else None)
-    quiet_ns = max(boot.last_ns, boot.watched_ns)
+    quiet_ns = max(boot.alive_ns, boot.watched_ns)
     if stall is not None:
         return Deadline(quiet_ns + _ns(limit.seconds), "known", limit, stall)
     if stage is None or stage.limit is None:

@@ -362,10 +362,10 @@ class BootMachine:
         assert at.deadline is not None
         rule, limit = at.deadline.stall, at.deadline.limit
         if rule is not None:
-            finding = boot.note("stall", rule.name, at.t_ns, limit=limit, help_=rule)
+            finding = boot.note("stall", rule.name, at.t_ns, limit=limit, help_=rule, detail=_heard(boot, at.t_ns))
         else:
             kind, name, means = SILENCE[at.deadline.what]
-            finding = boot.note(kind, name, at.t_ns, limit=limit, means=means)
+            finding = boot.note(kind, name, at.t_ns, limit=limit, means=means, detail=_heard(boot, at.t_ns))
         boot.stalled, boot.stalled_ns = finding, at.t_ns
         if self.phase == "running":
             boot.outcome, self.settle_ns = "stalled", at.t_ns
@@ -420,3 +420,10 @@ class BootMachine:
         if finding is not None:
             self.out.append(FindingRaised(self.machine, t_ns, self.open_boot.id, finding, finding.kind in ALERTING))
             self.changed(t_ns)
+
+
+def _heard(boot: BootState, t_ns: int) -> str | None:
+    """Say so where it was not silent: what came only repeated."""
+    if boot.again_ns is None or boot.last_ns <= boot.alive_ns:
+        return None
+    return f"not silent, but nothing new for {(t_ns - boot.again_ns) / NS:.3g} s: what comes only repeats"

@@ -16,6 +16,8 @@ from benchd.vocabulary.times import NS, Anchor
 
 RECENT_CODES = 512
 """Codes kept of a running boot for loop rules and signatures; older ones are in the capture."""
+SAID = 8
+"""What so many lines said is kept, to know a line that only says it again."""
 MAX_BLIND = 50
 """Blind spans of one boot; a link that flaps all the time goes on in the last one."""
 MAX_FINDINGS = 200
@@ -68,6 +70,9 @@ class BootState:
     last_code: str | None = None
     last_ns: int = 0
     """Last sign of life: what `quiet` is counted from."""
+    said: deque[str] = field(default_factory=lambda: deque(maxlen=SAID))
+    again_ns: int | None = None
+    """The last sign of life before text that only repeats; None where the last one said something new."""
     ended_ns: int | None = None
     finish_ns: int | None = None
     fired_starts: set[int] = field(default_factory=set)
@@ -131,6 +136,31 @@ class BootState:
                 self.stalled = moved
         for name, check in self.checks.items():
             self.checks[name] = check.model_copy(update={"t": _moved(check.t, later)})
+
+    def says(self, gist: str, news: bool, before_ns: int) -> None:
+        """Take in what a line says. `news`: it is new, or a rule goes by it; `before_ns`: `last_ns` before it."""
+        if news:
+            self.said.append(gist)
+            self.again_ns = None
+        elif self.again_ns is None:
+            self.again_ns = before_ns
+
+    @property
+    def over_ns(self) -> int | None:
+        """Where the stage's limit is over; None where it has none."""
+        stage = self.stage
+        return None if stage is None or stage.limit is None else stage.t_ns + round(stage.limit.seconds * NS)
+
+    def stuck(self, t_ns: int) -> bool:
+        """Whether the boot stands in a stage whose limit is over at `t_ns`: only news moves it on."""
+        return self.stalled is not None and self.over_ns is not None and t_ns > self.over_ns
+
+    @property
+    def alive_ns(self) -> int:
+        """Last sign of life; past the stage's limit text that only repeats is none."""
+        if self.again_ns is None or self.over_ns is None:
+            return self.last_ns
+        return max(self.again_ns, min(self.last_ns, self.over_ns))
 
     def lose_sight(self, link: str, t_ns: int, why: Literal["down", "lossy", "not-watched"]) -> None:
         """What comes on a link from `t_ns` on is not seen, until `see_again`."""

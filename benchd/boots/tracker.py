@@ -8,6 +8,7 @@ from benchd.boots.deadlines import FINISH_NS, OFF_NS, REPORT_NS, SETTLE_NS, Dead
 from benchd.boots.limits import Limit, number, wall_time
 from benchd.boots.loops import repeated
 from benchd.boots.machine import CLOSED, BootMachine, Trigger
+from benchd.boots.repeats import gist
 from benchd.boots.state import BootState, shown
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen, LinkChanged, LossSeen, StageEntered
@@ -179,11 +180,13 @@ class BootTracker:
         mark = next((hit.index for hit in hits if hit.role == "start"), None)
         return mark is not None and self._start(t_ns, u_ns, reason, mark)
 
-    def _life(self, t_ns: int, u_ns: int, began_ns: int | None = None) -> None:
+    def _life(self, t_ns: int, u_ns: int, began_ns: int | None = None, moves_on: bool = True) -> None:
+        """Take a sign of life; one that does not say that the machine `moves_on` leaves a stall standing."""
         machine = self.machine
         if machine.off_ns is not None and t_ns >= machine.off_ns:
             machine.off_ns, machine.power_seen_off = None, False  # only DTR was dropped: the target lives
-        machine.fire(Trigger("life", t_ns, u_ns, began_ns=began_ns))
+        if moves_on:
+            machine.fire(Trigger("life", t_ns, u_ns, began_ns=began_ns))
 
     def _on_code(self, seen: Code) -> None:
         known = self.matcher.known(seen.value, seen.port, seen.wide)
@@ -228,7 +231,7 @@ class BootTracker:
     def _count_code(self, boot: BootState, seen: Code, hits: Sequence[Hit]) -> None:
         boot.codes += 1
         boot.last_code = shown(seen.value)
-        boot.last_ns = max(boot.last_ns, seen.t_ns)
+        boot.last_ns, boot.again_ns = max(boot.last_ns, seen.t_ns), None
         boot.recent.append(seen.value)
         self.machine.pass_codes.append(seen.value)
         del self.machine.pass_codes[:-PASS_CODES]
@@ -299,12 +302,16 @@ class BootTracker:
         t_ns = seen.time_at(begun.start) if begun else seen.t_ns
         last_ns = max([seen.t_ns, seen.time_at(max(0, len(seen.text) - 1)), *(t for _, t in seen.marks)])
         life_ns = min(last_ns, seen.at_ns)
+        says, boot = gist(seen.text), self.machine.boot
+        before_ns = t_ns if boot is None else boot.last_ns
+        news = boot is None or fresh != [] or says not in boot.said
         if not self._starts(fresh, t_ns, seen.u_ns, "console text"):
-            self._life(life_ns, seen.u_ns, seen.t_ns)
+            self._life(life_ns, seen.u_ns, seen.t_ns, moves_on=news or boot is None or not boot.stuck(life_ns))
             self.machine.since_start += 1
         boot = self.machine.boot
         if boot is not None and self.machine.phase not in ("over", "finishing"):
             boot.lines += new_line
+            boot.says(says, news, before_ns)
             boot.last_ns = max(boot.last_ns, life_ns)
             if seen.report != 0:  # a report is life, and no text: the text before it stays the last one
                 self._follow_stalls(boot, hits, boot.last_ns, by_text=True)

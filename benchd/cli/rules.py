@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from benchd.cli import rulefind
 from benchd.cli.output import clean, emit_json, say
 
 if TYPE_CHECKING:
     from benchd.rules import RuleTable
     from benchd.rules.schema import Help
 
-sub = typer.Typer(no_args_is_help=True, help="Rule tables: check, list, show, draft.")
+sub = typer.Typer(no_args_is_help=True, help="Rule tables: check, list, find, show, draft.")
+rulefind.add(sub)
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
@@ -104,6 +106,9 @@ def list_(json: Json = False) -> None:
                 "stalls": len(table.stall),
                 "ports": [f"{p:X}" for p in table.table.ports],
                 "source": table.table.source,
+                "makers": table.table.makers,
+                "machines": table.table.machines,
+                "years": table.table.years,
             }
         rows.append(row)
     if json:
@@ -114,7 +119,9 @@ def list_(json: Json = False) -> None:
             say(f"{row['name']:<16} wrong: benchd rules check {clean(row['file'])}")
             continue
         counts = f"{row['stages']:>3} stages {row['stalls']:>3} stall points"
-        say(f"{row['name']:<16} {counts}  {clean(row['source'])}" + ("" if row["shipped"] else "  (./rules)"))
+        chip = f"  [{', '.join(row['makers'])}]" if row["makers"] else ""
+        here_too = "" if row["shipped"] else "  (./rules)"
+        say(f"{row['name']:<16} {counts}  {clean(row['source'] + chip)}{here_too}")
 
 
 @sub.command()
@@ -139,12 +146,7 @@ def show(name: Annotated[str, typer.Argument(help="Name or file of a table.")], 
 
 
 def _show_head(table: RuleTable) -> None:
-    head = table.table
-    say(f"{table.name}")
-    say(f"  source: {clean(head.source)}")
-    for line in head.about.strip().splitlines():
-        say(f"  {clean(line)}")
-    say(f"  ports: {', '.join(f'{p:X}h' for p in head.ports) or 'any'}")
+    rulefind.say_about(table)
     starts = ", ".join(clean(str(w)) for w in table.boot.starts)
     say(f"  a boot starts with: {starts or 'reset, power-on or the first sign of life'}")
     if table.boot.ignore:

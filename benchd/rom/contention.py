@@ -13,7 +13,7 @@ from typing import Annotated
 from pydantic import Field
 
 from benchd.rom.forms import Count
-from benchd.rom.layout import Layout, Overlap, Stretch, Window, areas, overlaps, pieces
+from benchd.rom.layout import LAID_OVER, Layout, Overlap, Stretch, Window, areas, overlaps, pieces
 from benchd.rom.numbers import BLOCK, MEGABYTE
 
 AND_NOTE = "bitwise AND: common practice, no source"
@@ -49,8 +49,8 @@ def and_bits(one: tuple[int, int], two: tuple[int, int]) -> tuple[int, int]:
 def compose(layout: Layout) -> Memory:
     """Return what reads of the first megabyte give.
 
-    Where no window answers, C0000-EFFFF floats to `layout.floating`; elsewhere (memory, video, system
-    BIOS) nothing is known.
+    Windows that are laid over the bus (`LAID_OVER`) answer nobody here. Where no window answers, C0000-EFFFF
+    floats to `layout.floating`; elsewhere (memory, video, system BIOS) nothing is known.
     """
     value, known = bytearray(MEGABYTE), bytearray(MEGABYTE)
     span = _FLOATS_TO - _FLOATS_FROM
@@ -61,8 +61,10 @@ def compose(layout: Layout) -> Memory:
         shown: dict[str, tuple[int, bytes, bytes]] = {}
         for area in active:
             window = layout.windows[area.window]
+            if window.kind in LAID_OVER:
+                continue
             if area.window not in contents:
-                contents[area.window] = window.content()
+                contents[area.window] = _bus_content(window)
             raw, bits = contents[area.window]
             low = first - area.first
             part = (_PRIORITY[window.kind], raw[low : low + end - first], bits[low : low + end - first])
@@ -70,6 +72,8 @@ def compose(layout: Layout) -> Memory:
             if window.party not in shown or part[0] > shown[window.party][0]:
                 shown[window.party] = part
         parts = list(shown.values())
+        if not parts:
+            continue
         if len(parts) == 1:
             value[first:end], known[first:end] = parts[0][1], parts[0][2]
             continue
@@ -79,6 +83,13 @@ def compose(layout: Layout) -> Memory:
         value[first:end] = total[0].to_bytes(end - first, "big")
         known[first:end] = total[1].to_bytes(end - first, "big")
     return Memory(bytes(value), bytes(known))
+
+
+def _bus_content(window: Window) -> tuple[bytes, bytes]:
+    """The window's content; of a system BIOS without image nothing is known, it is no option ROM."""
+    if window.image is None and window.starts:
+        return bytes(window.size), bytes(window.size)
+    return window.content()
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,9 +137,10 @@ class _Contents:
 def clashes(layout: Layout, memory: Memory) -> tuple[Clash, ...]:
     """Return, for each overlap and each ROM with an image in it, what survives."""
     shown = _Contents(layout)
+    on_bus = tuple(one for one in layout.windows if one.kind not in LAID_OVER)
     return tuple(
         _clash(memory, shown, overlap, name)
-        for overlap in overlaps(layout.windows)
+        for overlap in overlaps(on_bus)
         for name in overlap.parties
         if shown.windows[name].kind == "rom" and shown.windows[name].image is not None
     )

@@ -14,7 +14,15 @@ WIDTH = 1060
 LEFT, RIGHT = 84, 24
 INNER = WIDTH - LEFT - RIGHT
 LANE, AXIS, GAP = 26, 22, 14
-COLOURS = {"rom": "#2f6f9f", "ram": "#3b7d4f", "video": "#8a6d1f", "registers": "#7d4a8c"}
+COLOURS = {
+    "rom": "#2f6f9f",
+    "ram": "#3b7d4f",
+    "video": "#8a6d1f",
+    "registers": "#7d4a8c",
+    "shadow": "#5b5f66",
+    "umb": "#2a7a78",
+    "page-frame": "#8a4a2a",
+}
 """Fills dark enough for white text at 4.5:1 or more; overlaps are hatched as well, not told by colour alone."""
 
 STYLE = (
@@ -175,6 +183,8 @@ def _key(out: list[str], layout: Layout, prediction: ScanPrediction, y: float) -
         if any(window.kind == kind or (kind == "registers" and window.registers) for window in layout.windows):
             out += [_rect(x, y, 14, 14, f'fill="{colour}"'), _small(x + 20, y + 11, kind)]
             x += 92
+    if x > LEFT + 4 * 92:
+        x, y = float(LEFT), y + 22
     for mark, text in ((">", "scan runs it"), ("!", "found, not run"), ("?", "cannot be told")):
         _mark(out, x + 6, y, mark)
         out.append(_small(x + 20, y + 11, text))

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from itertools import groupby
 
 from benchd.rom.contention import Clash
-from benchd.rom.layout import Area, Layout, areas
+from benchd.rom.layout import Area, Layout, areas, conflict
 from benchd.rom.measured import BlockView, MeasuredMap
 from benchd.rom.moves import MapReport, Way
 from benchd.rom.numbers import SLOT, hex_address, show_size
@@ -56,7 +56,7 @@ def _cell(layout: Layout, places: list[Area], marks: dict[int, str], at: int) ->
 
 def _really_overlap(here: list[Area], layout: Layout) -> bool:
     return any(
-        a.first < b.end and b.first < a.end and layout.windows[a.window].party != layout.windows[b.window].party
+        a.first < b.end and b.first < a.end and conflict(layout.windows[a.window], layout.windows[b.window])
         for n, a in enumerate(here)
         for b in here[n + 1 :]
     )
@@ -146,6 +146,9 @@ def draw_text(layout: Layout, prediction: MapReport) -> list[str]:
     out += _section("overlaps", [
         f"{hex_address(o.first)}-{hex_address(o.last)}  {' and '.join(o.parties)}" for o in prediction.overlaps
     ])  # fmt: skip
+    out += _section("hidden", [
+        f"{hex_address(one.first)}-{hex_address(one.last)}  {one.window}: {one.note}" for one in prediction.hidden
+    ])  # fmt: skip
     out += _section("reads where two answer (bitwise AND: common practice, no source)", [
         f"{hex_address(c.first)}-{hex_address(c.last)}  {c.note}; "
         + _survives(c)
@@ -156,6 +159,13 @@ def draw_text(layout: Layout, prediction: MapReport) -> list[str]:
         f"{'off  ' if r.at is None else hex_address(r.at)}  {r.window}: {_fate(r.runs, r.order)} ({r.why})"
         for r in prediction.roms
     ])  # fmt: skip
+    return out + _what_else(prediction)
+
+
+def _what_else(prediction: MapReport) -> list[str]:
+    """Return what the setup as it is does not decide: other scans, room, moves, notes, what may be forgotten."""
+    measured = prediction.measured
+    out = _section("scans of other machines would disagree", [one.text for one in prediction.disagreements])
     out += _section("free", [
         f"{hex_address(one.first)}-{hex_address(one.last)}  {show_size(one.size)}" for one in prediction.free
     ])  # fmt: skip
@@ -165,6 +175,9 @@ def draw_text(layout: Layout, prediction: MapReport) -> list[str]:
     out += _measured(measured) if measured is not None else []
     out += _section("jumper moves that help", [move_text(way) for way in prediction.moves])
     out += _section("notes", list(prediction.findings))
+    out += _section("usual windows that this map does not have", [
+        f"{hex_address(one.first)}-{hex_address(one.last)}  {one.name} ({one.source})" for one in prediction.usual
+    ])  # fmt: skip
     return out
 
 

@@ -10,16 +10,19 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from benchd.errors import UsageError
 from benchd.rom.forms import From, RomForm, To
-from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, hex_address, round_up
+from benchd.rom.numbers import BLOCK, MEGABYTE, RESET, SLOT, hex_address, round_up
 from benchd.rom.scanrules import ScanRules
 from benchd.rom.structs import SIGNATURE
 
-Kind = Literal["rom", "ram", "video", "registers"]
-KINDS: tuple[Kind, ...] = ("rom", "ram", "video", "registers")
+Kind = Literal["rom", "ram", "video", "registers", "shadow", "umb", "page-frame"]
+KINDS: tuple[Kind, ...] = get_args(Kind)
+LAID_OVER: tuple[Kind, ...] = ("shadow", "umb", "page-frame")
+"""What answers nobody on the bus during the scan: copies of ROMs in the board's own memory, and what a memory
+manager puts over the bus after the boot (upper-memory blocks, the page frame of expanded memory)."""
 
 REGIONS: tuple[tuple[int, int, str], ...] = (
     (0x00000, 0x9FFFF, "base memory"),
@@ -76,6 +79,11 @@ class Window:
     def bases_at(self, base: int | None) -> tuple[int, ...]:
         """The same with its jumper at `base`."""
         return () if base is None else (base, *(base + distance for distance in self.mirrors))
+
+    @property
+    def starts(self) -> bool:
+        """True if the processor finds its first instruction here: this is the system BIOS."""
+        return self.kind == "rom" and any(base <= RESET < base + self.size for base in self.bases)
 
     def moved(self, base: int | None) -> Window:
         """Return the window with its jumper at `base`."""
@@ -219,6 +227,19 @@ class Overlap(Stretch):
     parties: tuple[str, ...]
 
 
+def conflict(one: Window, two: Window) -> bool:
+    """True if two windows may not share an address.
+
+    Windows of one card never clash. Shadow RAM shows the ROM that lies under it, and leaves room for what a
+    memory manager maps; it hides memory and registers.
+    """
+    if one.party == two.party:
+        return False
+    if "shadow" in (one.kind, two.kind):
+        return not {one.kind, two.kind} <= {"shadow", "rom", "umb", "page-frame"}
+    return True
+
+
 def areas(windows: Iterable[Window]) -> list[Area]:
     """Return every place where a window answers, by address, cut at the end of the first megabyte."""
     out = []
@@ -246,12 +267,13 @@ def pieces(places: list[Area]) -> list[tuple[int, int, tuple[Area, ...]]]:
 
 
 def overlaps(windows: tuple[Window, ...]) -> tuple[Overlap, ...]:
-    """Return where two or more devices answer; windows of one card do not clash with each other."""
+    """Return where two or more devices answer, or one is hidden by what is laid over it (`conflict`)."""
     out: list[Overlap] = []
     for first, end, active in pieces(areas(windows)):
-        if len({windows[area.window].party for area in active}) < 2:
+        here = [windows[area.window] for area in active]
+        names = tuple(dict.fromkeys(one.name for one in here if any(conflict(one, other) for other in here)))
+        if not names:
             continue
-        names = tuple(dict.fromkeys(windows[area.window].name for area in active))
         if out and out[-1].parties == names and out[-1].last + 1 == first:
             out[-1] = Overlap(out[-1].first, end - 1, names)
         else:
@@ -259,9 +281,13 @@ def overlaps(windows: tuple[Window, ...]) -> tuple[Overlap, ...]:
     return tuple(out)
 
 
-def free(windows: tuple[Window, ...], rules: ScanRules) -> tuple[Stretch, ...]:
-    """Return the inclusive stretches inside the scan's ranges at which no window answers."""
-    taken = sorted((area.first, area.end) for area in areas(windows))
+def free(windows: tuple[Window, ...], rules: ScanRules, kind: Kind = "rom") -> tuple[Stretch, ...]:
+    """Return the inclusive stretches inside the scan's ranges that are free for a window of `kind`.
+
+    Under shadow RAM there is room for a ROM, not for memory.
+    """
+    probe = Window("", None, 1, kind)
+    taken = sorted((area.first, area.end) for area in areas(one for one in windows if conflict(one, probe)))
     out = []
     for low, high in rules.domain():
         at = low
@@ -276,9 +302,9 @@ def free(windows: tuple[Window, ...], rules: ScanRules) -> tuple[Stretch, ...]:
     return tuple(out)
 
 
-def free_bases(windows: tuple[Window, ...], rules: ScanRules, size: int) -> tuple[int, ...]:
-    """Return every slot start in a free stretch from which `size` bytes are free."""
-    return bases_in(free(windows, rules), rules, size)
+def free_bases(windows: tuple[Window, ...], rules: ScanRules, size: int, kind: Kind = "rom") -> tuple[int, ...]:
+    """Return every slot start in a free stretch from which `size` bytes are free for a window of `kind`."""
+    return bases_in(free(windows, rules, kind), rules, size)
 
 
 def bases_in(stretches: Iterable[Stretch], rules: ScanRules, size: int) -> tuple[int, ...]:

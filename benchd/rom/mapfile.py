@@ -16,11 +16,13 @@ from benchd.rom.free import free_measured, within
 from benchd.rom.layout import MIRROR_LIMIT, WINDOW_LIMIT, Kind, Layout, Window, bases_in, free_bases
 from benchd.rom.moves import Room
 from benchd.rom.numbers import MEGABYTE, hex_address, parse_address, parse_byte, parse_size
-from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, ScanRules, Sweep, ZeroLength
+from benchd.rom.scanrules import BLOCK_BYTES, E0000, PRESETS, Follow, FollowBad, Rounding, ScanRules, Sweep, ZeroLength
 from benchd.tomlfile import misplaced, validate
 from benchd.vocabulary.measured import Measured
 
 TEXT_LIMIT = 200
+HABITS = ("checksum", "after_good", "after_bad", "rounding", "zero_length", "sum_bits", "advance_bits")
+"""Keys of `[scan]` that are a scanner's own, beside its sweeps."""
 
 
 def _positive_size(text: object) -> int:
@@ -69,8 +71,11 @@ class ScanTable(_Table):
     checksum: bool | None = None
     e0000: Literal["slots", "once", "block"] | None = None
     after_good: Follow | None = None
-    after_bad: Follow | None = None
+    after_bad: FollowBad | None = None
+    rounding: Rounding | None = None
     zero_length: ZeroLength | None = None
+    sum_bits: Literal[16, 32] | None = None
+    advance_bits: Literal[16, 32] | None = None
 
     @model_validator(mode="after")
     def _check(self) -> ScanTable:
@@ -95,13 +100,11 @@ class ScanTable(_Table):
             passes = tuple(p if p.block else Sweep(p.first, p.last, step) for p in passes)
         if self.e0000 in ("once", "block"):
             passes = _with_e0000(passes, step, self.e0000 == "block")
-        given = {
-            key: getattr(self, key)
-            for key in ("checksum", "after_good", "after_bad", "zero_length")
-            if getattr(self, key) is not None
-        }
+        given = {key: getattr(self, key) for key in HABITS if getattr(self, key) is not None}
         if self.preset and passes != base.passes:
             given["name"] = f"{base.name}, ranges from the map file"
+        elif self.preset and given:
+            given["name"] = f"{base.name}, {', '.join(given)} from the map file"
         return replace(base, passes=passes, **given)
 
 
@@ -228,13 +231,14 @@ def room_for(
 
     With a machine's report free is where nobody answered it, whatever the map says.
     """
-    wanted: list[tuple[str, int, Sequence[int | None]]] = [(w.name, w.size, w.positions) for w in (*found.want, *extra)]
-    wanted += [(w.name, w.size, w.positions) for w in layout.windows if w.positions]
+    wanted: list[tuple[str, int, Sequence[int | None], Kind]]
+    wanted = [(w.name, w.size, w.positions, "rom") for w in (*found.want, *extra)]
+    wanted += [(w.name, w.size, w.positions, w.kind) for w in layout.windows if w.positions]
     out = []
-    for name, size, positions in wanted:
+    for name, size, positions, kind in wanted:
         if measured is None:
             others = tuple(window for window in layout.windows if window.name != name)
-            bases = free_bases(others, layout.rules, size)
+            bases = free_bases(others, layout.rules, size, kind)
         else:
             inside = within(free_measured(measured, layout, but=name), layout.rules)
             bases = bases_in(inside, layout.rules, size)

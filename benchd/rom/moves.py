@@ -11,10 +11,13 @@ from pydantic import Field
 
 from benchd.rom.contention import compose
 from benchd.rom.forms import Address, Count, RomForm
-from benchd.rom.layout import Layout, Window, overlaps
+from benchd.rom.hidden import Hidden, hidden
+from benchd.rom.layout import Layout, Window, conflict, overlaps
 from benchd.rom.measured import MeasuredMap
+from benchd.rom.otherrules import Disagreement, disagreements
 from benchd.rom.predict import ScanPrediction, outcomes, predict
 from benchd.rom.scan import walk
+from benchd.rom.usual import Usual, not_in_map
 
 TRY_LIMIT = 4000
 """Combinations of positions whose overlaps are looked at."""
@@ -55,19 +58,39 @@ class Room(RomForm):
 
 @dataclass(frozen=True, slots=True)
 class MapReport(ScanPrediction):
-    """What `benchd map --json` prints: the prediction, jumper moves that help, room for what is wanted."""
+    """What `benchd map --json` prints: the prediction, jumper moves that help, room for what is wanted.
+
+    `hidden` is what cannot be reached under something laid over it, `disagreements` are ROMs that scans of other
+    machines would see and others miss, `usual` are usual windows that the map does not have.
+    """
 
     moves: tuple[Way, ...]
     room: tuple[Room, ...]
+    hidden: tuple[Hidden, ...] = ()
+    disagreements: tuple[Disagreement, ...] = ()
+    usual: tuple[Usual, ...] = ()
     measured: Annotated[MeasuredMap | None, Field(exclude_if=lambda held: held is None)] = None
     """What a machine told beside it, where that was asked for."""
+
+    @property
+    def sound(self) -> bool:
+        """True if nothing overlaps, nothing is hidden, and every ROM in the map runs."""
+        return not self.hidden and ScanPrediction.sound.fget(self)  # type: ignore[attr-defined,no-any-return]
 
 
 def report(layout: Layout, room: tuple[Room, ...], measured: MeasuredMap | None = None) -> MapReport:
     """Return the prediction for `layout` with the jumper moves that would help, `room`, and what was measured."""
     found = predict(layout)
     values = {one.name: getattr(found, one.name) for one in fields(found)}
-    return MapReport(**values, moves=ways_out(layout), room=room, measured=measured)
+    return MapReport(
+        **values,
+        moves=ways_out(layout),
+        room=room,
+        hidden=hidden(layout.windows),
+        disagreements=disagreements(layout),
+        usual=not_in_map(layout.windows),
+        measured=measured,
+    )
 
 
 def apply(windows: tuple[Window, ...], moves: Moves) -> tuple[Window, ...]:
@@ -122,7 +145,7 @@ class _Tries:
 
     def __init__(self, windows: tuple[Window, ...], idle: tuple[str, ...]) -> None:
         self.windows = windows
-        self.now = [(w.party, base, base + w.size) for w in windows for base in w.bases]
+        self.now = [(w, base, base + w.size) for w in windows for base in w.bases]
         shared = [self.alone(n, window.base) for n, window in enumerate(windows)]
         self.troubled = {n for n, window in enumerate(windows) if window.name in idle or shared[n]}
         self.choices = [[base for base in dict.fromkeys(w.positions) if base != w.base] for w in windows]
@@ -140,19 +163,18 @@ class _Tries:
     def alone(self, a: int, base: int | None) -> int:
         """What window `a` at `base` shares with all others where they are."""
         window = self.windows[a]
-        own = window.party
         total = 0
         for low in window.bases_at(base):
             high = low + window.size
-            for party, first, end in self.now:
-                if first < high and low < end and party != own:
+            for other, first, end in self.now:
+                if first < high and low < end and conflict(window, other):
                     total += (high if high < end else end) - (low if low > first else first)
         return total
 
     def pair(self, a: int, base_a: int | None, b: int, base_b: int | None) -> int:
         """What windows `a` and `b` share at these bases."""
         one, two = self.windows[a], self.windows[b]
-        if one.party == two.party:
+        if not conflict(one, two):
             return 0
         return sum(
             max(0, min(x + one.size, y + two.size) - max(x, y))

@@ -13,6 +13,10 @@ SLOT = 0x800
 """Scan step of the standards: 2 KiB."""
 BLOCK = 0x200
 """Unit of the length byte: 512 bytes."""
+RESET = 0xFFFF0
+"""Where the processor fetches its first instruction (Intel 8086 data sheet: FFFF0h after RESET)."""
+SYSTEM_ROM = 0xF0000
+"""Where the system BIOS lies, as PC owner's manuals print it; what a scan sees from here on is the board's own."""
 
 _UNITS = {"": 1, "B": 1, "K": 1024, "KB": 1024, "KIB": 1024, "M": 1 << 20, "MB": 1 << 20, "MIB": 1 << 20}
 _SIZE = re.compile(rf"0X([0-9A-F]+)H?|([0-9A-F]+)H|([0-9]+) *({'|'.join(_UNITS)})")

@@ -14,12 +14,9 @@ from pydantic import Field
 from benchd.rom.contention import Clash, Memory, clashes, compose
 from benchd.rom.forms import Address, Code, RomForm
 from benchd.rom.layout import Layout, Overlap, Stretch, Window, free, overlaps, width_clashes
-from benchd.rom.numbers import hex_address, show_size
+from benchd.rom.numbers import SYSTEM_ROM, hex_address, show_size
 from benchd.rom.scan import Slot, Walk, walk
-from benchd.rom.scanrules import ScanRules
-
-RESET = 0xFFFF0
-"""Where the processor fetches its first instruction (Intel 8086 data sheet: FFFF0h after RESET)."""
+from benchd.rom.scanrules import ScanRules, Sweep
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,13 +112,13 @@ def outcomes(layout: Layout, memory: Memory, walked: Walk) -> tuple[Outcome, ...
 
 
 def _is_system_bios(rules: ScanRules, window: Window) -> bool:
-    """True for a ROM that the processor starts from at reset, if no scan looks at any of it.
+    """True for a ROM that the processor starts from at reset, if no scan looks at any of it below F0000.
 
     A card's ROM that merely lies where nobody scans is an option ROM that does not run.
     """
-    places = [(base, base + window.size) for base in window.bases]
-    starts = any(first <= RESET < end for first, end in places)
-    return starts and not any(a < end and first < b for a, b in rules.domain() for first, end in places)
+    places = [(base, min(base + window.size, SYSTEM_ROM)) for base in window.bases]
+    looked_at = any(max(a, first) < min(b, end) for a, b in rules.domain() for first, end in places)
+    return window.starts and not looked_at
 
 
 def _fate(
@@ -148,7 +145,33 @@ def _fate(
         return False, f"it lies outside what the scan looks at ({spans})"
     if walked.endless:
         return False, f"the scan never gets past {hex_address(walked.slots[-1].at)}"
-    return False, f"it lies on no slot of {show_size(rules.step)}"
+    return False, _off_the_slots(rules, walked, at)
+
+
+def _off_the_slots(rules: ScanRules, walked: Walk, at: int) -> str:
+    """Say why no slot of the scan falls on `at`."""
+    why = None
+    for sweep in rules.passes:
+        if sweep.first <= at < sweep.end:
+            before = [slot for slot in walked.slots if sweep.first <= slot.at < at]
+            why = why or _passed_by(sweep, before, at)
+    return why or f"it lies on no slot of {show_size(rules.step)}"
+
+
+def _passed_by(sweep: Sweep, before: list[Slot], at: int) -> str | None:
+    """Say which of the slots before `at` made its sweep miss it; None for none of them."""
+    if sweep.first_only and before and before[-1].runs:
+        return f"the scan runs one ROM from {hex_address(sweep.first)} on, that at {hex_address(before[-1].at)}"
+    shifted = next((slot for slot in before if (slot.next - sweep.first) % sweep.stride), None)
+    if shifted is not None and (at - sweep.first) % sweep.stride == 0:
+        return (
+            f"the ROM at {hex_address(shifted.at)} has {shifted.length_bytes:,} bytes: from there on the slots lie "
+            f"{show_size(sweep.stride)} apart from its end, {hex_address(shifted.next)}, and none falls here"
+        )
+    stepped = next((slot for slot in reversed(before) if slot.found and slot.next > at), None)
+    if stepped is not None:
+        return f"the scan steps over it from the ROM at {hex_address(stepped.at)}, which it does not run"
+    return None
 
 
 def _findings(layout: Layout, walked: Walk, roms: tuple[Outcome, ...]) -> list[str]:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchd.rom.contention import Memory
 from benchd.rom.forms import Address, Count, RomForm
-from benchd.rom.layout import Area, Layout, Window, areas
-from benchd.rom.numbers import BLOCK, MEGABYTE, round_up
-from benchd.rom.scanrules import BLOCK_BYTES, ScanRules, Sweep
+from benchd.rom.layout import LAID_OVER, Area, Layout, Window, areas
+from benchd.rom.numbers import BLOCK, MEGABYTE, hex_address, round_up
+from benchd.rom.scanrules import BLOCK_BYTES, FollowBad, ScanRules, Sweep
 from benchd.rom.structs import SIGNATURE
 
 
@@ -43,7 +43,7 @@ class Walk:
 class _Parties:
     def __init__(self, windows: Sequence[Window]) -> None:
         self.windows = windows
-        self.places = areas(windows)
+        self.places = [area for area in areas(windows) if windows[area.window].kind not in LAID_OVER]
 
     def over(self, first: int, end: int) -> list[Area]:
         return [area for area in self.places if area.first < end and first < area.end]
@@ -73,14 +73,25 @@ def walk(layout: Layout, memory: Memory) -> Walk:
     parties = _Parties(layout.windows)
     slots: list[Slot] = []
     for sweep in layout.rules.passes:
-        at = sweep.first
-        while at <= sweep.last and at < MEGABYTE:
-            slot = _look(layout.rules, sweep, memory, parties, at)
+        at, looks = sweep.first, False
+        while (at <= sweep.last or looks) and at < MEGABYTE:
+            slot = _wrapped(layout.rules, _look(layout.rules, sweep, memory, parties, at))
             slots.append(slot)
+            if slot.runs and sweep.first_only:
+                break
             if slot.next <= at:
                 return Walk(tuple(slots), True)
-            at = slot.next
+            at, looks = slot.next, layout.rules.looks_first and bool(slot.runs)
     return Walk(tuple(slots), False)
+
+
+def _wrapped(rules: ScanRules, slot: Slot) -> Slot:
+    """Return `slot`, its next one a low address where the scanner takes what lies past FFFFF for one."""
+    if not rules.wraps or slot.next < MEGABYTE:
+        return slot
+    low = slot.next - MEGABYTE
+    why = f"the address passes FFFFF: the scan starts over at {hex_address(low)} and never ends"
+    return replace(slot, next=low, note="; ".join(part for part in (slot.note, why) if part))
 
 
 def _look(rules: ScanRules, sweep: Sweep, memory: Memory, parties: _Parties, at: int) -> Slot:
@@ -95,7 +106,7 @@ def _look(rules: ScanRules, sweep: Sweep, memory: Memory, parties: _Parties, at:
         note = "header found, but nothing is known of its length byte"
         return Slot(at, True, party, None, None, at + sweep.stride, note)
     if not sweep.block and blocks == 0 and rules.zero_length == "reject":
-        return Slot(at, True, party, False, False, _after_bad(rules, sweep, at, 0), "length byte 00h: refused")
+        return Slot(at, True, party, False, False, at + sweep.stride, "length byte 00h: refused")
     return _judge(rules, sweep, memory, parties, at, blocks, here)
 
 
@@ -109,7 +120,10 @@ def _judge(
     if good is None and rules.checksum:
         return Slot(at, True, party, None, None, at + sweep.stride, note, length)
     runs = bool(good) or not rules.checksum
-    after, more = _after_good(rules, sweep, at, blocks) if runs else (_after_bad(rules, sweep, at, blocks), "")
+    after = at + _further(rules, sweep, blocks, rules.after_good if runs else rules.after_bad)
+    more = ""
+    if after == at:
+        more = f"its length {blocks:02X}h counts as 0 bytes: the scan stays here for ever"
     if runs and good is False:
         note = f"{note}; the scan does not check sums"
     note = "; ".join(part for part in (note, _neighbours(parties, at, length, here), more) if part)
@@ -136,22 +150,18 @@ def _sum(memory: Memory, parties: _Parties, at: int, count: int) -> tuple[bool |
     return total == 0, text
 
 
-def _after_good(rules: ScanRules, sweep: Sweep, at: int, blocks: int) -> tuple[int, str]:
-    step = sweep.stride
-    if sweep.block or rules.after_good == "step":
-        return at + step, ""
-    if rules.round_bits == 8:
-        rounded = round_up(blocks, max(1, step // BLOCK)) & 0xFF
-        why = "" if rounded else "the block count rounds to 00h in eight bits: the scan stays here for ever"
-        return at + rounded * BLOCK, why
-    after = at + round_up(blocks * BLOCK, step)
-    return after, "length 00h: the scan stays here for ever" if after == at else ""
-
-
-def _after_bad(rules: ScanRules, sweep: Sweep, at: int, blocks: int) -> int:
-    if rules.after_bad == "length" and blocks:
-        return at + round_up(blocks * BLOCK, sweep.stride)
-    return at + sweep.stride
+def _further(rules: ScanRules, sweep: Sweep, blocks: int, follow: FollowBad) -> int:
+    """Return how many bytes the scan goes on behind a header whose length byte is `blocks`."""
+    if sweep.block or follow == "step":
+        return sweep.stride
+    length = blocks * BLOCK
+    if rules.advance_bits == 16:
+        length &= 0xFFFF
+    if rules.rounding == "step" and rules.round_bits == 8:
+        length = (round_up(blocks, max(1, sweep.step // BLOCK)) & 0xFF) * BLOCK
+    elif rules.rounding == "step":
+        length = round_up(length, sweep.step)
+    return length + (sweep.step if follow == "length-and-step" else 0)
 
 
 def _neighbours(parties: _Parties, at: int, length: int, here: list[str]) -> str:

@@ -16,6 +16,8 @@ Port = Annotated[int, BeforeValidator(parse_port), PlainSerializer(lambda port: 
 Name = Annotated[
     str, matching(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", "use letters, digits, dot, hyphen, underscore; no spaces")
 ]
+Word = Annotated[str, Field(min_length=2, max_length=40)]
+Year = Annotated[int, Field(ge=1975, le=2100)]
 
 
 def _codes(value: Any) -> Codes:
@@ -75,12 +77,16 @@ class TableHead(RulePart):
     """`[table]`. `ports` are the I/O ports that carry this family's codes; codes from others are shown only.
 
     `order = "free"` turns off the finding "late" for a family whose stages come in any order.
-    `unknown_codes = "ignore"` is for tables that do not try to list every code.
+    `unknown_codes = "ignore"` is for tables that do not try to list every code. `makers`, `machines` and `years` are
+    what `benchd rules find` goes by: the names on the BIOS chip, processor classes, first and last year.
     """
 
     name: Name
     source: str = Field(min_length=1)
     about: str = ""
+    makers: list[Word] = Field(default_factory=list, max_length=20)
+    machines: list[Word] = Field(default_factory=list, max_length=20)
+    years: list[Year] = Field(default_factory=list, max_length=2)
     ports: list[Port] = Field(default_factory=list)
     order: Literal["ladder", "free"] = "ladder"
     unknown_codes: Literal["report", "ignore"] = "report"

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 from pydantic import Field
 
 from benchd.rom.agree import Agreement
+from benchd.rom.layout import Kind
 from benchd.rom.moves import MapReport
 from benchd.studies.responses import CompareForm
 from benchd.vocabulary.models import Boot, LimitKind, Model
@@ -112,7 +111,7 @@ class MapWindow(Model):
     """A window of the map: addresses as numbers; `positions` its jumpers allow (None: off)."""
 
     name: str
-    kind: Literal["rom", "ram", "video", "registers"]
+    kind: Kind
     base: int | None
     size: int
     card: str | None

@@ -4,8 +4,8 @@
 ; is about to be called (the word is the segment). ROMs that run write their own code to port 80h.
 ; The harness may set `skip` to 1 on 304h: then the call is left out (code damaged by contention must not run).
 ;
-; Set with -D: UNITS (step in 512-byte blocks), CHECK, ZERO64, SUM16, ROUND8, GOODSTEP,
-; BADLENGTH (0 or 1 each).
+; Set with -D: UNITS (step in 512-byte blocks), CHECK, ZERO64, SUM16, ADVANCE16, ROUND, ROUND8, GOODSTEP,
+; BADSTEP, BADBOTH, WRAPS (0 or 1 each).
 
         cpu 8086
         bits 16
@@ -76,29 +76,23 @@ slot:   mov     dx, 0x300
         mov     es, bx
         cmp     word [cs:bp+4], 0
         jne     .block
+        cmp     word [cs:bp+6], 0       ; the first good one ends this sweep
+        jne     .end
 %if GOODSTEP
         jmp     .step
 %else
-        mov     al, [es:2]
-        xor     ah, ah
-%if ROUND8
-        add     al, UNITS - 1           ; in eight bits: FDh and more come out as 00h
-        and     al, (256 - UNITS) & 0xFF
-%else
-        add     ax, UNITS - 1
-        and     ax, -UNITS
-%endif
+        call    near length
         jmp     .advance
 %endif
 .bad:   cmp     word [cs:bp+4], 0
         jne     .block
-%if BADLENGTH
-        mov     al, [es:2]
-        xor     ah, ah
-        or      ax, ax
-        jz      .step
-        add     ax, UNITS - 1
-        and     ax, -UNITS
+%if BADSTEP
+        jmp     .step
+%else
+        call    near length
+%if BADBOTH
+        add     ax, UNITS
+%endif
         jmp     .advance
 %endif
 .none:  cmp     word [cs:bp+4], 0
@@ -108,16 +102,34 @@ slot:   mov     dx, 0x300
         mov     cl, 5                   ; 512 bytes are 20h paragraphs
         shl     ax, cl
         add     bx, ax
+%if WRAPS == 0
         jc      .end                    ; past the first megabyte
+%endif
         cmp     bx, [cs:bp+2]
         jbe     slot
-.end:   add     bp, 6
+.end:   add     bp, 8
         jmp     pass
 .block: jmp     .end
 
 done:   mov     dx, 0x306
         out     dx, ax
 stay:   jmp     stay
+
+length:                                 ; blocks to go on by -> ax
+        mov     al, [es:2]
+        xor     ah, ah
+%if ADVANCE16
+        and     al, 0x7F                ; of the byte count 16 bits are kept: 80h blocks are none
+%endif
+%if ROUND && ROUND8
+        mov     al, [es:2]
+        add     al, UNITS - 1           ; in eight bits: FDh and more come out as 00h
+        and     al, (256 - UNITS) & 0xFF
+%elif ROUND
+        add     ax, UNITS - 1
+        and     ax, -UNITS
+%endif
+        ret
 
 sum_blocks:                             ; ax blocks from bx:0 -> dl
         push    ds
@@ -149,4 +161,4 @@ sum_one_segment:                        ; cx bytes from bx:0, 0 meaning 65536 ->
         ret
 
 skip:   db      0
-passes:                                 ; the harness appends: first, last segment, block; then 0
+passes:                                 ; the harness appends: first, last segment, block, first only; then 0

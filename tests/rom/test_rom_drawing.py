@@ -23,6 +23,9 @@ CROWD = Layout(
         Window("frame", 0xD0000, 0x4000, kind="ram"),
         Window("ports", 0xD8000, 0x100, kind="registers", mirrors=(0x1000,)),
         Window("colour", 0xB8000, 0x4000, kind="video"),
+        Window("copy", 0xF0000, 0x4000, kind="shadow"),
+        Window("block", 0xF4000, 0x4000, kind="umb"),
+        Window("pages", 0xF8000, 0x8000, kind="page-frame"),
     ),
     RULES,
 )

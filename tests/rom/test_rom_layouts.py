@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 from support.option_roms import option_rom
 
 from benchd.rom.layout import Layout, Stretch, Window, free, free_bases, overlaps, width_clashes
+from benchd.rom.moves import report
 from benchd.rom.predict import predict
 from benchd.rom.scanrules import PRESETS
+from benchd.rom.usual import USUAL
 
 RULES = PRESETS["pnp-1.0a"]
 DATA = Path(__file__).with_name("data") / "reported-layouts.csv"
@@ -169,3 +171,15 @@ def test_widths_in_one_128k_block() -> None:
     narrow, wide = Window("narrow", 0xC8000, 0x2000, bits=8), Window("wide", 0xD0000, 0x4000, bits=16)
     assert "C0000-DFFFF" in width_clashes((narrow, wide))[0]
     assert width_clashes((narrow, wide.moved(0xE0000))) == []
+
+
+def test_scans_of_other_machines_over_reported_layouts() -> None:
+    """Every reported size is whole 2 KiB: nobody is told to pad, and the map of each is told whole (every 9th)."""
+    for spans in reported()[::9]:
+        told = report(Layout(windows_of(spans, True), RULES), ())
+        assert not any("pad the image" in one.text for one in told.disagreements), spans
+        for one in told.disagreements:
+            assert one.seen_by and one.missed_by and not set(one.seen_by) & set(one.missed_by)
+        covered = {one.name for one in USUAL} - {one.name for one in told.usual}
+        hit = {one.name for one in USUAL if any(first <= one.last and one.first <= last for first, last in spans)}
+        assert covered == hit

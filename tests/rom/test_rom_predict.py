@@ -204,14 +204,16 @@ def test_order_of_stages_is_compared() -> None:
 
 
 def test_the_system_bios_is_no_rom_that_does_not_run() -> None:
-    """FFFF0h is where the processor starts (Intel 8086 data sheet); what a scan looks at counts wherever it is."""
+    """FFFF0h is where the processor starts (Intel 8086 data sheet); what a scan looks at below F0000 counts."""
     card, bios = Window("card", 0xC8000, 0x2000, image=BOARD), Window("BIOS", 0xF0000, 0x10000)
     told = predict(Layout((card, bios), RULES))
     assert told.sound and [rom.window for rom in told.roms] == ["card"]
     outside = predict(Layout((card.moved(0xE8000), bios), RULES))
     assert not outside.sound and "outside what the scan looks at" in outside.roms[0].why
     to_the_top = ScanRules("bench", (Sweep(0xC8000, 0xFFFFF),))
-    assert [rom.window for rom in predict(Layout((card, bios), to_the_top)).roms] == ["card", "BIOS"]
+    assert [rom.window for rom in predict(Layout((card, bios), to_the_top)).roms] == ["card"]
+    larger = Window("BIOS", 0xE0000, 0x20000)
+    assert [rom.window for rom in predict(Layout((card, larger), to_the_top)).roms] == ["card", "BIOS"]
     board = Window("board", 0xC8000, 0x2000, image=BOARD)
     jumpered = Window("other", 0xC8000, 0x2000, image=CARD, positions=(0xC8000, 0xCC000))
     assert ways_out(Layout((board, jumpered, bios), RULES))[0].solves

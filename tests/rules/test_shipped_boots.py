@@ -11,7 +11,7 @@ from benchd.rules.schema import When
 from benchd.vocabulary.records import LinkInfo
 
 TEXTS = {name: read_table_text(path) for name, path in shipped_tables().items()}
-CODE_TABLES = ("at-p0410", "at-p0411", "at-p0412", "at-p0413", "at-p1017", "coreboot")
+CODE_TABLES = ("at-p0410", "at-p0411", "at-p0412", "at-p0413", "at-p1017", "coreboot", "xt-open")
 LOSSY = LinkInfo("post", "post", "raw", lossy=True)
 
 # One line for each text that a stall point of the text tables waits behind. SeaBIOS: format strings of
@@ -163,3 +163,21 @@ def test_a_floating_bus_is_no_hand_over() -> None:
     """FF from the first moment on finishes no boot where FF is the hand-over code: a card out of its slot."""
     story = Story(TEXTS["at-p0411"], (POST, CONSOLE)).tell(*((i * 0.5, "FF") for i in range(8)), until=10)
     assert "finished" not in story.outcomes
+
+
+def test_an_8088_machine_is_judged_by_its_text_alone() -> None:
+    """Minutes of silence while it counts its memory are no alarm; a code on port 60h that tells of a failure is one."""
+    story = Story(TEXTS["xt"]).tell((0.0, "RESET"), (150.0, "> 640 KB OK"), (200.0, "> Starting DOS..."), until=210)
+    story.tell((215.0, "> C:\\>"), until=2000)
+    assert story.outcomes == ["finished"] and findings(story.boots[0]) == []
+    failing = Story(TEXTS["xt"]).tell((0.0, "RESET"), (1.0, "60:04"), until=10)
+    assert findings(failing.boots[0]) == [("fault", "first-32k")]
+
+
+def test_the_open_8088_bios_ends_with_00() -> None:
+    """8088_bios, src/errno.inc: 01 the start, 41 and 42 for each adapter ROM, 00 the boot."""
+    codes = ["01", "02", "03", "04", "05", "08", "10", "11", "30", "31", "40", "41", "42", "41", "42", "43", "00"]
+    story = Story(TEXTS["xt-open"]).tell(*((float(i), code) for i, code in enumerate(codes)), until=30)
+    assert story.outcomes == ["finished"] and findings(story.boots[0]) == []
+    hung = Story(TEXTS["xt-open"]).tell(*((float(i), code) for i, code in enumerate(codes[:12])), until=90)
+    assert ("stall", "option-rom-never-returns") in findings(hung.boots[0])

@@ -17,6 +17,7 @@ from web.rig import MACHINE, MAP, STUDY, Rig, save_many, save_story, save_study
 from benchd.cli.main import build
 from benchd.demo import at286
 from benchd.demo.steps import PowerOff, PowerOn
+from benchd.rom.layout import KINDS
 from benchd.sinks.page_feed import PageFeed
 from benchd.web.live import pictures
 
@@ -81,6 +82,24 @@ def test_maps_are_those_of_the_command_line(site: Rig, tmp_path: Path) -> None:
     what_if: Any = site.get("/api/maps/at286?move=storage%20ROM=C8000")
     assert what_if["map"] == told(site, "map", str(tmp_path / "map.toml"))
     assert what_if["moved"] == {"storage ROM": 0xC8000} and not what_if["map"]["overlaps"]
+
+
+def test_a_map_with_every_kind_of_window_is_shown(site: Rig) -> None:
+    """Shadow RAM, blocks and page frames too, with what they hide."""
+    path = site.folder / "map.toml"
+    path.write_text(
+        MAP
+        + "".join(
+            f'[[window]]\nname = "a {kind}"\nbase = "{0xE0000 + 0x1000 * n:05X}"\nsize = "8K"\nkind = "{kind}"\n'
+            for n, kind in enumerate(KINDS)
+        )
+    )
+    try:
+        page: Any = site.get("/api/maps/at286")
+        assert {window["kind"] for window in page["windows"]} == set(KINDS)
+        assert page["map"] == told(site, "map", str(path)) and page["map"]["hidden"]
+    finally:
+        path.write_text(MAP)
 
 
 def test_a_boot_s_record_is_what_the_machine_sent(site: Rig) -> None:

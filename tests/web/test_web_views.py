@@ -127,6 +127,7 @@ def test_words_beside_the_map_stand_at_their_addresses(bench: Rig, browser: Brow
     ways = browser.js("return [...document.querySelectorAll('.ways .soft')].map((n) => n.textContent)")
     assert isinstance(ways, list) and ways
     assert all(way.startswith(("nothing overlaps and every ", "better, but ")) for way in ways), ways
+    assert "Usual windows that this map does not have" in str(browser.js("return document.body.innerText"))
     assert "`" not in str(browser.js("return document.querySelector('main').innerText"))
 
 

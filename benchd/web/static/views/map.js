@@ -7,7 +7,7 @@ const TOP = 0xa0000;
 const END = 0x100000;
 const UNIT = 0x4000;
 const UNIT_PX = 30;
-const AGAIN = { rom: "ROM", ram: "RAM", video: "video memory", registers: "registers" };
+const AGAIN = { rom: "ROM", ram: "RAM", video: "video memory", registers: "registers", shadow: "shadow RAM", umb: "upper-memory block", "page-frame": "page frame" };
 
 const hex = (at) => at.toString(16).toUpperCase().padStart(5, "0");
 const size = (n) => (n % 1024 ? `${n} bytes` : `${n / 1024} KiB`);
@@ -120,12 +120,16 @@ function drawTower(box, page, stands) {
 function besides(page, stands, moves, load) {
   const p = page.map;
   const idle = p.roms.filter((rom) => rom.runs === false);
+  const lost = p.overlaps.length || idle.length || p.hidden.length;
   const verdict = p.overlaps.length ? `${p.overlaps.length} ${p.overlaps.length === 1 ? "overlap" : "overlaps"}: ${p.overlaps.map((o) => `${o.parties.join(" and ")} both answer at ${o.from}-${o.to}`).join("; ")}`
-    : idle.length ? `Nothing overlaps, but ${idle.map((r) => r.window).join(", ")} will not run` : "Nothing overlaps, and every ROM should run";
+    : idle.length ? `Nothing overlaps, but ${idle.map((r) => r.window).join(", ")} will not run`
+    : p.hidden.length ? `Nothing overlaps, but part of ${[...new Set(p.hidden.map((one) => one.window))].join(", ")} is hidden`
+    : "Nothing overlaps, and every ROM should run";
   const moved = [...moves.keys()].length;
   return [
     el("section", { class: "part", "aria-live": "polite" }, el("h2", {}, moved ? "If you moved it so" : "As it stands"),
-      el("p", { class: "verdict" }, shape(p.overlaps.length || idle.length ? "link-lost" : "finished"), " ", wire(verdict, 500)),
+      el("p", { class: "verdict" }, shape(lost ? "link-lost" : "finished"), " ", wire(verdict, 500)),
+      p.hidden.map((one) => el("p", {}, `${one.from}-${one.to}: `, told(one.note, 400))),
       p.contention.filter((c) => !c.header_survives || !c.checksum_survives).map((c) => el("p", {}, wire(c.window, 60), ": ", told(c.note, 300))),
       p.findings.concat(page.notes).map((text) => el("p", { class: "soft" }, told(text, 300)))),
     measuredCard(p.measured),
@@ -142,6 +146,10 @@ function besides(page, stands, moves, load) {
     el("section", { class: "part" }, el("h2", {}, "Predicted ROM scan"), el("ul", { class: "scan-list" }, p.roms.map((rom) =>
       el("li", {}, tag(rom.runs, rom.runs ? `runs ${rom.order}.` : rom.runs === false ? "passed by" : "not told"),
         el("span", {}, el("strong", {}, wire(rom.window, 60)), rom.at ? ` at ${rom.at}` : "", el("span", { class: "soft" }, " ", told(rom.why, 300))))))),
+    p.disagreements.length ? el("section", { class: "part" }, el("h2", {}, "Scans of other machines"),
+      el("ul", { class: "scan-list" }, p.disagreements.map((one) => el("li", {}, tag(null, "not the same"), el("span", {}, told(one.text, 700)))))) : null,
+    p.usual.length ? el("section", { class: "part" }, el("details", {}, el("summary", {}, "Usual windows that this map does not have"),
+      el("ul", { class: "scan-list" }, p.usual.map((one) => el("li", {}, el("span", {}, `${one.from}-${one.to} ${one.name} `, el("span", { class: "soft" }, `(${one.source})`))))))) : null,
     page.agreement.length ? el("section", { class: "part" }, el("h2", {}, "Beside what ", el("a", { href: `/boot/${encodeURIComponent(page.boot)}` }, "the last boot"), " showed"),
       moved ? el("p", { class: "soft" }, "That boot ran as the machine stood then, not as moved here.") : null,
       el("ul", { class: "scan-list" }, page.agreement.map((one) => el("li", {}, tag(one.agrees, one.agrees === null ? "cannot say" : one.agrees ? "agrees" : "differs"), el("span", {}, told(one.text, 400)))))) : null,
