@@ -5,13 +5,15 @@ final stage was seen; `link-lost` every link is down; `over`. Of the rows for a 
 condition fit is taken: its actions in their order, then its next state. A trigger without such a row does nothing.
 
  1. A start mark or reset that belongs to the boot that is open moves its start, and is a sign of life.
- 2. A start in a loop, after a pass that went the same way, is one pass more.
+ 2. A start in a loop, after a pass that went the same way, is one pass more: unless the pass took far longer than
+    the others, stood still, or belongs to another trial than the loop.
  3. Any other start closes what is open and opens a boot. A running boot is cut short by it and stays *settled*:
-    if the next ones go the same way it was a pass of a loop, and only then or when they don't is it *over*.
- 4. Passes that went the same way, often or regularly enough, are a loop.
+    if the next ones go the same way it was a pass of a loop, and only then or when they don't is it *over*. With
+    a new trial begun meanwhile it is over at once.
+ 4. Passes that went the same way, in equal times or often and without a pause, are a loop.
  5. A sign of life opens a boot where nothing was seen yet, or after the power was seen to go off.
  6. A sign of life of a stalled or lost machine: it moved on. In a loop it ends a pause, not the loop.
- 7. Silence beyond the deadline in force stalls the boot, for now; a loop that pauses stays a loop.
+ 7. Silence beyond the deadline in force stalls the boot, for now; a loop that stands still ends at the next start.
  8. What stood for some seconds is settled: told as how the boot ended, until the machine moves on.
  9. The final stage, then a short wait, finishes a boot; so does whatever ends it meanwhile.
 10. A stage that the loop does not have ends the loop.
@@ -28,7 +30,7 @@ from typing import Literal
 
 from benchd.boots.deadlines import SILENCE, Deadline
 from benchd.boots.ladder import Ladder
-from benchd.boots.loops import Pass, RestartChain, describe, same_pass, squeezed
+from benchd.boots.loops import Pass, RestartChain, describe, longest, same_pass, squeezed
 from benchd.boots.state import BootState, boot_id
 from benchd.rules.match import Matcher
 from benchd.vocabulary.events import (
@@ -91,6 +93,7 @@ class Row:
 ROWS = (
     Row(1, "start", ("running", "stalled", "looping"), "belongs", ("join",), None),
     Row(2, "start", ("looping",), "same_way", ("count_pass",), "looping"),
+    Row(3, "start", ("running",), "new_trial", ("cut", "open"), "running"),
     Row(3, "start", ("running",), None, ("cut_by_start", "open"), "running"),
     Row(3, "start", ("finishing",), None, ("finish", "open"), "running"),
     Row(3, "start", ("idle", "stalled", "looping", "link-lost", "over"), None, ("close", "open"), "running"),
@@ -143,6 +146,8 @@ class BootMachine:
         self._loop_pass: Pass | None = None
         self._loop_finding: Finding | None = None
         self._loop_passes = 0
+        self._longest_ns = 0
+        """What a pass of the loop may take at most."""
         self._ids: dict[str, int] = {}
 
     def use(self, matcher: Matcher) -> None:
@@ -189,7 +194,13 @@ class BootMachine:
     def _same_way(self, at: Trigger) -> bool:
         assert self._loop_pass is not None
         done = self._this_pass(at.t_ns)
+        if self._new_trial(at) or done.boot.stalled is not None or done.length_ns > self._longest_ns:
+            return False
         return same_pass(self._loop_pass, done) or self._loop_pass.codes == done.codes
+
+    def _new_trial(self, at: Trigger) -> bool:
+        """Whether the open boot is of another trial than a boot that starts now."""
+        return self.open_boot.trial != self.trial
 
     def _was_off(self, at: Trigger) -> bool:
         return self.power_seen_off
@@ -285,7 +296,8 @@ class BootMachine:
     def _this_pass(self, t_ns: int) -> Pass:
         boot = self.open_boot
         stages = tuple(e.rule.name for e in boot.entered)
-        return Pass(boot, self._pass_start_ns, t_ns - self._pass_start_ns, squeezed(self.pass_codes), stages)
+        length_ns, quiet_ns = t_ns - self._pass_start_ns, t_ns - max(boot.last_ns, self._pass_start_ns)
+        return Pass(boot, self._pass_start_ns, length_ns, squeezed(self.pass_codes), stages, quiet_ns)
 
     def _cut_by_start(self, at: Trigger) -> None:
         boot = self.open_boot
@@ -303,7 +315,7 @@ class BootMachine:
         boot = self.open_boot
         passes = self._chain.clear()
         last = passes[-1]
-        self._loop_pass, self._loop_passes = last, len(passes)
+        self._loop_pass, self._loop_passes, self._longest_ns = last, len(passes), longest(passes)
         for done in passes:
             done.boot.outcome, done.boot.passes_of = "looped", boot.id
             self._over(done.boot, at.t_ns)
@@ -324,7 +336,6 @@ class BootMachine:
             boot.fired_starts.add(at.mark)
         self._loop_passes += 1
         self.pass_codes, self._pass_start_ns, self.since_start = [], at.t_ns, 0
-        self._stand_down(at)
         self._touch(at)
         if self._loop_finding is not None:
             told = self._loop_finding.model_copy(update={"detail": describe(done, self._loop_passes)})

@@ -157,9 +157,9 @@ def test_reset_loop_is_one_finding_with_sequence_and_period() -> None:
     """The same codes again and again: looped, however many passes; earlier passes point at the loop."""
     steps = [(i * 1.5 + dt, code) for i in range(40) for dt, code in ((0, "01"), (0.1, "05"), (0.5, "20"))]
     story = Story().tell(*steps, until=60)
-    assert set(story.outcomes) == {"looped"} and len(story.boots) == 3
-    carrier = story.boots[2]
-    assert [b.passes_of for b in story.boots] == [carrier.id, carrier.id, None]
+    assert set(story.outcomes) == {"looped"} and len(story.boots) == 4
+    carrier = story.boots[3]
+    assert [b.passes_of for b in story.boots] == [carrier.id] * 3 + [None]
     (loop,) = [f for f in carrier.findings if f.kind == "loop"]
     assert loop.rule == "restart-loop" and loop.stage == "memory"
     assert "01 05 20, every 1.5 s" in (loop.detail or "")

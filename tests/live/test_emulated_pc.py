@@ -129,7 +129,7 @@ def test_reset_loop(tmp_path: Path) -> None:
         wait_for(lambda: daemon.metric("benchd_findings_total", machine="pc", kind="loop") == 1)
         pc.stop()
         boots = daemon.boots()
-        assert {boot["outcome"] for boot in boots} == {"looped"} and len(boots) == 3
+        assert {boot["outcome"] for boot in boots} == {"looped"} and 4 <= len(boots) <= 6
 
 
 def test_slow_memory_is_slow_and_not_a_stall(tmp_path: Path) -> None:
