@@ -20,6 +20,8 @@ condition fit is taken: its actions in their order, then its next state. A trigg
 11. Power off without life after it ends a boot: cut short, or as it stood.
 12. With its last link lost a running boot cannot be seen any more.
 13. At the end of the run a running boot is cut short; what stands stays as it is.
+14. By a table that judges nothing a boot is recorded: until the next start, silence, power off, or the run's end.
+    Life after silence opens the next.
 """
 
 from __future__ import annotations
@@ -93,6 +95,11 @@ class Row:
 ROWS = (
     Row(1, "start", ("running", "stalled", "looping"), "belongs", ("join",), None),
     Row(2, "start", ("looping",), "same_way", ("count_pass",), "looping"),
+    Row(14, "start", ("running",), "records", ("record", "open"), "running"),
+    Row(14, "silence", ("running",), "records", ("record",), "over"),
+    Row(14, "off", ("running",), "records", ("record",), "over"),
+    Row(14, "end", ("running",), "records", ("record",), "over"),
+    Row(14, "life", ("over",), "records", ("open_on_life",), "running"),
     Row(3, "start", ("running",), "new_trial", ("cut", "open"), "running"),
     Row(3, "start", ("running",), None, ("cut_by_start", "open"), "running"),
     Row(3, "start", ("finishing",), None, ("finish", "open"), "running"),
@@ -202,6 +209,9 @@ class BootMachine:
         """Whether the open boot is of another trial than a boot that starts now."""
         return self.open_boot.trial != self.trial
 
+    def _records(self, at: Trigger) -> bool:
+        return not self.table.table.judges
+
     def _was_off(self, at: Trigger) -> bool:
         return self.power_seen_off
 
@@ -259,6 +269,10 @@ class BootMachine:
     def _touch(self, at: Trigger) -> None:
         boot = self.open_boot
         boot.last_ns = max(boot.last_ns, at.t_ns)
+
+    def _record(self, at: Trigger) -> None:
+        self.open_boot.outcome = "recorded"
+        self._close(at)
 
     def _cut(self, at: Trigger) -> None:
         self.open_boot.outcome = "cut-short"

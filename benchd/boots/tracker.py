@@ -22,6 +22,8 @@ FLOATING_RUN = 4
 """Codes FFh in a row, where FFh says nothing else, that mean a bus nobody drives."""
 PASS_CODES = 4096
 """Codes of one pass that are kept to compare passes by; far more than `loops.SIGNATURE_CODES`."""
+AGAIN_NS = NS // 2
+"""Where boots are only recorded, what came first starts a boot if it comes after a pause of this."""
 LOSSES = {"overrun", "sequence-gap", "card-overrun"}
 """Reasons by which something that was sent did not reach us; other refusals are noise that was seen."""
 AWAY_NS = NS // 2
@@ -47,6 +49,8 @@ class BootTracker:
         self._floating = 0
         self._line_fired: dict[str, tuple[int, set[Hit]]] = {}
         self._line_text: dict[str, tuple[int, str]] = {}
+        self._first: tuple[str, object] | None = None
+        """What came first in a boot that is only recorded, and on which link."""
         self._now = -(1 << 62)
 
     @property
@@ -169,6 +173,18 @@ class BootTracker:
         mark = next((hit.index for hit in hits if hit.role == "start"), None)
         return mark is not None and self._start(t_ns, u_ns, reason, mark)
 
+    def _comes_again(self, what: tuple[str, object], t_ns: int, u_ns: int, word: str) -> bool:
+        """Where boots are only recorded: what came first comes again, after a pause. Say whether a boot starts so."""
+        machine = self.machine
+        if machine.table.table.judges:
+            return False
+        boot = machine.boot
+        if boot is None or self.closed or not (boot.codes or boot.lines):
+            self._first = what
+            return False
+        others, paused = self.machine.since_start > 1, t_ns - boot.last_ns >= AGAIN_NS
+        return what == self._first and others and paused and self._start(t_ns, u_ns, f"{word} again", None)
+
     def _life(self, t_ns: int, u_ns: int, began_ns: int | None = None) -> None:
         machine = self.machine
         if machine.off_ns is not None and t_ns >= machine.off_ns:
@@ -183,7 +199,9 @@ class BootTracker:
             if self._floating == FLOATING_RUN:
                 self._floating_bus(seen)
             return
-        started = self._starts(hits, seen.t_ns, seen.u_ns, f"code {shown(seen.value)}")
+        what = f"code {shown(seen.value)}"
+        started = self._starts(hits, seen.t_ns, seen.u_ns, what)
+        started |= self._comes_again((seen.link, seen.value), seen.t_ns, seen.u_ns, what)
         if not started:
             self._life(seen.t_ns, seen.u_ns)
         boot = self.machine.boot
@@ -288,7 +306,10 @@ class BootTracker:
         t_ns = seen.time_at(begun.start) if begun else seen.t_ns
         last_ns = max([seen.t_ns, seen.time_at(max(0, len(seen.text) - 1)), *(t for _, t in seen.marks)])
         life_ns = min(last_ns, seen.at_ns)
-        if not self._starts(fresh, t_ns, seen.u_ns, "console text"):
+        started = self._starts(fresh, t_ns, seen.u_ns, "console text")
+        if not seen.partial and seen.text.strip():
+            started |= self._comes_again((seen.link, seen.text.strip()), t_ns, seen.u_ns, "the first line")
+        if not started:
             self._life(life_ns, seen.u_ns, seen.t_ns)
             self.machine.since_start += 1
         boot = self.machine.boot
@@ -466,5 +487,6 @@ class BootTracker:
 
     def _floating_bus(self, seen: Code) -> None:
         boot = self.machine.boot
-        if boot is not None and self.machine.phase in ("running", "stalled"):
+        judges = self.machine.table.table.judges
+        if boot is not None and judges and self.machine.phase in ("running", "stalled"):
             self.machine.raise_finding(boot.note("fault", "floating-bus", seen.t_ns, means=FLOATING), seen.t_ns)

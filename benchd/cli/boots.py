@@ -25,6 +25,7 @@ MARK = {
     "looped": "LOOPED",
     "cut-short": "cut-short",
     "link-lost": "link-lost",
+    "recorded": "recorded",
     "running": "running",
 }
 WIDTH = 96

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-Outcome = Literal["finished", "stalled", "looped", "cut-short", "link-lost", "running"]
+Outcome = Literal["finished", "stalled", "looped", "cut-short", "link-lost", "recorded", "running"]
 FindingKind = Literal["stall", "loop", "skipped", "late", "slow", "fault", "unknown-code", "quiet"]
 LimitKind = Literal["explicit", "learned-normal", "distribution-free", "default"]
 

@@ -32,6 +32,7 @@ export const WORDS = {
   stalled: "STALLED",
   looped: "LOOPING",
   "cut-short": "cut short",
+  recorded: "recorded",
   "link-lost": "link lost",
   idle: "no boot yet",
 };
