@@ -215,38 +215,41 @@ def _show_codes(table: RuleTable) -> None:
 def draft(
     captures: Annotated[list[Path], typer.Argument(help="Captures of good boots.", metavar="CAPTURE...")],
     name: Annotated[str, typer.Option(help="The new table's name.")] = "draft",
-    rules: Annotated[str | None, typer.Option(help="Tell boots apart by this table instead of the captures'.")] = None,
+    rules: Annotated[str | None, typer.Option(help="Tell boots apart by the starts of this table.")] = None,
     lines: Annotated[
-        bool | None, typer.Option("--lines/--no-lines", help="Console lines as stages; default: only without codes.")
+        bool | None, typer.Option("--lines/--no-lines", help="Console lines as stages; default: yes.")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Write to this new file; default: standard output.")] = None,
     json: Json = False,
 ) -> None:
     """Draft a table from good boots of an unknown BIOS.
 
-    Several boots give the common ladder, usual times, limits.
+    Finds where boots start and end, the ladder they share, usual times and limits, and tries itself on them.
 
     Exit codes: 0 fine, 1 a file is damaged or cannot be written, 2 too few boots or a wrong name.
     """
     import sys
 
+    from benchd.cli.common import make_folder
     from benchd.files import write_new
-    from benchd.inference.draft import draft as draft_ladder
     from benchd.rules import check_text
-    from benchd.studies.drafting import draft_toml, read_boots
+    from benchd.studies.drafting import draft_table, read_record
 
-    found = read_boots(captures, rules, lines=lines)
-    drafted = draft_ladder(found.logs)
-    text = draft_toml(drafted, name, len(captures), found.notes)
-    check_text(text, "the draft")
-    for problem in found.problems:
+    record = read_record(captures, rules)
+    drafted = draft_table(record, captures, name, lines=lines)
+    check_text(drafted.text, "the draft")
+    for problem in record.problems:
         print(f"benchd: {clean(problem)}", file=sys.stderr)
+    through = f"{drafted.through} of {drafted.boots} boots run through it without a finding"
     if json:
-        emit_json(drafted.to_json() | {"notes": [*drafted.notes, *found.notes], "toml": text})
+        told = drafted.ladder.to_json()
+        emit_json(told | {"notes": [*drafted.ladder.notes, *drafted.notes, through], "toml": drafted.text})
     elif out is not None:
-        write_new(out, text.encode(), False, list(captures))
-        say(f"{clean(str(out))}: {len(drafted.stages)} rungs from {drafted.boots} boots; fill in the names")
+        make_folder(out.absolute().parent)
+        write_new(out, drafted.text.encode(), False, list(captures))
+        say(f"{clean(str(out))}: {len(drafted.ladder.stages)} stages from {drafted.boots} boots")
+        say(f"{through}; judge by it: benchd run --rules {clean(str(out))}")
     else:
-        sys.stdout.write(text)
-    if found.problems:
+        sys.stdout.write(drafted.text)
+    if record.problems:
         raise typer.Exit(1)

@@ -29,15 +29,17 @@ class Replay:
     """The captures of one or more machines. `problems` says which files break off, and where.
 
     Files of one machine and one run are read on in one go, in order of time; `rules` replaces the table that
-    each capture names (a path or a name, looked up from `base`).
+    each capture names (a path or a name, looked up from `base`); `table` replaces it by a table's text.
     """
 
-    def __init__(self, files: Sequence[Path], rules: str | None = None, base: Path = Path()) -> None:
+    def __init__(
+        self, files: Sequence[Path], rules: str | None = None, base: Path = Path(), *, table: str | None = None
+    ) -> None:
         self.captures = in_order(read_capture(path) for path in files)
         self.problems: list[str] = []
         self.reading: Path | None = None
         """The file that the last event came from."""
-        self._rules, self._base = rules, base
+        self._rules, self._base, self._table = rules, base, table
 
     def events(self) -> Iterator[Event]:
         """Yield every event, machine by machine."""
@@ -56,7 +58,7 @@ class Replay:
             if pipeline is None or not goes_on:
                 if pipeline is not None and before is not None:
                     yield before, None, pipeline, pipeline.drain()
-                pipeline = new_pipeline(capture, *judged_by(capture, self._base, self._rules))
+                pipeline = new_pipeline(capture, *self._judged_by(capture))
             before, self.reading = capture, capture.path
             for placed in readable(capture, news(capture) if goes_on else capture.placed(), self.problems):
                 yield capture, placed, pipeline, pipeline.feed(placed[1])
@@ -64,6 +66,11 @@ class Replay:
                 self.problems.append(f"{capture.path}: {capture.problem}")
         if pipeline is not None and before is not None:
             yield before, None, pipeline, pipeline.drain()
+
+    def _judged_by(self, capture: Capture) -> tuple[str, str]:
+        if self._table is not None:
+            return self._table, "the table given"
+        return judged_by(capture, self._base, self._rules)
 
     def boots(self) -> list[Boot]:
         """Return every boot, in order of start."""
