@@ -9,15 +9,14 @@ from benchd.boots.limits import Limit, number, wall_time
 from benchd.boots.loops import repeated
 from benchd.boots.machine import CLOSED, BootMachine, Trigger
 from benchd.boots.state import BootState, shown
+from benchd.boots.strange import judge_code, judge_lines, tell_floating, tell_misfit
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen, LinkChanged, LossSeen, StageEntered
 from benchd.vocabulary.models import Check
-from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Observation, Power, Reset, Text
+from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Misfit, Observation, Power, Reset, Text
 from benchd.vocabulary.records import Annotation, LinkInfo
 from benchd.vocabulary.times import NS, Anchor
 
-MAX_UNKNOWN = 16
-"""Unknown codes that get a finding of their own in one boot."""
 FLOATING_RUN = 4
 """Codes FFh in a row, where FFh says nothing else, that mean a bus nobody drives."""
 PASS_CODES = 4096
@@ -28,10 +27,6 @@ LOSSES = {"overrun", "sequence-gap", "card-overrun"}
 """Reasons by which something that was sent did not reach us; other refusals are noise that was seen."""
 AWAY_NS = NS // 2
 """An absence of ours from which on times are not worth learning from; a shorter one is within what `u` says."""
-FLOATING = (
-    "The diagnostic port reads FFh again and again: nothing drives the bus. The card may be unpowered, "
-    "badly seated or on a wrong port, or the machine is held in reset."
-)
 
 
 class BootTracker:
@@ -100,6 +95,8 @@ class BootTracker:
                 self._lost(seen.link, seen.t_ns, seen.reason, seen.count)
             case Break():
                 self._lost(seen.link, seen.t_ns, "break", 1)
+            case Misfit():
+                tell_misfit(self.machine, seen)
             case Annotation():
                 self._on_annotation(seen)
         return self._take()
@@ -197,7 +194,7 @@ class BootTracker:
         if self._says_nothing(seen, known, hits):
             self._show_code(seen, known)
             if self._floating == FLOATING_RUN:
-                self._floating_bus(seen)
+                tell_floating(self.machine, seen.t_ns)
             return
         what = f"code {shown(seen.value)}"
         started = self._starts(hits, seen.t_ns, seen.u_ns, what)
@@ -217,7 +214,7 @@ class BootTracker:
         self._apply(others + stages[:1], lambda hit: seen.t_ns, seen.u_ns)
         self._slow(seen.t_ns)
         if self.machine.phase in ("running", "looping"):
-            self._unknown(boot, seen, known)
+            judge_code(self.machine, boot, seen, known)
             self._code_loops(boot, seen.t_ns)
 
     def _says_nothing(self, seen: Code, known: bool, hits: Sequence[Hit]) -> bool:
@@ -287,6 +284,8 @@ class BootTracker:
             )
         )
         self._apply(fresh, lambda hit: seen.time_at(hit.start), seen.u_ns)
+        if boot is not None and news and self.machine.phase == "running":
+            judge_lines(self.machine, boot, seen.at_ns)
         if news:
             self._slow(seen.at_ns)
 
@@ -468,25 +467,9 @@ class BootTracker:
         name, means = stage.rule.name, stage.rule.means
         self.machine.raise_finding(boot.note("slow", name, t_ns, limit=limit, means=means, detail=detail), t_ns)
 
-    def _unknown(self, boot: BootState, seen: Code, known: bool) -> None:
-        if known or self.machine.table.table.unknown_codes == "ignore" or seen.value in boot.unknown:
-            return
-        if len(boot.unknown) >= MAX_UNKNOWN:
-            return
-        boot.unknown.add(seen.value)
-        name = f"{seen.value:04X}" if seen.wide else shown(seen.value)
-        means = f"The table says nothing of code {name}: another BIOS family or version, or noise on the port."
-        self.machine.raise_finding(boot.note("unknown-code", f"code-{name}", seen.t_ns, means=means), seen.t_ns)
-
     def _code_loops(self, boot: BootState, t_ns: int) -> None:
         for rule in self.machine.table.loop:
             if repeated(boot.recent, rule):
                 codes = " ".join(str(c) for c in rule.codes)
                 detail = f"{codes}, {rule.times} times"
                 self.machine.raise_finding(boot.note("loop", rule.name, t_ns, help_=rule, detail=detail), t_ns)
-
-    def _floating_bus(self, seen: Code) -> None:
-        boot = self.machine.boot
-        judges = self.machine.table.table.judges
-        if boot is not None and judges and self.machine.phase in ("running", "stalled"):
-            self.machine.raise_finding(boot.note("fault", "floating-bus", seen.t_ns, means=FLOATING), seen.t_ns)

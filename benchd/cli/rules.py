@@ -1,4 +1,4 @@
-"""`benchd rules`: check rule tables, list the ones there are, show one, draft one."""
+"""`benchd rules`: check rule tables, list the ones there are, show one, draft one, find the one that fits."""
 
 from __future__ import annotations
 
@@ -13,7 +13,9 @@ if TYPE_CHECKING:
     from benchd.rules import RuleTable
     from benchd.rules.schema import Help
 
-sub = typer.Typer(no_args_is_help=True, help="Rule tables: check, list, show, draft.")
+sub = typer.Typer(no_args_is_help=True, help="Rule tables: check, list, show, draft, fit.")
+
+FITS_SHOWN = 8
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
@@ -209,6 +211,52 @@ def _show_codes(table: RuleTable) -> None:
         source = f"  ({entry.source})" if entry.source else ""
         lines.append(f"{str(entry.code) + port:<11} {entry.means}{source}")
     _show_section("Codes", lines)
+
+
+@sub.command()
+def fit(
+    captures: Annotated[list[Path], typer.Argument(help="Captures of good boots.", metavar="CAPTURE...")],
+    json: Json = False,
+) -> None:
+    """Rank the tables in ./rules and the shipped ones by how well they explain captures.
+
+    By codes known, the ladder's order, the stages that came, and where boots begin and end.
+
+    Exit codes: 0 a table fits, 1 none does, or a file is damaged, 2 wrong use.
+    """
+    import sys
+
+    from benchd.errors import BenchError
+    from benchd.inference.fitting import FITS, ranked
+    from benchd.rules.files import load_table, shipped_tables
+    from benchd.studies.drafting import read_record
+
+    record = read_record(captures)
+    here = {path.stem: path for path in sorted(Path("rules").glob("*.toml"))}
+    tables = []
+    for path in {**shipped_tables(), **here}.values():
+        try:
+            tables.append(load_table(str(path.resolve()), Path()))
+        except BenchError as error:
+            print(f"benchd: left out: {clean(str(error))}", file=sys.stderr)
+    fits = ranked(tables, [boot.events for boot in record.boots])
+    best = [one for one in fits if one.fits]
+    if json:
+        emit_json({"boots": len(record.boots), "least": FITS, "tables": [one.to_json() for one in fits]})
+    else:
+        say(f"{len(record.boots)} boots in {len(captures)} captures")
+        say("table             fits  codes known  order  ladder  ends")
+        for one in fits[:FITS_SHOWN]:
+            parts = f"{one.known:>11.0%} {one.order:>6.0%} {one.ladder:>7.0%} {one.ends:>5.0%}"
+            say(f"{one.table:<16} {one.score:>5.2f} {parts}")
+        if best:
+            say(f'{best[0].table} fits best: rules = "{best[0].table}"')
+        else:
+            say(f"No table explains this record (from {FITS} on): record a few good boots, and draft one")
+    for problem in record.problems:
+        print(f"benchd: {clean(problem)}", file=sys.stderr)
+    if record.problems or not best:
+        raise typer.Exit(1)
 
 
 @sub.command()

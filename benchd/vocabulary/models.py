@@ -10,7 +10,19 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 Outcome = Literal["finished", "stalled", "looped", "cut-short", "link-lost", "recorded", "running"]
-FindingKind = Literal["stall", "loop", "skipped", "late", "slow", "fault", "unknown-code", "quiet"]
+FindingKind = Literal[
+    "stall",
+    "loop",
+    "skipped",
+    "late",
+    "slow",
+    "fault",
+    "unknown-code",
+    "quiet",
+    "wrong-table",
+    "wrong-speed",
+    "swapped-links",
+]
 LimitKind = Literal["explicit", "learned-normal", "distribution-free", "default"]
 
 

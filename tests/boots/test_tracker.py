@@ -250,11 +250,18 @@ def test_ffh_alone_starts_no_boot() -> None:
 
 
 def test_unknown_codes_are_told_once_each_and_bounded() -> None:
-    """A code that no rule knows is a finding without alarm; babble does not grow the record."""
+    """A code that no rule knows is a finding without alarm; where most are, the table is wrong, and that is one."""
     steps = [(0.001 * i, f"{0x50 + i:02X}") for i in range(1, 60)] * 2
+    few = Story().tell((0, "01"), (0.1, "05"), *((1 + t, code) for t, code in steps[:5]), until=2)
+    assert findings(few.boots[0]) == [("unknown-code", f"code-5{n}") for n in range(1, 6)]
     story = Story().tell((0, "01"), *steps, until=1)
-    kinds = findings(story.boots[0])
-    assert len(kinds) == 16 and kinds[0] == ("unknown-code", "code-51")
+    assert findings(story.boots[0]) == [("wrong-table", "story")]
+    (wrong,) = story.boots[0].findings
+    assert wrong.detail == "6 of 7 codes so far are not in it" and "benchd rules fit" in wrong.try_[0]
+    spare = TABLE + "".join(f'[[code]]\ncode = "{n:02X}"\n' for n in range(0x80, 0x90))
+    known = [(0.01 + n / 1000, f"{n:02X}") for n in range(0x80, 0x90)]
+    half = Story(spare).tell((0, "01"), *known, *((0.1 + t, code) for t, code in steps[:9]), until=1)
+    assert findings(half.boots[0]) == [("unknown-code", f"code-5{n}") for n in range(1, 10)]
     assert not any(e.alert for e in story.of(FindingRaised))
     quiet = Story(TABLE.replace('name = "story"', 'name = "story"\nunknown_codes = "ignore"'))
     assert quiet.tell((0, "01"), *steps, until=1).boots[0].findings == []

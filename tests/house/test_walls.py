@@ -37,7 +37,7 @@ MAY_KNOW = {
         "benchd.store",
         "benchd.worker",
     },
-    "inference": set(),
+    "inference": {"benchd.rules"},
     "rom": ONE_KIND,
     "drawing": {"benchd.inference"},
     "links": set(),

@@ -17,6 +17,9 @@ WHAT = {
     "late": "went through its stages in the wrong order",
     "slow": "takes longer than usual",
     "unknown-code": "sends codes that its rule table does not know",
+    "wrong-table": "is judged by a rule table that is not its BIOS's",
+    "wrong-speed": "is read at a wrong speed",
+    "swapped-links": "has its two links exchanged",
 }
 
 LIMITS = {

@@ -45,6 +45,9 @@ export const KINDS = {
   slow: "slow",
   fault: "fault told by the machine",
   "unknown-code": "unknown code",
+  "wrong-table": "wrong rule table",
+  "wrong-speed": "wrong line speed",
+  "swapped-links": "links exchanged",
   quiet: "quiet",
 };
 
