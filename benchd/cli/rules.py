@@ -218,9 +218,9 @@ def fit(
     captures: Annotated[list[Path], typer.Argument(help="Captures of good boots.", metavar="CAPTURE...")],
     json: Json = False,
 ) -> None:
-    """Rank the tables in ./rules and the shipped ones by how well they explain captures.
+    """Rank all tables by how well they explain captures.
 
-    By codes known, the ladder's order, the stages that came, and where boots begin and end.
+    Those in ./rules and the shipped ones: by codes known, the ladder, and where boots begin and end.
 
     Exit codes: 0 a table fits, 1 none does, or a file is damaged, 2 wrong use.
     """

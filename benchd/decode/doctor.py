@@ -38,12 +38,12 @@ SWAP = "exchange the two ports in the settings, or the two plugs"
 
 @dataclass(slots=True)
 class Heard:
-    """One link: its speed, the window that is being filled, how often each byte value came since a speed was set."""
+    """One link: its speed, the window that is being filled, how often each byte value came in bad windows in a row."""
 
     info: LinkInfo
     speed: int
     window: bytearray = field(default_factory=bytearray)
-    counts: list[int] = field(default_factory=lambda: [0] * 256)
+    counts: dict[int, int] = field(default_factory=dict)
     bytes: int = 0
     faults: int = 0
     texts: int = 0
@@ -55,7 +55,7 @@ class Heard:
 
     def forget(self) -> None:
         self.window.clear()
-        self.counts = [0] * 256
+        self.counts = {}
         self.bytes = self.faults = self.texts = 0
 
 
@@ -86,12 +86,13 @@ class Doctor:
         info = heard.info
         byte_ns = byte_time_ns(heard.speed, info.data_bits, info.parity, info.stop_bits) if info.paced else 0
         out: list[Misfit] = []
-        for n, value in enumerate(record.data):
-            heard.window.append(value)
-            heard.counts[value] += 1
-            heard.bytes += 1
+        rest = record.data
+        while rest:
+            piece, rest = rest[: WINDOW - len(heard.window)], rest[WINDOW - len(heard.window) :]
+            heard.window += piece
+            heard.bytes += len(piece)
             if len(heard.window) == WINDOW:
-                out += self._judge(heard, record.t_ns - (len(record.data) - 1 - n) * byte_ns)
+                out += self._judge(heard, record.t_ns - len(rest) * byte_ns)
                 heard.window.clear()
                 heard.faults = 0
         return out
@@ -104,11 +105,13 @@ class Doctor:
         scoring, sample = (TEXT_SCORE, TEXT) if heard.info.kind == "console" else (HEX_SCORE, HEX)
         share = scoring.judge(bytes(heard.window), min(heard.faults, WINDOW)).share
         if share >= BADLY:
-            heard.counts = [0] * 256
+            heard.counts = {}
             return []
+        for value in heard.window:
+            heard.counts[value] = heard.counts.get(value, 0) + 1
         if any(other.texts for other in self._links.values()):
             return [self._swapped(heard, t_ns)]
-        better = sent_at(heard.counts, heard.speed, sample)
+        better = sent_at([heard.counts.get(value, 0) for value in range(256)], heard.speed, sample)
         said = f"{share:.0%} of the last {WINDOW} characters read well at {heard.speed} bit/s"
         if better is not None:
             advice = [f"set speed = {better} for this link: what came looks like {better} bit/s", HUNT]

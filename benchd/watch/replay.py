@@ -78,14 +78,28 @@ class Replay:
 
 
 def judged_by(capture: Capture, base: Path, rules: str | None = None) -> tuple[str, str]:
-    """Return a table's text and where it comes from: the one asked for, else the capture's own, else the one it names.
+    """Return a table's text and where it comes from.
 
-    Raises UsageError or ExternalError where there is none.
+    The one asked for, else the one that lies beside the capture since it was judged again (`beside`), else the
+    capture's own, else the one it names. Raises UsageError or ExternalError where there is none.
     """
+    if rules is None and (text := text_beside(capture.path)) is not None:
+        return text, str(beside(capture.path))
     if rules is None and (text := table_text(capture)) is not None:
         return text, f"{capture.path} (the table in it)"
     path = find_table(rules or capture.table, base)
     return read_table_text(path), str(path)
+
+
+def beside(capture: Path) -> Path:
+    """Return where the table lies by which a capture is judged instead of its own; the capture stays as it is."""
+    return capture.with_suffix(".rules.toml")
+
+
+def text_beside(capture: Path) -> str | None:
+    """Return the text of the table beside a capture, None where there is none. Raises ExternalError."""
+    path = beside(capture)
+    return read_table_text(path) if path.is_file() else None
 
 
 @lru_cache(TABLES_KEPT)
@@ -170,7 +184,7 @@ def follows(before: Capture, capture: Capture) -> bool:
     """Whether a file goes on where the one before it ended, under the same table."""
     if run_of(before) != run_of(capture) or before.table != capture.table:
         return False
-    return table_text(before) == table_text(capture)
+    return table_text(before) == table_text(capture) and text_beside(before.path) == text_beside(capture.path)
 
 
 def run_of(capture: Capture) -> tuple[object, ...]:

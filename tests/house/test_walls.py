@@ -32,6 +32,7 @@ MAY_KNOW = {
         "benchd.inference",
         "benchd.links",
         "benchd.live_state",
+        "benchd.files",
         "benchd.rules",
         "benchd.settings",
         "benchd.store",
@@ -58,7 +59,7 @@ MAY_KNOW = {
     "cli": {
         *ONE_KIND,
         *(f"benchd.{room}" for room in ("studies", "inference", "rom", "rules", "store", "settings", "files")),
-        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild")),
+        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder")),
         "benchd.links.ports",
         "benchd.links.loopback",
         "benchd.sdnotify",
