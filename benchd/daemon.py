@@ -24,7 +24,7 @@ from benchd.sinks.mqtt.sink import MqttSink
 from benchd.sinks.page_feed import PageFeed
 from benchd.sinks.store_sink import StoreSink
 from benchd.store import Store
-from benchd.vocabulary.events import Event, LinkChanged
+from benchd.vocabulary.events import Event, FindingCleared, FindingRaised, LinkChanged
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.times import Anchor
@@ -228,6 +228,12 @@ class Daemon:
             if isinstance(event, LinkChanged):
                 level = logging.INFO if event.up else logging.WARNING
                 log.log(level, "%s %s: %s", event.machine, event.link, event.reason)
+            elif isinstance(event, FindingRaised) and event.alert:
+                found = event.finding
+                where = f" in {found.stage}" if found.stage else ""
+                log.warning("%s: %s: %s%s at %.1f s", event.machine, found.kind.upper(), found.rule, where, found.t)
+            elif isinstance(event, FindingCleared):
+                log.info("%s: %s: %s is over", event.machine, event.finding.kind, event.finding.rule)
             self.recovering.notice(run, event)
             self._tell(run, [event], False)
 

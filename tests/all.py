@@ -40,6 +40,8 @@ PACKAGES = {
     "/usr/share/seabios/bios-256k.bin": "seabios",
     "/usr/lib/ipxe/qemu/pxe-e1000.rom": "ipxe-qemu",
     "/usr/share/qemu/linuxboot.bin": "qemu-system-data",
+    "/usr/lib/u-boot/qemu-x86/u-boot.rom": "u-boot-qemu",
+    "/boot/memtest86+ia32.bin": "memtest86+",
 }
 """Program or file: the Debian package that brings it."""
 

@@ -1,4 +1,8 @@
-"""Loops: boots that start over at the same place again and again, and codes that repeat within one boot."""
+"""Loops: boots that start over at the same place again and again, and codes that repeat within one boot.
+
+A machine that resets itself does so in the same time again and again, or out of its work. A person looks at what
+stands still, and presses at odd times: those restarts are boots. Common practice, no source; the numbers are ours.
+"""
 
 from __future__ import annotations
 
@@ -13,20 +17,37 @@ from benchd.vocabulary.times import NS
 ALIKE = 0.8
 """Share of equal codes from which two passes are the same: a slow card loses some."""
 SIGNATURE_CODES = 64
-PERIOD_SPREAD = 0.25
-"""Two passes suffice if their lengths differ by less than this; a person's finger on reset is less regular."""
-PASSES_IRREGULAR = 3
+PASSES_REGULAR = 3
+"""So many passes in a row of one length are a loop."""
+REGULAR_NS = NS // 20
+REGULAR_PART = 0.01
+"""Lengths that differ by less than these (the larger of them) are one: a finger on a switch is less regular."""
+PASSES_IRREGULAR = 5
+BRISK_NS = NS
+"""So many passes at odd times are a loop where each restart came this soon after the last sign of life."""
+BEYOND_NS = NS
+BEYOND_PART = 0.1
+"""A pass this much longer than the loop's longest (both added) is none: somebody was at the switch meanwhile."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pass:
-    """One way through: its start and length (ns), its codes without immediate repeats, its stages."""
+    """One way through: its start and length (ns), its codes without immediate repeats, its stages.
+
+    `quiet_ns`: how long there was no sign of life at its end.
+    """
 
     boot: BootState
     start_ns: int
     length_ns: int
     codes: tuple[int, ...]
     stages: tuple[str, ...]
+    quiet_ns: int = 0
+
+    @property
+    def brisk(self) -> bool:
+        """Whether the restart came out of the machine's work."""
+        return self.quiet_ns <= BRISK_NS
 
 
 def squeezed(codes: Sequence[int]) -> tuple[int, ...]:
@@ -47,20 +68,32 @@ def same_pass(a: Pass, b: Pass) -> bool:
     return a.codes == b.codes or SequenceMatcher(None, a.codes, b.codes, autojunk=False).ratio() >= ALIKE
 
 
+def regular(passes: Sequence[Pass]) -> bool:
+    """Whether passes are all of one length."""
+    lengths = [done.length_ns for done in passes]
+    return max(lengths) - min(lengths) <= max(REGULAR_NS, REGULAR_PART * max(lengths))
+
+
 @dataclass(slots=True)
 class RestartChain:
-    """The unfinished boots in a row that each ended by the next one's start."""
+    """The unfinished boots in a row that may turn out to be passes of one loop, each ended by the next one's start."""
 
     passes: list[Pass] = field(default_factory=list)
 
     def add(self, done: Pass) -> list[Pass]:
-        """Take in a pass that ended by a restart; one that went another way begins a new chain.
+        """Take in a pass that ended by a restart; one that can be of no loop with those before begins a new chain.
 
         Return those that are in the chain no more.
         """
-        gone = self.clear() if self.passes and not same_pass(self.passes[-1], done) else []
+        gone = self.clear() if self.passes and not self._goes_on(done) else []
         self.passes.append(done)
+        if len(self.passes) >= PASSES_IRREGULAR and not self.looping:
+            gone.append(self.passes.pop(0))
         return gone
+
+    def _goes_on(self, done: Pass) -> bool:
+        last = self.passes[-1]
+        return same_pass(last, done) and ((last.brisk and done.brisk) or regular((last, done)))
 
     def clear(self) -> list[Pass]:
         """Forget the passes and return them."""
@@ -74,12 +107,14 @@ class RestartChain:
     @property
     def looping(self) -> bool:
         """Whether the passes so far are a loop."""
-        if len(self.passes) >= PASSES_IRREGULAR:
+        if len(self.passes) >= PASSES_REGULAR and regular(self.passes[-PASSES_REGULAR:]):
             return True
-        if len(self.passes) < 2:
-            return False
-        a, b = (p.length_ns for p in self.passes[-2:])
-        return abs(a - b) <= PERIOD_SPREAD * max(a, b)
+        return len(self.passes) >= PASSES_IRREGULAR and all(done.brisk for done in self.passes)
+
+
+def longest(passes: Sequence[Pass]) -> int:
+    """Return the most (ns) that a further pass of the loop may take."""
+    return round(max(done.length_ns for done in passes) * (1 + BEYOND_PART)) + BEYOND_NS
 
 
 def describe(done: Pass, passes: int) -> str:

@@ -5,19 +5,23 @@ final stage was seen; `link-lost` every link is down; `over`. Of the rows for a 
 condition fit is taken: its actions in their order, then its next state. A trigger without such a row does nothing.
 
  1. A start mark or reset that belongs to the boot that is open moves its start, and is a sign of life.
- 2. A start in a loop, after a pass that went the same way, is one pass more.
+ 2. A start in a loop, after a pass that went the same way, is one pass more: unless the pass took far longer than
+    the others, stood still, or belongs to another trial than the loop.
  3. Any other start closes what is open and opens a boot. A running boot is cut short by it and stays *settled*:
-    if the next ones go the same way it was a pass of a loop, and only then or when they don't is it *over*.
- 4. Passes that went the same way, often or regularly enough, are a loop.
+    if the next ones go the same way it was a pass of a loop, and only then or when they don't is it *over*. With
+    a new trial begun meanwhile it is over at once.
+ 4. Passes that went the same way, in equal times or often and without a pause, are a loop.
  5. A sign of life opens a boot where nothing was seen yet, or after the power was seen to go off.
  6. A sign of life of a stalled or lost machine: it moved on. In a loop it ends a pause, not the loop.
- 7. Silence beyond the deadline in force stalls the boot, for now; a loop that pauses stays a loop.
+ 7. Silence beyond the deadline in force stalls the boot, for now; a loop that stands still ends at the next start.
  8. What stood for some seconds is settled: told as how the boot ended, until the machine moves on.
  9. The final stage, then a short wait, finishes a boot; so does whatever ends it meanwhile.
 10. A stage that the loop does not have ends the loop.
 11. Power off without life after it ends a boot: cut short, or as it stood.
 12. With its last link lost a running boot cannot be seen any more.
 13. At the end of the run a running boot is cut short; what stands stays as it is.
+14. By a table that judges nothing a boot is recorded: until the next start, silence, power off, or the run's end.
+    Life after silence opens the next.
 """
 
 from __future__ import annotations
@@ -28,7 +32,7 @@ from typing import Literal
 
 from benchd.boots.deadlines import SILENCE, Deadline
 from benchd.boots.ladder import Ladder
-from benchd.boots.loops import Pass, RestartChain, describe, same_pass, squeezed
+from benchd.boots.loops import Pass, RestartChain, describe, longest, same_pass, squeezed
 from benchd.boots.state import BootState, boot_id
 from benchd.rules.match import Matcher
 from benchd.vocabulary.events import (
@@ -93,6 +97,12 @@ class Row:
 ROWS = (
     Row(1, "start", ("running", "stalled", "looping"), "belongs", ("join",), None),
     Row(2, "start", ("looping",), "same_way", ("count_pass",), "looping"),
+    Row(14, "start", ("running",), "records", ("record", "open"), "running"),
+    Row(14, "silence", ("running",), "records", ("record",), "over"),
+    Row(14, "off", ("running",), "records", ("record",), "over"),
+    Row(14, "end", ("running",), "records", ("record",), "over"),
+    Row(14, "life", ("over",), "records", ("open_on_life",), "running"),
+    Row(3, "start", ("running",), "new_trial", ("cut", "open"), "running"),
     Row(3, "start", ("running",), None, ("cut_by_start", "open"), "running"),
     Row(3, "start", ("finishing",), None, ("finish", "open"), "running"),
     Row(3, "start", ("idle", "stalled", "looping", "link-lost", "over"), None, ("close", "open"), "running"),
@@ -145,6 +155,8 @@ class BootMachine:
         self._loop_pass: Pass | None = None
         self._loop_finding: Finding | None = None
         self._loop_passes = 0
+        self._longest_ns = 0
+        """What a pass of the loop may take at most."""
         self._ids: dict[str, int] = {}
 
     def use(self, matcher: Matcher) -> None:
@@ -191,7 +203,16 @@ class BootMachine:
     def _same_way(self, at: Trigger) -> bool:
         assert self._loop_pass is not None
         done = self._this_pass(at.t_ns)
+        if self._new_trial(at) or done.boot.stalled is not None or done.length_ns > self._longest_ns:
+            return False
         return same_pass(self._loop_pass, done) or self._loop_pass.codes == done.codes
+
+    def _new_trial(self, at: Trigger) -> bool:
+        """Whether the open boot is of another trial than a boot that starts now."""
+        return self.open_boot.trial != self.trial
+
+    def _records(self, at: Trigger) -> bool:
+        return not self.table.table.judges
 
     def _was_off(self, at: Trigger) -> bool:
         return self.power_seen_off
@@ -251,6 +272,10 @@ class BootMachine:
         boot = self.open_boot
         boot.last_ns = max(boot.last_ns, at.t_ns)
 
+    def _record(self, at: Trigger) -> None:
+        self.open_boot.outcome = "recorded"
+        self._close(at)
+
     def _cut(self, at: Trigger) -> None:
         self.open_boot.outcome = "cut-short"
         self._close(at)
@@ -287,7 +312,8 @@ class BootMachine:
     def _this_pass(self, t_ns: int) -> Pass:
         boot = self.open_boot
         stages = tuple(e.rule.name for e in boot.entered)
-        return Pass(boot, self._pass_start_ns, t_ns - self._pass_start_ns, squeezed(self.pass_codes), stages)
+        length_ns, quiet_ns = t_ns - self._pass_start_ns, t_ns - max(boot.last_ns, self._pass_start_ns)
+        return Pass(boot, self._pass_start_ns, length_ns, squeezed(self.pass_codes), stages, quiet_ns)
 
     def _cut_by_start(self, at: Trigger) -> None:
         boot = self.open_boot
@@ -305,7 +331,7 @@ class BootMachine:
         boot = self.open_boot
         passes = self._chain.clear()
         last = passes[-1]
-        self._loop_pass, self._loop_passes = last, len(passes)
+        self._loop_pass, self._loop_passes, self._longest_ns = last, len(passes), longest(passes)
         for done in passes:
             done.boot.outcome, done.boot.passes_of = "looped", boot.id
             self._over(done.boot, at.t_ns)
@@ -326,7 +352,6 @@ class BootMachine:
             boot.fired_starts.add(at.mark)
         self._loop_passes += 1
         self.pass_codes, self._pass_start_ns, self.since_start = [], at.t_ns, 0
-        self._stand_down(at)
         self._touch(at)
         if self._loop_finding is not None:
             told = self._loop_finding.model_copy(update={"detail": describe(done, self._loop_passes)})

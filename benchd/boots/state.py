@@ -78,6 +78,8 @@ class BootState:
     fired_starts: set[int] = field(default_factory=set)
     recent: deque[int] = field(default_factory=lambda: deque(maxlen=RECENT_CODES))
     unknown: set[int] = field(default_factory=set)
+    values: set[int] = field(default_factory=set)
+    """Codes that came, by their low byte."""
     after: list[tuple[int, int]] = field(default_factory=list)
     """Stall rules whose `after` was the last code or last text: (index of rule, when seen)."""
     stalled: Finding | None = None
@@ -219,6 +221,10 @@ class BootState:
         if not full:
             self.findings.append(finding)
         return finding
+
+    def forget(self, kind: FindingKind) -> None:
+        """Take back the findings of a kind: another one says it better."""
+        self.findings = [finding for finding in self.findings if finding.kind != kind]
 
     def clear(self, finding: Finding, t_ns: int) -> Finding:
         """Mark a finding as no longer true from `t_ns` on and return it as it is now."""

@@ -10,28 +10,36 @@ from benchd.boots.loops import repeated
 from benchd.boots.machine import CLOSED, BootMachine, Trigger
 from benchd.boots.repeats import gist
 from benchd.boots.state import BootState, shown
+from benchd.boots.strange import judge_code, judge_lines, tell_floating, tell_misfit
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen, LinkChanged, LossSeen, StageEntered
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Check
-from benchd.vocabulary.observations import Break, Code, LinkChange, Lost, Observation, Power, Reported, Reset, Text
+from benchd.vocabulary.observations import (
+    Break,
+    Code,
+    LinkChange,
+    Lost,
+    Misfit,
+    Observation,
+    Power,
+    Reported,
+    Reset,
+    Text,
+)  # fmt: skip
 from benchd.vocabulary.records import Annotation, LinkInfo
 from benchd.vocabulary.times import NS, Anchor
 
-MAX_UNKNOWN = 16
-"""Unknown codes that get a finding of their own in one boot."""
 FLOATING_RUN = 4
 """Codes FFh in a row, where FFh says nothing else, that mean a bus nobody drives."""
 PASS_CODES = 4096
 """Codes of one pass that are kept to compare passes by; far more than `loops.SIGNATURE_CODES`."""
+AGAIN_NS = NS // 2
+"""Where boots are only recorded, what came first starts a boot if it comes after a pause of this."""
 LOSSES = {"overrun", "sequence-gap", "card-overrun"}
 """Reasons by which something that was sent did not reach us; other refusals are noise that was seen."""
 AWAY_NS = NS // 2
 """An absence of ours from which on times are not worth learning from; a shorter one is within what `u` says."""
-FLOATING = (
-    "The diagnostic port reads FFh again and again: nothing drives the bus. The card may be unpowered, "
-    "badly seated or on a wrong port, or the machine is held in reset."
-)
 
 
 class BootTracker:
@@ -49,6 +57,8 @@ class BootTracker:
         self._floating = 0
         self._line_fired: dict[str, tuple[int, set[Hit]]] = {}
         self._line_text: dict[str, tuple[int, str]] = {}
+        self._first: tuple[str, object] | None = None
+        """What came first in a boot that is only recorded, and on which link."""
         self._now = -(1 << 62)
 
     @property
@@ -100,6 +110,8 @@ class BootTracker:
                 self._lost(seen.link, seen.t_ns, seen.reason, seen.count)
             case Break():
                 self._lost(seen.link, seen.t_ns, "break", 1)
+            case Misfit():
+                tell_misfit(self.machine, seen)
             case Annotation():
                 self._on_annotation(seen)
         return self._take()
@@ -180,6 +192,18 @@ class BootTracker:
         mark = next((hit.index for hit in hits if hit.role == "start"), None)
         return mark is not None and self._start(t_ns, u_ns, reason, mark)
 
+    def _comes_again(self, what: tuple[str, object], t_ns: int, u_ns: int, word: str) -> bool:
+        """Where boots are only recorded: what came first comes again, after a pause. Say whether a boot starts so."""
+        machine = self.machine
+        if machine.table.table.judges:
+            return False
+        boot = machine.boot
+        if boot is None or self.closed or not (boot.codes or boot.lines):
+            self._first = what
+            return False
+        others, paused = self.machine.since_start > 1, t_ns - boot.last_ns >= AGAIN_NS
+        return what == self._first and others and paused and self._start(t_ns, u_ns, f"{word} again", None)
+
     def _life(self, t_ns: int, u_ns: int, began_ns: int | None = None, moves_on: bool = True) -> None:
         """Take a sign of life; one that does not say that the machine `moves_on` leaves a stall standing."""
         machine = self.machine
@@ -194,9 +218,11 @@ class BootTracker:
         if self._says_nothing(seen, known, hits):
             self._show_code(seen, known)
             if self._floating == FLOATING_RUN:
-                self._floating_bus(seen)
+                tell_floating(self.machine, seen.t_ns)
             return
-        started = self._starts(hits, seen.t_ns, seen.u_ns, f"code {shown(seen.value)}")
+        what = f"code {shown(seen.value)}"
+        started = self._starts(hits, seen.t_ns, seen.u_ns, what)
+        started |= self._comes_again((seen.link, seen.value), seen.t_ns, seen.u_ns, what)
         if not started:
             self._life(seen.t_ns, seen.u_ns)
         boot = self.machine.boot
@@ -212,7 +238,7 @@ class BootTracker:
         self._apply(others + stages[:1], lambda hit: seen.t_ns, seen.u_ns)
         self._slow(seen.t_ns)
         if self.machine.phase in ("running", "looping"):
-            self._unknown(boot, seen, known)
+            judge_code(self.machine, boot, seen, known)
             self._code_loops(boot, seen.t_ns)
 
     def _says_nothing(self, seen: Code, known: bool, hits: Sequence[Hit]) -> bool:
@@ -247,17 +273,11 @@ class BootTracker:
         boot = self.machine.boot
         self.machine.out.append(
             CodeSeen(
-                machine=self.name,
-                t_ns=seen.t_ns,
-                u_ns=seen.u_ns,
-                link=seen.link,
-                boot=boot.id if boot else None,
+                machine=self.name, t_ns=seen.t_ns, u_ns=seen.u_ns, link=seen.link, boot=boot.id if boot else None,
                 t=boot.seconds(seen.t_ns) if boot else None,
-                code=f"{seen.value:04X}" if seen.wide else shown(seen.value),
-                port=seen.port,
-                known=known,
+                code=f"{seen.value:04X}" if seen.wide else shown(seen.value), port=seen.port, known=known,
             )
-        )
+        )  # fmt: skip
 
     def _on_text(self, seen: Text) -> None:
         hits = self.matcher.text(seen.text[: seen.report])
@@ -270,19 +290,14 @@ class BootTracker:
         boot = self.machine.boot
         self.machine.out.append(
             LineSeen(
-                machine=self.name,
-                t_ns=seen.t_ns,
-                u_ns=seen.u_ns,
-                link=seen.link,
-                boot=boot.id if boot else None,
-                t=boot.seconds(seen.t_ns) if boot else None,
-                line=seen.line,
-                text=seen.text,
-                partial=seen.partial,
+                machine=self.name, t_ns=seen.t_ns, u_ns=seen.u_ns, link=seen.link, boot=boot.id if boot else None,
+                t=boot.seconds(seen.t_ns) if boot else None, line=seen.line, text=seen.text, partial=seen.partial,
                 report=seen.report is not None,
             )
-        )
+        )  # fmt: skip
         self._apply(fresh, lambda hit: seen.time_at(hit.start), seen.u_ns)
+        if boot is not None and news and self.machine.phase == "running":
+            judge_lines(self.machine, boot, seen.at_ns)
         if news:
             self._slow(seen.at_ns)
 
@@ -304,8 +319,11 @@ class BootTracker:
         life_ns = min(last_ns, seen.at_ns)
         says, boot = gist(seen.text), self.machine.boot
         before_ns = t_ns if boot is None else boot.last_ns
-        news = boot is None or fresh != [] or says not in boot.said
-        if not self._starts(fresh, t_ns, seen.u_ns, "console text"):
+        news = boot is None or fresh != [] or seen.report is not None or says not in boot.said
+        started = self._starts(fresh, t_ns, seen.u_ns, "console text")
+        if not seen.partial and seen.text.strip():
+            started |= self._comes_again((seen.link, seen.text.strip()), t_ns, seen.u_ns, "the first line")
+        if not started:
             self._life(life_ns, seen.u_ns, seen.t_ns, moves_on=news or boot is None or not boot.stuck(life_ns))
             self.machine.since_start += 1
         boot = self.machine.boot
@@ -468,24 +486,9 @@ class BootTracker:
         name, means = stage.rule.name, stage.rule.means
         self.machine.raise_finding(boot.note("slow", name, t_ns, limit=limit, means=means, detail=detail), t_ns)
 
-    def _unknown(self, boot: BootState, seen: Code, known: bool) -> None:
-        if known or self.machine.table.table.unknown_codes == "ignore" or seen.value in boot.unknown:
-            return
-        if len(boot.unknown) >= MAX_UNKNOWN:
-            return
-        boot.unknown.add(seen.value)
-        name = f"{seen.value:04X}" if seen.wide else shown(seen.value)
-        means = f"The table says nothing of code {name}: another BIOS family or version, or noise on the port."
-        self.machine.raise_finding(boot.note("unknown-code", f"code-{name}", seen.t_ns, means=means), seen.t_ns)
-
     def _code_loops(self, boot: BootState, t_ns: int) -> None:
         for rule in self.machine.table.loop:
             if repeated(boot.recent, rule):
                 codes = " ".join(str(c) for c in rule.codes)
                 detail = f"{codes}, {rule.times} times"
                 self.machine.raise_finding(boot.note("loop", rule.name, t_ns, help_=rule, detail=detail), t_ns)
-
-    def _floating_bus(self, seen: Code) -> None:
-        boot = self.machine.boot
-        if boot is not None and self.machine.phase in ("running", "stalled"):
-            self.machine.raise_finding(boot.note("fault", "floating-bus", seen.t_ns, means=FLOATING), seen.t_ns)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator, Sequence
 from datetime import datetime
@@ -26,6 +27,7 @@ MARK = {
     "looped": "LOOPED",
     "cut-short": "cut-short",
     "link-lost": "link-lost",
+    "recorded": "recorded",
     "running": "running",
 }
 WIDTH = 96
@@ -144,6 +146,7 @@ def register(app: typer.Typer) -> None:
     group = typer.Typer(rich_markup_mode=None, invoke_without_command=True, no_args_is_help=False)
     group.callback()(boots)
     group.command("rebuild")(rebuild_boots)
+    group.command("judge")(judge_boots)
     app.add_typer(group, name="boots")
 
 
@@ -217,6 +220,58 @@ def rebuild_boots(
         emit_json({"found": done.found, "stored": done.stored, "problems": done.problems})
     else:
         tell([f"{done.found} boots in {len(paths)} captures, {done.stored} of them put into the store"])
+    for problem in done.problems:
+        print(f"benchd: {clean(problem)}", file=sys.stderr)
+    if done.problems:
+        raise typer.Exit(1)
+
+
+def judge_boots(
+    rules: Annotated[str | None, typer.Option(help="The table to judge by from now on: a name or a file.")] = None,
+    as_recorded: Annotated[
+        bool, typer.Option("--as-recorded", help="Judge by the tables that were in force then, as before.")
+    ] = False,
+    machine: Annotated[str | None, typer.Option(help="Only this machine's boots.")] = None,
+    files: Annotated[
+        list[Path] | None,
+        typer.Option("--from", metavar="FILE", help="This capture; may stand several times. Default: all."),
+    ] = None,
+    config: ConfigOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Judge old boots again by another table, in the store.
+
+    Records, verdicts and studies follow; the captures stay as they are, each with the table beside it.
+
+    Exit codes: 0 fine, 1 a capture could not be read whole, benchd is running, or the store failed, 2 wrong use.
+    """
+    from benchd.rules.files import load_table_text
+    from benchd.watch.folder import lock_data
+    from benchd.watch.rebuild import captures_under
+    from benchd.watch.rejudge import rejudge
+
+    if (rules is None) == (not as_recorded):
+        raise UsageError("give either --rules TABLE or --as-recorded")
+    loaded = settings_of(config)
+    here = Path() if rules is not None and Path(rules).is_file() else loaded.base
+    text = load_table_text(rules, here)[1] if rules is not None else None
+    paths = files or captures_under(loaded.data)
+    if not paths:
+        raise UsageError(f"there are no captures in {loaded.data / 'captures'}; name some with --from")
+    lock = lock_data(loaded.data)
+    try:
+        with store_of(config, write=True) as store:
+            if machine is not None:
+                _known(machine, config, store)
+            done = rejudge(
+                store, paths, loaded.base, text, machine=machine, told=lambda line: None if json else tell([line])
+            )
+    finally:
+        os.close(lock)
+    if json:
+        emit_json({"found": done.found, "stored": done.stored, "problems": done.problems})
+    else:
+        tell([f"{done.found} boots judged again"])
     for problem in done.problems:
         print(f"benchd: {clean(problem)}", file=sys.stderr)
     if done.problems:

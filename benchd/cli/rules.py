@@ -1,4 +1,4 @@
-"""`benchd rules`: check rule tables, list the ones there are, show one, draft one."""
+"""`benchd rules`: check rule tables, list the ones there are, show one, draft one, find the one that fits."""
 
 from __future__ import annotations
 
@@ -14,8 +14,10 @@ if TYPE_CHECKING:
     from benchd.rules import RuleTable
     from benchd.rules.schema import Help
 
-sub = typer.Typer(no_args_is_help=True, help="Rule tables: check, list, find, show, draft.")
+sub = typer.Typer(no_args_is_help=True, help="Rule tables: check, list, find, show, draft, fit.")
 rulefind.add(sub)
+
+FITS_SHOWN = 8
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
@@ -214,41 +216,90 @@ def _show_codes(table: RuleTable) -> None:
 
 
 @sub.command()
+def fit(
+    captures: Annotated[list[Path], typer.Argument(help="Captures of good boots.", metavar="CAPTURE...")],
+    json: Json = False,
+) -> None:
+    """Rank all tables by how well they explain captures.
+
+    Those in ./rules and the shipped ones: by codes known, the ladder, and where boots begin and end.
+
+    Exit codes: 0 a table fits, 1 none does, or a file is damaged, 2 wrong use.
+    """
+    import sys
+
+    from benchd.errors import BenchError
+    from benchd.inference.fitting import FITS, ranked
+    from benchd.rules.files import load_table, shipped_tables
+    from benchd.studies.drafting import read_record
+
+    record = read_record(captures)
+    here = {path.stem: path for path in sorted(Path("rules").glob("*.toml"))}
+    tables = []
+    for path in {**shipped_tables(), **here}.values():
+        try:
+            tables.append(load_table(str(path.resolve()), Path()))
+        except BenchError as error:
+            print(f"benchd: left out: {clean(str(error))}", file=sys.stderr)
+    fits = ranked(tables, [boot.events for boot in record.boots])
+    best = [one for one in fits if one.fits]
+    if json:
+        emit_json({"boots": len(record.boots), "least": FITS, "tables": [one.to_json() for one in fits]})
+    else:
+        say(f"{len(record.boots)} boots in {len(captures)} captures")
+        say("table             fits  codes known  order  ladder  ends")
+        for one in fits[:FITS_SHOWN]:
+            parts = f"{one.known:>11.0%} {one.order:>6.0%} {one.ladder:>7.0%} {one.ends:>5.0%}"
+            say(f"{one.table:<16} {one.score:>5.2f} {parts}")
+        if best:
+            say(f'{best[0].table} fits best: rules = "{best[0].table}"')
+        else:
+            say(f"No table explains this record (from {FITS} on): record a few good boots, and draft one")
+    for problem in record.problems:
+        print(f"benchd: {clean(problem)}", file=sys.stderr)
+    if record.problems or not best:
+        raise typer.Exit(1)
+
+
+@sub.command()
 def draft(
     captures: Annotated[list[Path], typer.Argument(help="Captures of good boots.", metavar="CAPTURE...")],
     name: Annotated[str, typer.Option(help="The new table's name.")] = "draft",
-    rules: Annotated[str | None, typer.Option(help="Tell boots apart by this table instead of the captures'.")] = None,
+    rules: Annotated[str | None, typer.Option(help="Tell boots apart by the starts of this table.")] = None,
     lines: Annotated[
-        bool | None, typer.Option("--lines/--no-lines", help="Console lines as stages; default: only without codes.")
+        bool | None, typer.Option("--lines/--no-lines", help="Console lines as stages; default: yes.")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Write to this new file; default: standard output.")] = None,
     json: Json = False,
 ) -> None:
     """Draft a table from good boots of an unknown BIOS.
 
-    Several boots give the common ladder, usual times, limits.
+    Finds where boots start and end, the ladder they share, usual times and limits, and tries itself on them.
 
     Exit codes: 0 fine, 1 a file is damaged or cannot be written, 2 too few boots or a wrong name.
     """
     import sys
 
+    from benchd.cli.common import make_folder
     from benchd.files import write_new
-    from benchd.inference.draft import draft as draft_ladder
     from benchd.rules import check_text
-    from benchd.studies.drafting import draft_toml, read_boots
+    from benchd.studies.drafting import draft_table, read_record
 
-    found = read_boots(captures, rules, lines=lines)
-    drafted = draft_ladder(found.logs)
-    text = draft_toml(drafted, name, len(captures), found.notes)
-    check_text(text, "the draft")
-    for problem in found.problems:
+    record = read_record(captures, rules)
+    drafted = draft_table(record, captures, name, lines=lines)
+    check_text(drafted.text, "the draft")
+    for problem in record.problems:
         print(f"benchd: {clean(problem)}", file=sys.stderr)
+    through = f"{drafted.through} of {drafted.boots} boots run through it without a finding"
     if json:
-        emit_json(drafted.to_json() | {"notes": [*drafted.notes, *found.notes], "toml": text})
+        told = drafted.ladder.to_json()
+        emit_json(told | {"notes": [*drafted.ladder.notes, *drafted.notes, through], "toml": drafted.text})
     elif out is not None:
-        write_new(out, text.encode(), False, list(captures))
-        say(f"{clean(str(out))}: {len(drafted.stages)} rungs from {drafted.boots} boots; fill in the names")
+        make_folder(out.absolute().parent)
+        write_new(out, drafted.text.encode(), False, list(captures))
+        say(f"{clean(str(out))}: {len(drafted.ladder.stages)} stages from {drafted.boots} boots")
+        say(f"{through}; judge by it: benchd run --rules {clean(str(out))}")
     else:
-        sys.stdout.write(text)
-    if found.problems:
+        sys.stdout.write(drafted.text)
+    if record.problems:
         raise typer.Exit(1)

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from benchd.vocabulary.hunting import STANDARD_RATES
 from benchd.vocabulary.times import byte_time_ns
+
+__all__ = ["STANDARD_RATES", "Timing", "divisor", "latency_timer_ms", "port_kind", "port_timing"]
 
 CRYSTAL_HZ = 1_843_200
 """The usual crystal of a PC serial port."""
-
-STANDARD_RATES = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
-"""Rates that PCs of the ISA years use on a null modem or a card; all are exact with `CRYSTAL_HZ`."""
 
 PortKind = Literal["pty", "socket", "rfc2217", "usb", "uart", "other"]
 

@@ -93,4 +93,4 @@ def hunt_order(settings: PortSettings, any_byte: bool) -> tuple[int, ...]:
     """
     if any_byte:
         return tuple(sorted(settings.hunt_rates or STANDARD_RATES, reverse=True))
-    return settings.hunt_rates or (9600, 115200, 19200, 38400, 57600, 2400, 1200, 4800, 300, 600)
+    return settings.hunt_rates or (9600, 115200, 19200, 38400, 57600, 2400, 1200, 4800, 300, 600, 150, 110)

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
 
 from benchd.rules.values import Codes, compile_pattern, parse_codes, parse_port
-from benchd.tomlfile import matching
+from benchd.tomlfile import matching, misplaced
 from benchd.vocabulary.times import parse_duration
 
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
@@ -77,8 +77,10 @@ class TableHead(RulePart):
     """`[table]`. `ports` are the I/O ports that carry this family's codes; codes from others are shown only.
 
     `order = "free"` turns off the finding "late" for a family whose stages come in any order.
-    `unknown_codes = "ignore"` is for tables that do not try to list every code. `makers`, `machines` and `years` are
-    what `benchd rules find` goes by: the names on the BIOS chip, processor classes, first and last year.
+    `unknown_codes = "ignore"` is for tables that do not try to list every code. `judges = false`: boots are recorded
+    only, and parted by power, reset, silence of `[boot] quiet`, and what came first in a boot coming again. `makers`,
+    `machines` and `years` are what `benchd rules find` goes by: the names on the BIOS chip, processor classes, first
+    and last year.
     """
 
     name: Name
@@ -90,6 +92,7 @@ class TableHead(RulePart):
     ports: list[Port] = Field(default_factory=list)
     order: Literal["ladder", "free"] = "ladder"
     unknown_codes: Literal["report", "ignore"] = "report"
+    judges: bool = True
 
 
 class BootPart(RulePart):
@@ -195,13 +198,21 @@ class RuleTable(RulePart):
 
     table: TableHead
     boot: BootPart = Field(default_factory=BootPart)
-    stage: list[StageRule] = Field(min_length=1, max_length=1000)
+    stage: list[StageRule] = Field(default_factory=list, max_length=1000)
     stall: list[StallRule] = Field(default_factory=list, max_length=2000)
     loop: list[LoopRule] = Field(default_factory=list, max_length=200)
     order: list[OrderRule] = Field(default_factory=list, max_length=200)
     fault: list[FaultRule] = Field(default_factory=list, max_length=2000)
     check: list[CheckRule] = Field(default_factory=list, max_length=2000)
     code: list[CodeName] = Field(default_factory=list, max_length=5000)
+
+    @model_validator(mode="after")
+    def _ladder(self) -> RuleTable:
+        if self.table.judges and not self.stage:
+            raise misplaced("table", ("stage",), "there is no [[stage]]: a ladder needs one")
+        if not self.table.judges and (self.stage or self.stall or self.boot.starts):
+            raise misplaced("table", ("table", "judges"), "a table that judges nothing has no starts, stages or stalls")
+        return self
 
     @property
     def name(self) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -141,6 +141,25 @@ class Boots:
             whole = self._boot_id(connection, boot_id)
             known = self._one_column(connection, schema.boot.c.capture, whole)
         return str(self._data / known) if known is not None and self._data is not None else known
+
+    def boots_of_capture(self, capture: str) -> list[Boot]:
+        """The boots that began in a capture file, in order of start."""
+        of_file = sa.select(schema.boot.c.id).where(schema.boot.c.capture == self._inside(capture))
+        with self._database.read() as connection:
+            return sorted(_load(connection, of_file), key=lambda boot: microseconds(boot.started))
+
+    def replace_boots(self, moved: Mapping[str, str | None]) -> None:
+        """Take boots out, each with the id of the boot that stands for it now: results entered for it go there.
+
+        None: no boot does; its results stay under the old id. All or nothing.
+        """
+        with self._database.write() as connection:
+            for old, new in moved.items():
+                if new is not None:
+                    connection.execute(sa.update(schema.result).where(schema.result.c.boot == old).values(boot=new))
+                for table in (schema.stage, schema.finding, schema.boot_check):
+                    connection.execute(sa.delete(table).where(table.c.boot == old))
+                connection.execute(sa.delete(schema.boot).where(schema.boot.c.id == old))
 
     def _inside(self, capture: str | None) -> str | None:
         """A path in the data folder relative to it, so that the folder may be moved; others as they are."""

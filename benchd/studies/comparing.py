@@ -28,7 +28,7 @@ from benchd.vocabulary.models import Boot
 
 READ_MOST = 24
 """Boots of a group whose captures are read for codes and lines; times and rates are counted over all."""
-OUTCOME = {"cut-short": "cut short", "link-lost": "link lost", "running": "cut short"}
+OUTCOME = {"cut-short": "cut short", "link-lost": "link lost", "recorded": "cut short", "running": "cut short"}
 APART = 0.5
 SHOWN = 0.05
 """Shares this far apart, or a p below this, are worth telling."""

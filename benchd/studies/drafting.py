@@ -1,153 +1,218 @@
-"""A draft rule table from captures of good boots: what `inference.draft` finds, written as TOML to be filled in."""
+"""A draft rule table from captures of good boots: boots are told apart, a ladder is found, written as TOML, and tried.
+
+No table is needed for that, and the one that was in force then says nothing: the codes and lines of the captures are
+parted anew (`inference.parting`). The draft is tried on the boots it was made from; a stage that makes a finding there
+is taken off, until they run through it.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
-from benchd.errors import ExternalError
-from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event
-from benchd.inference.draft import Draft, DraftStage
-from benchd.studies.comparing import boot_log, logged
-from benchd.tomlfile import toml_value
+from benchd.errors import ExternalError, UsageError
+from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event, mask
+from benchd.inference.draft import Draft
+from benchd.inference.draft import draft as draft_ladder
+from benchd.inference.parting import MARK, first_times, got_as_far, part, shared
+from benchd.rules.values import compile_pattern
+from benchd.studies.draft_text import draft_toml, names_of, pattern_of, token_of
+from benchd.vocabulary.events import BootStarted, CodeSeen, LineSeen
 from benchd.vocabulary.models import Boot
+from benchd.vocabulary.times import NS
 
-LIMIT_LEAST_S = 10.0
-LIMIT_TIMES = 3.0
-"""A drafted limit is generous: the daemon learns tighter ones from good boots, and crying wolf costs trust."""
-PATTERN_MOST = 120
+RECORD = "record"
+"""The table that judges nothing: by it nothing that was received is left out."""
+MOST_STAGES = 60
+RECORD_MOST = 200_000
+"""Codes and lines of one run that are looked at."""
+ROUNDS = 12
+HARD = ("reset", "power-on", "first sign of life after power-off")
+"""Reasons of a start that no table is needed for."""
+LEAST = 2
 
 
 @dataclass(frozen=True, slots=True)
-class CaptureBoots:
-    """Boots read from captures, what was left out, and which files break off."""
+class PowerUp:
+    """One boot of a record: which run of the captures it is in, and its events; times in seconds of that run."""
 
-    logs: tuple[BootLog, ...]
-    notes: tuple[str, ...]
+    run: int
+    events: tuple[Event, ...]
+
+    @property
+    def start_s(self) -> float:
+        return self.events[0].t_s
+
+    @property
+    def end_s(self) -> float:
+        return self.events[-1].t_s
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """What captures hold: boots told apart, and which files break off."""
+
+    boots: tuple[PowerUp, ...]
     problems: tuple[str, ...]
 
 
-def read_boots(paths: Sequence[Path], rules: str | None = None, *, lines: bool | None = None) -> CaptureBoots:
-    """Boots of captures with their codes; console lines too with `lines` (None: only where there are no codes).
+@dataclass(frozen=True, slots=True)
+class Drafted:
+    """A table that was drafted and tried: its text, its ladder, how many of `boots` run through it."""
 
-    Where some boots finished by the table they were judged by, only those are taken as good; where none did
-    (the table does not know this firmware) all are. Raises UsageError or ExternalError for unreadable files.
+    text: str
+    ladder: Draft
+    boots: int
+    through: int
+    notes: tuple[str, ...]
+
+
+def read_record(paths: Sequence[Path], rules: str | None = None) -> Record:
+    """Boots of captures with codes and lines. `rules`: told apart by the starts of that table instead.
+
+    Raises UsageError or ExternalError for unreadable files, and where there is no boot.
     """
     from benchd.watch.replay import Replay
-    from benchd.watch.trace import all_boots
 
-    replay = Replay(paths, rules)
-    boots: dict[str, Boot] = {}
-    events: dict[str, list[Event]] = {}
-    for boot, seen in all_boots(replay, MAX_EVENTS + 1):
-        boots[boot.id] = boot
-        events[boot.id] = sorted(filter(None, map(logged, seen)), key=lambda event: event.t_s)
+    replay = Replay(paths, rules or RECORD)
+    boots: list[PowerUp] = []
+    for run, seen in enumerate(_runs(replay, every=rules is not None)):
+        boots += [PowerUp(run, own[:MAX_EVENTS]) for own in part(seen)]
     if not boots:
         raise ExternalError(f"{', '.join(str(path) for path in paths)[:300]}: no boot in these captures")
-    if lines is None:
-        lines = not any(event.kind == "code" for own in events.values() for event in own)
-    chosen, good, notes = _good(list(boots.values()))
-    logs = []
-    for boot in chosen:
-        own = [event for event in events.get(boot.id, []) if lines or event.kind == "code"]
-        log = boot_log(boot, own)
-        logs.append(log if good else replace(log, outcome=FINISHED, end_s=_last(own), stages=()))
-    return CaptureBoots(tuple(logs), tuple(notes), tuple(replay.problems))
+    return Record(tuple(boots), tuple(replay.problems))
 
 
-def _good(boots: Sequence[Boot]) -> tuple[list[Boot], bool, list[str]]:
-    """The boots to draft from, whether they finished by the table that judged them, and what was left out."""
-    whole = [boot for boot in boots if boot.passes_of is None and boot.outcome != "link-lost"]
-    good = [boot for boot in whole if boot.outcome == "finished"]
-    left = len(boots) - len(whole)
-    notes = [f"{left} boots with a lost link, or passes of a loop, left out"] if left else []
-    if not good:
-        return whole, False, [*notes, "no boot finished by the table it was judged by: all are taken as good"]
-    if len(good) < len(whole):
-        notes.append(f"{len(whole) - len(good)} boots that did not finish left out")
-    return good, True, notes
+def _runs(replay: object, *, every: bool) -> Iterator[list[Event]]:
+    """Yield what was received in each run, in order of time, with the starts that are certain (`every`: all)."""
+    seen: list[Event] = []
+    for _, placed, _, events in replay.steps():  # type: ignore[attr-defined]
+        for event in events:
+            if len(seen) >= RECORD_MOST:
+                break
+            if isinstance(event, BootStarted):
+                if every or event.boot.start_reason in HARD:
+                    seen.append(Event(MARK, event.boot.start_reason, event.t_ns / NS))
+            elif isinstance(event, CodeSeen):
+                seen.append(Event("code", event.code, event.t_ns / NS))
+            elif isinstance(event, LineSeen) and not event.partial and event.text.strip():
+                seen.append(Event("line", event.text, event.t_ns / NS))
+        if placed is None:
+            yield sorted(seen, key=lambda event: event.t_s)
+            seen = []
 
 
-def _last(events: Sequence[Event]) -> float:
-    return max([0.0, *(event.t_s for event in events)])
+def draft_table(record: Record, paths: Sequence[Path], name: str, *, lines: bool | None = None) -> Drafted:
+    """Draft a table from the boots of a record and try it on them. `lines`: console lines as stages too (None: yes).
 
-
-def draft_toml(draft: Draft, name: str, captures: int, notes: Sequence[str] = ()) -> str:
-    """The draft as a rule table in TOML; names, meanings and causes are left for the person."""
-    stages = _unique(draft.stages)
-    out = [
-        f"# Drafted from {draft.boots} boots, {captures} captures. Names, meanings, sources and stall points are yours",
-        "# to write. Limits called a guess rest on fewer than 5 boots. To check the file: benchd rules check FILE",
-        *(f"# {note}" for note in (*draft.notes, *notes)),
-        "",
-        "[table]",
-        f"name = {toml_value(name)}",
-        f'source = "drafted from {draft.boots} boots of one machine; not published anywhere"',
-        'about = "fill in: which board, which firmware"',
-        "",
-        "[boot]",
-    ]
-    if draft.starts_with is not None:
-        kind, _, value = draft.starts_with.partition(" ")
-        out.append(f"starts = [{_when(kind, value)}]")
-    longest = max((stage.longest_s or 0.0 for stage in stages), default=0.0)
-    out.append(
-        f"quiet = {toml_value(_seconds(max(20.0, LIMIT_TIMES * longest)))}   # silence anywhere that counts as a stall"
-    )
-    for number, stage in enumerate(stages, 1):
-        out += ["", *_stage(stage, number, final=number == len(stages))]
-    rare = [one.text.partition(" ")[2] for one in draft.rare if one.text.startswith("code ")]
-    if rare:
-        out += ["", "# Codes seen in few boots; listed so that they are not reported as unknown."]
-        for code in sorted(set(rare)):
-            out += ["[[code]]", f"code = {toml_value(code)}", 'means = ""']
-    return "\n".join(out) + "\n"
-
-
-def _unique(stages: Sequence[DraftStage]) -> list[DraftStage]:
-    """The first rung of each token: a table has one stage for a code, however often it comes again."""
-    seen: dict[tuple[str, str], DraftStage] = {}
-    for stage in stages:
-        seen.setdefault((stage.kind, stage.value), stage)
-    return list(seen.values())
-
-
-def _stage(stage: DraftStage, number: int, *, final: bool) -> list[str]:
-    word = stage.value.lower() if stage.kind == "code" else "text"
-    lines = [
-        "[[stage]]",
-        f'name = "stage-{number:02}-{re.sub(r"[^a-z0-9]", "", word)}"',
-        f"enter = [{_when(stage.kind, stage.value)}]",
-    ]
-    if final:
-        lines.append("final = true          # the last thing all boots share")
+    Raises UsageError where there are too few boots, or nothing that they share.
+    """
+    if lines is False:
+        codes = [[event for event in boot.events if event.kind == "code"] for boot in record.boots]
+        boots = [PowerUp(b.run, tuple(own)) for b, own in zip(record.boots, codes, strict=True) if own]
     else:
-        if stage.usual_s is not None and stage.usual_s > 0:
-            lines.append(f"usual = {toml_value(_seconds(stage.usual_s))}")
-        if stage.limit_s is not None:
-            told = f"longest seen {stage.longest_s:.3g} s" if stage.longest_s is not None else ""
-            generous = max(stage.limit_s, LIMIT_TIMES * (stage.longest_s or 0.0), LIMIT_LEAST_S)
-            lines.append(
-                f"limit = {toml_value(_seconds(generous))}   # {stage.limit_kind} {stage.limit_s:.3g} s; {told}"
-            )
-    if stage.optional and not final:
-        lines.append(f"optional = true       # in {stage.seen} of {stage.of} boots")
-    if stage.repeats is not None:
-        block = f"a block of {stage.repeats.period}" if stage.repeats.period > 1 else "it"
-        often = f"{stage.repeats.low} to {stage.repeats.high} times in a row (median {stage.repeats.median:g})"
-        lines.append(f"# {block} comes {often}")
-    lines.append('means = ""')
-    return lines
+        boots = list(record.boots)
+    whole = [boots[n] for n in got_as_far([boot.events for boot in boots])]
+    if len(whole) < LEAST:
+        raise UsageError(
+            f"{len(boots)} {'boot' if len(boots) == 1 else 'boots'} in {len(paths)} captures; a draft needs from "
+            f"{LEAST} good boots: switch the machine on {LEAST} to 5 times while benchd records"
+        )
+    notes = [f"{len(boots)} boots told apart in {len(paths)} captures"]
+    if len(whole) < len(boots):
+        notes.append(f"{len(boots) - len(whole)} boots that did not get as far as most left out")
+    spoken = [[event for event in boot.events if _speaks(event)] for boot in whole]
+    tokens = shared(_unmistaken(spoken), MOST_STAGES)
+    return _tried(whole, tokens, paths, name, notes)
 
 
-def _when(kind: str, value: str) -> str:
-    if kind == "code":
-        return f"{{ code = {toml_value(value)} }}"
-    pattern = "".join(r"[0-9]+" if ch == "#" else r"\s+" if ch == " " else re.escape(ch) for ch in value[:PATTERN_MOST])
-    return f"{{ text = {toml_value('^' + pattern)} }}"
+def _speaks(event: Event) -> bool:
+    """Whether a line has enough that is no number to be known by; a code always."""
+    return event.kind == "code" or re.search(r"[^#\s]{4}", mask(event.value)) is not None
 
 
-def _seconds(value: float) -> str:
-    return f"{value:.3g}s" if value >= 1 else f"{max(1, round(value * 1000))}ms"
+def _unmistaken(boots: Sequence[Sequence[Event]]) -> list[list[Event]]:
+    """The events without lines whose pattern also fits another line that comes before them in a boot."""
+    samples: dict[str, str] = {}
+    for event in (event for boot in boots for event in boot if event.kind == "line"):
+        samples.setdefault(event.token(), event.value)
+    firsts = [first_times(boot) for boot in boots]
+    wrong = set()
+    for token in samples:
+        pattern: Any = compile_pattern(pattern_of(token.partition(" ")[2]))
+        fits = [other for other, line in samples.items() if other != token and pattern.search(line)]
+        if any(other in first and first[other] <= first.get(token, -1.0) for other in fits for first in firsts):
+            wrong.add(token)
+    return [[event for event in boot if event.token() not in wrong] for boot in boots]
+
+
+def _tried(
+    boots: Sequence[PowerUp], tokens: Sequence[str], paths: Sequence[Path], name: str, notes: Sequence[str]
+) -> Drafted:
+    """Write the table and run the captures through it, without the stages that make a finding, until none does."""
+    kept = list(tokens)
+    for _ in range(ROUNDS):
+        start = _start(boots, kept)
+        kept = kept[kept.index(start) :] if start in kept else kept
+        if len(kept) < LEAST:
+            raise UsageError("these boots share too little for a ladder: are they all of one machine, and good?")
+        ladder = draft_ladder([_log(n, boot, set(kept)) for n, boot in enumerate(boots)])
+        codes = {event.value for boot in boots for event in boot.events if event.kind == "code"}
+        text = draft_toml(ladder, name, start, sorted(codes), notes)
+        tokens_of = dict(zip(names_of(ladder.stages), map(token_of, ladder.stages), strict=True))
+        through, wrong = _try(text, tokens_of, boots, paths)
+        if not wrong or wrong.isdisjoint(kept):
+            break
+        kept = [token for token in kept if token not in wrong]
+    return Drafted(text, ladder, len(boots), through, tuple(notes))
+
+
+def _start(boots: Sequence[PowerUp], tokens: Sequence[str]) -> str:
+    """What a boot starts with: the first token that comes once in each."""
+    counts = [[event.token() for event in boot.events] for boot in boots]
+    once = (token for token in tokens if all(own.count(token) == 1 for own in counts))
+    return next(once, tokens[0] if tokens else "")
+
+
+def _log(number: int, boot: PowerUp, kept: set[str]) -> BootLog:
+    """A boot as the ladder is drafted from: each kept token where it came first."""
+    times = first_times(boot.events)
+    first = {event.token(): event for event in reversed(boot.events)}
+    own = tuple(replace(first[token], t_s=t_s - boot.start_s) for token, t_s in times.items() if token in kept)
+    return BootLog(str(number), FINISHED, own[-1].t_s if own else 0.0, (), own)
+
+
+def _try(text: str, tokens: Mapping[str, str], boots: Sequence[PowerUp], paths: Sequence[Path]) -> tuple[int, set[str]]:
+    """How many boots finish by the table without a finding, and the tokens (by stage) of the stages that made one."""
+    from benchd.watch.replay import Replay
+
+    wrong: set[str] = set()
+    good = 0
+    judged = list(_judged(Replay(paths, table=text)))
+    for boot in boots:
+        own = [told for run, t_s, told in judged if run == boot.run and boot.start_s - 1 <= t_s <= boot.end_s]
+        whole = [told for told in own if told.outcome == "finished"]
+        found = [finding for told in own for finding in told.findings]
+        good += len(own) == 1 and len(whole) == 1 and not found
+        told = [f.stage or "" for f in found if f.kind in ("late", "skipped", "slow")]
+        wrong |= {tokens[stage] for stage in told if stage in tokens}
+    return good, wrong
+
+
+def _judged(replay: object) -> Iterator[tuple[int, float, Boot]]:
+    """Yield run, start (s) and last record of each boot."""
+    from benchd.vocabulary.events import BOOT_EVENTS
+
+    run, began, boots = 0, dict[str, float](), dict[str, Boot]()
+    for _, placed, _, events in replay.steps():  # type: ignore[attr-defined]
+        for event in events:
+            if isinstance(event, BootStarted):
+                began[event.boot.id] = event.t_ns / NS
+            if isinstance(event, BOOT_EVENTS):
+                boots[event.boot.id] = event.boot
+        if placed is None:
+            yield from ((run, began[boot_id], boot) for boot_id, boot in boots.items() if boot_id in began)
+            run, began, boots = run + 1, {}, {}

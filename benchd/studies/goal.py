@@ -14,13 +14,16 @@ Numbered rules, the first that applies decides:
                    any, a boot that stalled or looped: fail.
    stage-faster    the stage took no longer than the limit: ok; longer, or stood still in or before it: fail.
    result-ok       only rule 1 answers.
-6. Otherwise (cut short, link lost, nothing entered) the boot says nothing: not counted.
+6. Boots of a trial that were cut short three times in a row at one place (stage and last code) stood there, though
+   nobody waited for the limit: they count as stalled.
+7. Otherwise (cut short, link lost, nothing entered) the boot says nothing: not counted.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 from benchd.harmless import clean
 from benchd.inference.forms import Form
@@ -32,6 +35,8 @@ from benchd.vocabulary.models import Boot
 GOAL = "goal"
 """The check name under which the goal itself is entered by hand."""
 STOOD = ("stalled", "looped")
+RESTARTS = 3
+"""So many restarts in a row at one place are no accident."""
 NOT_COUNTED = "not counted"
 LINK_KINDS = ("post", "console")
 BLIND_WORDS = {"down": "was out", "lossy": "lost some of what came", "not-watched": "was not watched"}
@@ -47,8 +52,18 @@ class Verdict(Form):
     source: str = "boot"
 
 
-def judge(goal: Goal, boot: Boot, results: Sequence[Result] = (), *, needs: Collection[str] | None = None) -> Verdict:
-    """The verdict on one boot. `results` are those entered for it, oldest first; `needs` as of `needed_links`."""
+def judge(
+    goal: Goal,
+    boot: Boot,
+    results: Sequence[Result] = (),
+    *,
+    needs: Collection[str] | None = None,
+    restarts: int = 0,
+) -> Verdict:
+    """The verdict on one boot. `results` are those entered for it, oldest first; `needs` as of `needed_links`.
+
+    `restarts`: so many boots in a row were cut short where this one was (`cut_at_one_place`), 0 if that is none.
+    """
     entered = [one for one in results if one.check == GOAL]
     if entered:
         last = entered[-1]
@@ -62,8 +77,24 @@ def judge(goal: Goal, boot: Boot, results: Sequence[Result] = (), *, needs: Coll
     unseen = None if told or goal.kind == "result-ok" else blindness(boot, needs)
     if unseen is not None:
         return Verdict(boot.id, None, f"{NOT_COUNTED}: {unseen}")
-    ok, why = _RULES[goal.kind](goal, boot, results)
-    return Verdict(boot.id, ok, why)
+    if not restarts:
+        return Verdict(boot.id, *_RULES[goal.kind](goal, boot, results))
+    ok, why = _RULES[goal.kind](goal, boot.model_copy(update={"outcome": "stalled"}), results)
+    return Verdict(boot.id, ok, f"{why} (restarted at this place {restarts} times in a row)")
+
+
+def cut_at_one_place(boots: Sequence[Boot]) -> dict[str, int]:
+    """Of a trial's boots, oldest first, those that were cut short at one place RESTARTS times in a row or more.
+
+    Return for each how often. The place is the last stage and the last code.
+    """
+    out: dict[str, int] = {}
+    own = (boot for boot in boots if boot.passes_of is None)
+    for (outcome, *place), row in groupby(own, lambda boot: (boot.outcome, boot.last_stage, boot.last_code)):
+        alike = list(row)
+        if outcome == "cut-short" and any(place) and len(alike) >= RESTARTS:
+            out |= {boot.id: len(alike) for boot in alike}
+    return out
 
 
 def needed_links(goal: Goal, table: RuleTable | None) -> frozenset[str] | None:

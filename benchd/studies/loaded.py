@@ -17,7 +17,7 @@ from benchd.inference.forms import Count, Form, Hidden
 from benchd.inference.study import Change, Study, TrialCounts
 from benchd.store import Result, Store, StoredImage, StoredStudy, Trial
 from benchd.studies.document import StudyDocument, check_whole
-from benchd.studies.goal import GOAL, Verdict, check_results, judge, needed_links
+from benchd.studies.goal import GOAL, Verdict, check_results, cut_at_one_place, judge, needed_links
 from benchd.studies.tables import table_of
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Boot
@@ -277,9 +277,11 @@ def judged(
     loose = of_boot.pop(None, [])
     verdicts: list[Verdict] = []
     told: list[tuple[str, bool]] = []
+    restarts = cut_at_one_place(boots)
     for boot in boots:
         own = of_boot.pop(boot.id, [])
-        verdicts.append(judge(study.goal, boot, own, needs=(needs or {}).get(boot.id)))
+        needed = (needs or {}).get(boot.id)
+        verdicts.append(judge(study.goal, boot, own, needs=needed, restarts=restarts.get(boot.id, 0)))
         if not boot.passes_of:
             told += check_results(boot, own).items()
     for name, own in of_boot.items():

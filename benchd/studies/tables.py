@@ -12,17 +12,20 @@ from benchd.rules.files import load_table
 from benchd.store import Store
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation
+from benchd.watch.replay import text_beside
 
 HEAD_RECORDS = 20
 """Annotations stand at the beginning of a capture; the table's text is one of them."""
 
 
 def table_text(store: Store, boot: Boot) -> str | None:
-    """The text of the table that the boot's capture carries; None without a capture that tells."""
+    """The text of the table beside the boot's capture, or that it carries; None without a capture that tells."""
     path = store.capture_of(boot.id)
     if path is None or not Path(path).is_file():
         return None
     try:
+        if (text := text_beside(Path(path))) is not None:
+            return text
         head = list(islice(read_capture(Path(path)).records(), HEAD_RECORDS))
     except BenchError:
         return None

@@ -6,6 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import sqrt
 
+STANDARD_RATES = (110, 150, 300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
+"""Rates that PCs of the ISA years use on a null modem or a card; with their usual crystal all are exact but 110.
+
+110 and 150 are the lowest that the BIOS services of an 8088-class machine can set (interrupt 14h, common practice).
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class Tally:

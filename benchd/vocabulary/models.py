@@ -11,8 +11,21 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from benchd.vocabulary.measured import Measured
 
-Outcome = Literal["finished", "stalled", "looped", "cut-short", "link-lost", "running"]
-FindingKind = Literal["stall", "loop", "skipped", "late", "slow", "fault", "unknown-code", "quiet", "setup-differs"]
+Outcome = Literal["finished", "stalled", "looped", "cut-short", "link-lost", "recorded", "running"]
+FindingKind = Literal[
+    "stall",
+    "loop",
+    "skipped",
+    "late",
+    "slow",
+    "fault",
+    "unknown-code",
+    "quiet",
+    "wrong-table",
+    "wrong-speed",
+    "swapped-links",
+    "setup-differs",
+]
 LimitKind = Literal["explicit", "learned-normal", "distribution-free", "default"]
 
 

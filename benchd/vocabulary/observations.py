@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 from benchd.vocabulary.measured import Measured
 from benchd.vocabulary.records import Annotation
@@ -110,6 +110,15 @@ class LinkChange(Seen):
     reason: str
 
 
+@dataclass(frozen=True, slots=True)
+class Misfit(Seen):
+    """What comes over a link does not fit its settings: how that shows, and what to change, best first."""
+
+    what: Literal["wrong-speed", "swapped-links"]
+    shows: str
+    advice: tuple[str, ...]
+
+
 Decoded: TypeAlias = Code | Text | Reported | Reset | Power | Lost | Break | LinkChange
 """What a link's decoder says."""
-Observation: TypeAlias = Decoded | Annotation
+Observation: TypeAlias = Decoded | Misfit | Annotation

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 from benchd.boots import BootTracker
 from benchd.decode import Decoder, make_decoder
+from benchd.decode.doctor import Doctor
 from benchd.rules import Matcher
 from benchd.vocabulary.events import Event
 from benchd.vocabulary.observations import Observation
@@ -33,6 +34,7 @@ class Pipeline:
         self.anchor = anchor
         self.decoders: dict[str, Decoder] = {info.name: make_decoder(info) for info in links}
         self.tracker = BootTracker(machine, matcher, links, anchor)
+        self._doctor = Doctor(links)
         self._hold_ns = HOLD_NS if len(links) > 1 else 0
         self._heap: list[tuple[int, int, Observation]] = []
         self._count = 0
@@ -58,6 +60,7 @@ class Pipeline:
                 self._push([record])
             case _:
                 pass
+        self._push(self._doctor.feed(record))
         self.now_ns = max(self.now_ns, t_ns)
         return self._release(self.now_ns - self._hold_ns)
 

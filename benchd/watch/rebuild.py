@@ -92,15 +92,22 @@ def boots_of(files: list[Path], base: Path, problems: list[str]) -> list[tuple[B
     return [(boot, began[boot_id]) for boot_id, boot in boots.items()]
 
 
+def as_ended(boot: Boot) -> Boot:
+    """Return a boot of a run that is over: one that still ran then was cut short when it was last seen."""
+    if boot.outcome != "running":
+        return boot
+    ended = datetime.fromisoformat(boot.started) + timedelta(seconds=boot.duration_s)
+    return boot.model_copy(update={"outcome": "cut-short", "ended": ended.isoformat(timespec="milliseconds")})
+
+
 def _put(store: Store, boot: Boot, capture: Path, everything: bool, *, under_way: bool) -> bool:
     """Store a boot if it is wanted. `under_way`: of the newest run, which may go on: its open boot is left as it is."""
     try:
         known = store.boot(boot.id)
     except UsageError:
         known = None
-    if boot.outcome == "running" and not under_way:
-        ended = datetime.fromisoformat(boot.started) + timedelta(seconds=boot.duration_s)
-        boot = boot.model_copy(update={"outcome": "cut-short", "ended": ended.isoformat(timespec="milliseconds")})
+    if not under_way:
+        boot = as_ended(boot)
     if known is not None:
         if boot.outcome == "running" or (known.ended is not None and not everything):
             return False

@@ -29,15 +29,17 @@ class Replay:
     """The captures of one or more machines. `problems` says which files break off, and where.
 
     Files of one machine and one run are read on in one go, in order of time; `rules` replaces the table that
-    each capture names (a path or a name, looked up from `base`).
+    each capture names (a path or a name, looked up from `base`); `table` replaces it by a table's text.
     """
 
-    def __init__(self, files: Sequence[Path], rules: str | None = None, base: Path = Path()) -> None:
+    def __init__(
+        self, files: Sequence[Path], rules: str | None = None, base: Path = Path(), *, table: str | None = None
+    ) -> None:
         self.captures = in_order(read_capture(path) for path in files)
         self.problems: list[str] = []
         self.reading: Path | None = None
         """The file that the last event came from."""
-        self._rules, self._base = rules, base
+        self._rules, self._base, self._table = rules, base, table
 
     def events(self) -> Iterator[Event]:
         """Yield every event, machine by machine."""
@@ -56,7 +58,7 @@ class Replay:
             if pipeline is None or not goes_on:
                 if pipeline is not None and before is not None:
                     yield before, None, pipeline, pipeline.drain()
-                pipeline = new_pipeline(capture, *judged_by(capture, self._base, self._rules))
+                pipeline = new_pipeline(capture, *self._judged_by(capture))
             before, self.reading = capture, capture.path
             for placed in readable(capture, news(capture) if goes_on else capture.placed(), self.problems):
                 yield capture, placed, pipeline, pipeline.feed(placed[1])
@@ -65,20 +67,39 @@ class Replay:
         if pipeline is not None and before is not None:
             yield before, None, pipeline, pipeline.drain()
 
+    def _judged_by(self, capture: Capture) -> tuple[str, str]:
+        if self._table is not None:
+            return self._table, "the table given"
+        return judged_by(capture, self._base, self._rules)
+
     def boots(self) -> list[Boot]:
         """Return every boot, in order of start."""
         return last_records(self.events())
 
 
 def judged_by(capture: Capture, base: Path, rules: str | None = None) -> tuple[str, str]:
-    """Return a table's text and where it comes from: the one asked for, else the capture's own, else the one it names.
+    """Return a table's text and where it comes from.
 
-    Raises UsageError or ExternalError where there is none.
+    The one asked for, else the one that lies beside the capture since it was judged again (`beside`), else the
+    capture's own, else the one it names. Raises UsageError or ExternalError where there is none.
     """
+    if rules is None and (text := text_beside(capture.path)) is not None:
+        return text, str(beside(capture.path))
     if rules is None and (text := table_text(capture)) is not None:
         return text, f"{capture.path} (the table in it)"
     path = find_table(rules or capture.table, base)
     return read_table_text(path), str(path)
+
+
+def beside(capture: Path) -> Path:
+    """Return where the table lies by which a capture is judged instead of its own; the capture stays as it is."""
+    return capture.with_suffix(".rules.toml")
+
+
+def text_beside(capture: Path) -> str | None:
+    """Return the text of the table beside a capture, None where there is none. Raises ExternalError."""
+    path = beside(capture)
+    return read_table_text(path) if path.is_file() else None
 
 
 @lru_cache(TABLES_KEPT)
@@ -163,7 +184,7 @@ def follows(before: Capture, capture: Capture) -> bool:
     """Whether a file goes on where the one before it ended, under the same table."""
     if run_of(before) != run_of(capture) or before.table != capture.table:
         return False
-    return table_text(before) == table_text(capture)
+    return table_text(before) == table_text(capture) and text_beside(before.path) == text_beside(capture.path)
 
 
 def run_of(capture: Capture) -> tuple[object, ...]:

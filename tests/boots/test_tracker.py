@@ -157,9 +157,9 @@ def test_reset_loop_is_one_finding_with_sequence_and_period() -> None:
     """The same codes again and again: looped, however many passes; earlier passes point at the loop."""
     steps = [(i * 1.5 + dt, code) for i in range(40) for dt, code in ((0, "01"), (0.1, "05"), (0.5, "20"))]
     story = Story().tell(*steps, until=60)
-    assert set(story.outcomes) == {"looped"} and len(story.boots) == 3
-    carrier = story.boots[2]
-    assert [b.passes_of for b in story.boots] == [carrier.id, carrier.id, None]
+    assert set(story.outcomes) == {"looped"} and len(story.boots) == 4
+    carrier = story.boots[3]
+    assert [b.passes_of for b in story.boots] == [carrier.id] * 3 + [None]
     (loop,) = [f for f in carrier.findings if f.kind == "loop"]
     assert loop.rule == "restart-loop" and loop.stage == "memory"
     assert "01 05 20, every 1.5 s" in (loop.detail or "")
@@ -250,11 +250,18 @@ def test_ffh_alone_starts_no_boot() -> None:
 
 
 def test_unknown_codes_are_told_once_each_and_bounded() -> None:
-    """A code that no rule knows is a finding without alarm; babble does not grow the record."""
+    """A code that no rule knows is a finding without alarm; where most are, the table is wrong, and that is one."""
     steps = [(0.001 * i, f"{0x50 + i:02X}") for i in range(1, 60)] * 2
+    few = Story().tell((0, "01"), (0.1, "05"), *((1 + t, code) for t, code in steps[:5]), until=2)
+    assert findings(few.boots[0]) == [("unknown-code", f"code-5{n}") for n in range(1, 6)]
     story = Story().tell((0, "01"), *steps, until=1)
-    kinds = findings(story.boots[0])
-    assert len(kinds) == 16 and kinds[0] == ("unknown-code", "code-51")
+    assert findings(story.boots[0]) == [("wrong-table", "story")]
+    (wrong,) = story.boots[0].findings
+    assert wrong.detail == "6 of 7 codes so far are not in it" and "benchd rules fit" in wrong.try_[0]
+    spare = TABLE + "".join(f'[[code]]\ncode = "{n:02X}"\n' for n in range(0x80, 0x90))
+    known = [(0.01 + n / 1000, f"{n:02X}") for n in range(0x80, 0x90)]
+    half = Story(spare).tell((0, "01"), *known, *((0.1 + t, code) for t, code in steps[:9]), until=1)
+    assert findings(half.boots[0]) == [("unknown-code", f"code-5{n}") for n in range(1, 10)]
     assert not any(e.alert for e in story.of(FindingRaised))
     quiet = Story(TABLE.replace('name = "story"', 'name = "story"\nunknown_codes = "ignore"'))
     assert quiet.tell((0, "01"), *steps, until=1).boots[0].findings == []

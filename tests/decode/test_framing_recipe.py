@@ -112,10 +112,10 @@ def test_settings_hunt_and_decoding_know_it(octal: FramingKind, tmp_path: Path) 
     _, decoder = run(info, cut(info, b"99\r\n" + OCTAL))
     assert accounted(decoder) and decoder.counts.refused == {"no-octal": 2}
     for sent in STANDARD_RATES:
-        lock = hunt(Hunter(STANDARD_RATES, octal.hunt), OCTAL * 4, sent, marks=False)[-1]
+        lock = hunt(Hunter(STANDARD_RATES, octal.hunt), OCTAL * 4, sent, marks=False, rounds=200)[-1]
         assert isinstance(lock, Lock) and lock.rate == sent
         others = tuple(rate for rate in STANDARD_RATES if rate != sent)
-        told = hunt(Hunter(others, octal.hunt), OCTAL * 4, sent, marks=False, rounds=10)
+        told = hunt(Hunter(others, octal.hunt), OCTAL * 6, sent, marks=False, rounds=10)
         assert not any(isinstance(one, Lock) for one in told)
 
 

@@ -32,12 +32,13 @@ MAY_KNOW = {
         "benchd.inference",
         "benchd.links",
         "benchd.live_state",
+        "benchd.files",
         "benchd.rules",
         "benchd.settings",
         "benchd.store",
         "benchd.worker",
     },
-    "inference": set(),
+    "inference": {"benchd.rules"},
     "rom": ONE_KIND,
     "reporter": {"benchd.rom"},
     "drawing": {"benchd.inference"},
@@ -62,7 +63,7 @@ MAY_KNOW = {
             f"benchd.{room}"
             for room in ("studies", "inference", "rom", "reporter", "rules", "store", "settings", "files")
         ),
-        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild")),
+        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder")),
         "benchd.decode.report",
         "benchd.links.ports",
         "benchd.links.loopback",

@@ -11,6 +11,7 @@ from links.uart_sim import Line, hunt, plain, received, sample
 from benchd.decode.score import ANY_BYTE, FRAMES, HEX, TEXT, frames
 from benchd.links.hunt import PATIENCE_NS, SUSTAINED_NS, Hunter, Lock, Move, Unlock
 from benchd.links.lines import STANDARD_RATES
+from benchd.links.settings import PortSettings, hunt_order
 from benchd.vocabulary.hunting import HuntScoring, wilson_low
 
 BOOT = (
@@ -108,7 +109,7 @@ def test_bench_frames_count_by_their_check_sum() -> None:
 @pytest.mark.parametrize(("scoring", "data"), [(TEXT, BOOT), (HEX, HEX_TEXT)], ids=["text", "hex"])
 def test_every_standard_rate_is_found(sent: int, marks: bool, scoring: HuntScoring, data: bytes) -> None:
     """The first lock is the right one; the sentence names rate and count; confidence is a cautious share."""
-    hunter = Hunter((9600, 115200, 19200, 38400, 57600, 2400, 1200, 4800, 300, 600), scoring, marks)
+    hunter = Hunter(hunt_order(PortSettings("/dev/ttyS0", "hunt"), any_byte=False), scoring, marks)
     lock = hunt(hunter, data * 2, sent, marks=marks)[-1]
     assert isinstance(lock, Lock)
     assert lock.rate == sent

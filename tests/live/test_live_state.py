@@ -19,7 +19,8 @@ from benchd.sinks.page_feed import PageFeed
 from benchd.vocabulary.events import BOOT_EVENTS, BootOver, Event
 from benchd.vocabulary.times import NS
 
-KINDS = ("stall", "loop", "quiet", "fault", "skipped", "late", "slow", "unknown-code", "link")
+KINDS = ("stall", "loop", "quiet", "fault", "skipped", "late", "slow", "unknown-code",
+         "wrong-table", "wrong-speed", "swapped-links", "link")  # fmt: skip
 
 
 class Drawn:

@@ -225,7 +225,7 @@ def test_an_index_goes_on_where_it_ended(tmp_path: Path, monkeypatch: pytest.Mon
     assert len(path.with_name("a.pcapng.index").read_bytes()) < 1.5 * len(text)
 
 
-@pytest.mark.parametrize("damage", ["cut", "another program", "garbage", "state", "gone"])
+@pytest.mark.parametrize("damage", ["cut", "cut in a boot's line", "another program", "garbage", "state", "gone"])
 def test_a_bad_index_is_made_anew(tmp_path: Path, damage: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """It is a cache: cut, of another version, damaged or gone, the answer is the same."""
     monkeypatch.setattr(indexing, "APART", 0)
@@ -238,6 +238,8 @@ def test_a_bad_index_is_made_anew(tmp_path: Path, damage: str, monkeypatch: pyte
     match damage:
         case "cut":
             file.write_bytes(text[: len(text) // 2])
+        case "cut in a boot's line":
+            file.write_bytes(text[: text.index(b'{"boot"', len(text) // 3) + 9])
         case "another program":
             file.write_bytes(text.replace(b'"key": "', b'"key": "0', 1))
         case "garbage":

@@ -37,6 +37,7 @@ class EmulatedPc:
         machine: str = "isapc",
         extra: Sequence[str] = (),
         word_writes: bool = False,
+        program: str = "qemu-system-i386",
     ) -> None:
         self._dir = Path(tempfile.mkdtemp(prefix="pc-"))
         self._process: subprocess.Popen[bytes] | None = None
@@ -57,6 +58,7 @@ class EmulatedPc:
             args += ["-device", f"loader,file={self.keep('roms.img', image)},addr={base:#x},force-raw=on"]
         args += ["-qmp", f"unix:{self._dir / 'qmp'},server=on,wait=off", *extra]
         self._args = args
+        self._program = program
         self._post_ports = tuple(post_ports)
         self.post_port_of: dict[int, str] = {}
         self.post_port = ""
@@ -93,7 +95,7 @@ class EmulatedPc:
         log = self._dir / "stderr"
         with log.open("wb") as errors:
             self._process = subprocess.Popen(
-                ["qemu-system-i386", *self._args],
+                [self._program, *self._args],
                 cwd=self._dir,
                 stdin=subprocess.DEVNULL,
                 stdout=errors,

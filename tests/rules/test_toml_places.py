@@ -90,7 +90,7 @@ def test_places_agree_with_the_standard_parser(file: Path) -> None:
     text = file.read_text(encoding="utf-8")
     lines, places = text.splitlines(), Places(text)
     found = leaves(tomllib.loads(text))
-    assert len(found) > 20
+    assert len(found) > (20 if file.stem != "record" else 5)
     for path, value in found:
         line = lines[places.line(path) - 1]
         if isinstance(value, str) and "\n" in value:

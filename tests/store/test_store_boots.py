@@ -56,7 +56,21 @@ whole_boots = st.builds(
     findings=st.lists(
         st.builds(
             Finding,
-            kind=st.sampled_from(["stall", "loop", "skipped", "late", "slow", "fault", "unknown-code", "quiet"]),
+            kind=st.sampled_from(
+                [
+                    "stall",
+                    "loop",
+                    "skipped",
+                    "late",
+                    "slow",
+                    "fault",
+                    "unknown-code",
+                    "quiet",
+                    "wrong-table",
+                    "wrong-speed",
+                    "swapped-links",
+                ]
+            ),
             rule=plain,
             stage=maybe,
             code=maybe,

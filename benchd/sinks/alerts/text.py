@@ -18,6 +18,9 @@ WHAT = {
     "slow": "takes longer than usual",
     "unknown-code": "sends codes that its rule table does not know",
     "setup-differs": "is not set up as was said",
+    "wrong-table": "is judged by a rule table that is not its BIOS's",
+    "wrong-speed": "is read at a wrong speed",
+    "swapped-links": "has its two links exchanged",
 }
 
 LIMITS = {

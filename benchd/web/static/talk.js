@@ -32,6 +32,7 @@ export const WORDS = {
   stalled: "STALLED",
   looped: "LOOPING",
   "cut-short": "cut short",
+  recorded: "recorded",
   "link-lost": "link lost",
   idle: "no boot yet",
 };
@@ -45,6 +46,9 @@ export const KINDS = {
   fault: "fault told by the machine",
   "unknown-code": "unknown code",
   "setup-differs": "not set up as was said",
+  "wrong-table": "wrong rule table",
+  "wrong-speed": "wrong line speed",
+  "swapped-links": "links exchanged",
   quiet: "quiet",
 };
 

@@ -15,7 +15,7 @@ export async function show(main, { start }) {
   const go = el("button", { class: "big", type: "button", disabled: true }, "Compare");
   const told = el("span", {}, "Tick two to six boots to compare them.");
   const machine = choice("machine", "machine", ["", ...start.machines.map((m) => m.name)], asked.get("machine") ?? "", load);
-  const outcome = choice("outcome", "how it went", ["", "finished", "stalled", "looped", "cut-short", "link-lost", "running"], asked.get("outcome") ?? "", load);
+  const outcome = choice("outcome", "how it went", ["", "finished", "stalled", "looped", "cut-short", "link-lost", "recorded", "running"], asked.get("outcome") ?? "", load);
   let run = 0;
   let longest = 1;
 
