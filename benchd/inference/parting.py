@@ -39,7 +39,7 @@ def part(events: Sequence[Event]) -> list[tuple[Event, ...]]:
     first = next((piece for piece in pieces if len(piece) >= LEAST), None)
     if first is None:
         return []
-    beginning = _tokens(first)[0][:WINDOW]
+    beginning = _window(_tokens(first)[0], 0)
     boots: list[tuple[Event, ...]] = []
     for piece in pieces:
         boots += _split(piece, beginning)
@@ -84,7 +84,7 @@ def _returns(tokens: Sequence[str], beginning: Sequence[str]) -> list[int]:
     for i in range(1, len(tokens)):
         if tokens[i] not in head:
             continue
-        here = tokens[i : i + WINDOW]
+        here = _window(tokens, i)[: len(beginning)]
         there = beginning[: len(here)]
         if len(here) < min(LEAST, len(beginning)):
             continue
@@ -96,6 +96,12 @@ def _returns(tokens: Sequence[str], beginning: Sequence[str]) -> list[int]:
         elif alike > found[-1][1]:
             found[-1] = (i, alike)
     return [i for i, _ in found[1:]]
+
+
+def _window(tokens: Sequence[str], at: int) -> Sequence[str]:
+    """The next WINDOW tokens, or those before the first of them comes again: the next boot is not looked at."""
+    again = next((i for i in range(at + FIRST, min(at + WINDOW, len(tokens))) if tokens[i] == tokens[at]), at + WINDOW)
+    return tokens[at:again]
 
 
 def _alike(here: Sequence[str], there: Sequence[str]) -> float:
