@@ -23,9 +23,12 @@ PEERS = {
     "romheaders": ("romheaders", "fcode-utils"),
     "npm": ("npm", "npm"),
     "dosbox": ("dosbox", "dosbox"),
+    "ipxe": ("/usr/lib/ipxe/qemu/pxe-e1000.rom", "ipxe-qemu"),
+    "memtest": ("/boot/memtest86+ia32.bin", "memtest86+"),
+    "uboot": ("/usr/lib/u-boot/qemu-x86/u-boot.rom", "u-boot-qemu"),
     "guest": ("qemu-system-x86_64", "qemu-system-x86"),
 }
-"""Peer name: (program that must be on the path, Debian package that brings it)."""
+"""Peer name: (program that must be on the path, or whole path of a file; Debian package that brings it)."""
 
 os.environ["PATH"] += os.pathsep + os.pathsep.join(("/usr/sbin", "/sbin"))
 
@@ -45,5 +48,5 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
             program, package = PEERS[name]
             if name in without:
                 pytest.skip(f"left out by the caller: {name}")
-            if shutil.which(program) is None:
+            if not (os.path.exists(program) if program.startswith("/") else shutil.which(program)):
                 pytest.fail(f"peer {name} is missing: install the Debian package {package}", pytrace=False)

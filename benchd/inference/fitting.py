@@ -14,7 +14,7 @@ Their product is how well it fits, the last one with half its weight: ends are t
 from __future__ import annotations
 
 import statistics
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from benchd.inference.bootlog import Event
@@ -49,19 +49,12 @@ class Fit(Form):
 def fit(table: RuleTable, boots: Sequence[Sequence[Event]]) -> Fit:
     """Return how well a table explains boots."""
     matcher = Matcher(table)
-    seen = [[(event, _hits(matcher, event)) for event in boot] for boot in boots]
     codes = {event.value for boot in boots for event in boot if event.kind == "code"}
-    known = [matcher.known(*_code(value)) for value in codes]
     kinds = {event.kind for boot in boots for event in boot}
-    orders, ladders, ends = zip(*(_boot(table, own, kinds) for own in seen), strict=True) if seen else ((), (), ())
-    parts = (
-        statistics.fmean(known) if known else 1.0,
-        _mean(orders),
-        _mean(ladders),
-        _mean(ends),
-    )
-    score = parts[0] * parts[1] * parts[2] * (1 + parts[3]) / 2
-    return Fit(table.name, score, *parts)
+    shares = [_boot(table, [(event, _hits(matcher, event)) for event in boot], kinds) for boot in boots]
+    known = _mean([matcher.known(*_code(value)) for value in codes]) if codes else 1.0
+    order, ladder, ends = (_mean([share[n] for share in shares]) for n in range(3))
+    return Fit(table.name, known * order * ladder * (1 + ends) / 2, known, order, ladder, ends)
 
 
 def ranked(tables: Iterable[RuleTable], boots: Sequence[Sequence[Event]]) -> list[Fit]:
@@ -87,20 +80,31 @@ def _boot(table: RuleTable, seen: Sequence[tuple[Event, list[Hit]]], kinds: set[
     finals = [i for i, stage in enumerate(table.stage) if stage.final]
     ordered = [i for i in range(min(finals, default=len(table.stage))) if not table.stage[i].anytime]
     first: dict[int, int] = {}
-    for place, (_, hits) in enumerate(seen):
-        for hit in hits:
-            if hit.role == "stage":
-                first.setdefault(hit.index, place)
-    came = [first[i] for i in ordered if i in first]
-    pairs = [(a, b) for n, a in enumerate(came) for b in came[n + 1 :]]
-    right = sum(a < b or (a == b) for a, b in pairs) / len(pairs) if pairs else 0.0
-    order = 1.0 if table.table.order == "free" and came else max(0.0, 2 * right - 1)
-    shown = [i for i in ordered if _can_show(table, i, kinds)]
-    should = [i for i in shown if not (table.stage[i].optional or table.stage[i].branch)] or shown
-    ladder = sum(i in first for i in should) / len(should) if should else float(any(i in first for i in finals))
+    for place, hit in ((place, hit) for place, (_, hits) in enumerate(seen) for hit in hits if hit.role == "stage"):
+        first.setdefault(hit.index, place)
+    order = _order(table, [first[i] for i in ordered if i in first])
+    ladder = _ladder(table, [i for i in ordered if _can_show(table, i, kinds)], first)
+    return order, ladder, _ends(table, seen, max((first[i] for i in finals if i in first), default=-1))
+
+
+def _ends(table: RuleTable, seen: Sequence[tuple[Event, list[Hit]]], last: int) -> float:
+    """Half for a start mark among the first events, half for a final stage (the latest at `last`) among the last."""
     began = any(hit.role == "start" for _, hits in seen[:FIRST] for hit in hits) if table.boot.starts else 0.5
-    ended = max((first[i] for i in finals if i in first), default=-1)
-    return order, ladder, (began + (ended >= 0 and ended >= (1 - LAST) * len(seen) - 1)) / 2
+    return (began + (last >= max(0.0, (1 - LAST) * len(seen) - 1))) / 2
+
+
+def _order(table: RuleTable, came: Sequence[int]) -> float:
+    """Of pairs of stages, by where they came, those in the ladder's order, above what chance gives."""
+    if table.table.order == "free":
+        return float(bool(came))
+    pairs = [a <= b for n, a in enumerate(came) for b in came[n + 1 :]]
+    return max(0.0, 2 * statistics.fmean(pairs) - 1) if pairs else 0.0
+
+
+def _ladder(table: RuleTable, shown: Sequence[int], first: Collection[int]) -> float:
+    """Of the stages that can be seen, those that came; optional ones and branches only where there are no others."""
+    should = [i for i in shown if not (table.stage[i].optional or table.stage[i].branch)] or shown
+    return statistics.fmean(i in first for i in should) if should else float(bool(first))
 
 
 def _can_show(table: RuleTable, index: int, kinds: set[str]) -> bool:

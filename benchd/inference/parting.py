@@ -39,7 +39,7 @@ def part(events: Sequence[Event]) -> list[tuple[Event, ...]]:
     first = next((piece for piece in pieces if len(piece) >= LEAST), None)
     if first is None:
         return []
-    beginning = _tokens(first)[0][:WINDOW]
+    beginning = _window(_tokens(first)[0], 0)
     boots: list[tuple[Event, ...]] = []
     for piece in pieces:
         boots += _split(piece, beginning)
@@ -84,7 +84,7 @@ def _returns(tokens: Sequence[str], beginning: Sequence[str]) -> list[int]:
     for i in range(1, len(tokens)):
         if tokens[i] not in head:
             continue
-        here = tokens[i : i + WINDOW]
+        here = _window(tokens, i)[: len(beginning)]
         there = beginning[: len(here)]
         if len(here) < min(LEAST, len(beginning)):
             continue
@@ -96,6 +96,12 @@ def _returns(tokens: Sequence[str], beginning: Sequence[str]) -> list[int]:
         elif alike > found[-1][1]:
             found[-1] = (i, alike)
     return [i for i, _ in found[1:]]
+
+
+def _window(tokens: Sequence[str], at: int) -> Sequence[str]:
+    """The next WINDOW tokens, or those before the first of them comes again: the next boot is not looked at."""
+    again = next((i for i in range(at + FIRST, min(at + WINDOW, len(tokens))) if tokens[i] == tokens[at]), at + WINDOW)
+    return tokens[at:again]
 
 
 def _alike(here: Sequence[str], there: Sequence[str]) -> float:
@@ -112,23 +118,25 @@ def _paused(events: Sequence[Event], cuts: Sequence[int]) -> list[int] | None:
     """
     if len(cuts) < 3:
         return None
-    own = [events[cut].t_s - events[cut - 1].t_s for cut in cuts[1:]]
-    longest: list[tuple[float, int]] = []
-    for a, b in zip(cuts, [*cuts[1:], len(events)], strict=True):
-        gaps = [(events[i].t_s - events[i - 1].t_s, i) for i in range(a + 1, b)]
-        if gaps:
-            longest.append(max(gaps))
-    token, number = Counter(events[i].token() for _, i in longest).most_common(1)[0] if longest else ("", 0)
-    pauses = [(gap, i) for gap, i in longest if events[i].token() == token]
-    if number < 2 or number < len(cuts) - 2:
+    own = max(events[cut].t_s - events[cut - 1].t_s for cut in cuts[1:])
+    pauses = _alike_pauses(events, cuts)
+    if len(pauses) < max(2, len(cuts) - 2):
         return None
-    shortest = min(gap for gap, _ in pauses)
-    person = shortest >= PAUSE_S and max(gap for gap, _ in pauses) > UNEVEN * shortest
-    if not person or max(own) >= shortest / 2:
+    shortest, most = min(pauses)[0], max(pauses)[0]
+    if shortest < PAUSE_S or most <= UNEVEN * shortest or own >= shortest / 2:
         return None
     better = [i for _, i in pauses]
     usual = statistics.median(b - a for a, b in zip(better, [*better[1:], len(events)], strict=True))
     return [0, *better] if better[0] >= WHOLE * usual else better
+
+
+def _alike_pauses(events: Sequence[Event], cuts: Sequence[int]) -> list[tuple[float, int]]:
+    """The longest pause of each part with the place after it, of those parts where the same comes after it."""
+    longest: list[tuple[float, int]] = []
+    for a, b in zip(cuts, [*cuts[1:], len(events)], strict=True):
+        longest += sorted(((events[i].t_s - events[i - 1].t_s, i) for i in range(a + 1, b)), reverse=True)[:1]
+    tokens = Counter(events[i].token() for _, i in longest)
+    return [(gap, i) for gap, i in longest if events[i].token() == tokens.most_common(1)[0][0]]
 
 
 def got_as_far(boots: Sequence[Sequence[Event]]) -> list[int]:

@@ -53,9 +53,7 @@ def draft_toml(draft: Draft, name: str, start: str, codes: Sequence[str], notes:
     """Return the table. `start`: the token that a boot starts with; `codes`: all that came, in hex digits."""
     stages, names = draft.stages, names_of(draft.stages)
     longest = max((stage.longest_s or 0.0 for stage in stages), default=0.0)
-    steps = [stage.usual_s or 0.0 for stage in stages[:-1]]
-    ranks = sorted(range(len(steps)), key=lambda n: -steps[n])[:LONGEST]
-    usual = statistics.median(steps) if steps else 0.0
+    long = _long_steps(stages)
     out = [
         f"# Drafted from {draft.boots} boots. Meanings and causes are yours to write: what you learn of a stage, and",
         "# of the stall points that are proposed below it. To check the file: benchd rules check FILE",
@@ -71,15 +69,22 @@ def draft_toml(draft: Draft, name: str, start: str, codes: Sequence[str], notes:
         f"quiet = {toml_value(span(max(QUIET_LEAST_S, LIMIT_TIMES * longest)))}   # silence anywhere that is a stall",
     ]
     for n, (stage, called) in enumerate(zip(stages, names, strict=True)):
-        last = n == len(stages) - 1
-        out += ["", *_stage(stage, called, final=last)]
-        if not last and (n in ranks or (steps[n] >= LONG_S and steps[n] >= LONG_TIMES * usual)):
+        out += ["", *_stage(stage, called, final=n == len(stages) - 1)]
+        if n in long:
             out += ["", *_stall(stage, called)]
     on_ladder = {stage.value for stage in stages if stage.kind == "code"}
     for code in codes:
         if code.upper() not in on_ladder:
             out += ["", "[[code]]", f"code = {toml_value(code.upper())}", 'means = ""']
     return "\n".join(out) + "\n"
+
+
+def _long_steps(stages: Sequence[DraftStage]) -> set[int]:
+    """Which stages take long, or longest."""
+    steps = [stage.usual_s or 0.0 for stage in stages[:-1]]
+    usual = statistics.median(steps) if steps else 0.0
+    ranked = sorted(range(len(steps)), key=lambda n: -steps[n])[:LONGEST]
+    return {n for n, step in enumerate(steps) if n in ranked or step >= max(LONG_S, LONG_TIMES * usual)}
 
 
 def _limit(stage: DraftStage) -> float:

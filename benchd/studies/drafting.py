@@ -140,13 +140,15 @@ def _unmistaken(boots: Sequence[Sequence[Event]]) -> list[list[Event]]:
     for event in (event for boot in boots for event in boot if event.kind == "line"):
         samples.setdefault(event.token(), event.value)
     firsts = [first_times(boot) for boot in boots]
-    wrong = set()
-    for token in samples:
-        pattern: Any = compile_pattern(pattern_of(token.partition(" ")[2]))
-        fits = [other for other, line in samples.items() if other != token and pattern.search(line)]
-        if any(other in first and first[other] <= first.get(token, -1.0) for other in fits for first in firsts):
-            wrong.add(token)
+    wrong = {token for token in samples if _mistaken(token, samples, firsts)}
     return [[event for event in boot if event.token() not in wrong] for boot in boots]
+
+
+def _mistaken(token: str, samples: Mapping[str, str], firsts: Sequence[Mapping[str, float]]) -> bool:
+    """Whether the pattern of a line fits another one that comes first in a boot."""
+    pattern: Any = compile_pattern(pattern_of(token.partition(" ")[2]))
+    fits = [other for other, line in samples.items() if other != token and pattern.search(line)]
+    return any(first[other] <= first.get(token, -1.0) for other in fits for first in firsts if other in first)
 
 
 def _tried(
@@ -189,16 +191,14 @@ def _try(text: str, tokens: Mapping[str, str], boots: Sequence[PowerUp], paths: 
     """How many boots finish by the table without a finding, and the tokens (by stage) of the stages that made one."""
     from benchd.watch.replay import Replay
 
-    wrong: set[str] = set()
-    good = 0
     judged = list(_judged(Replay(paths, table=text)))
+    good, wrong = 0, set[str]()
     for boot in boots:
         own = [told for run, t_s, told in judged if run == boot.run and boot.start_s - 1 <= t_s <= boot.end_s]
-        whole = [told for told in own if told.outcome == "finished"]
         found = [finding for told in own for finding in told.findings]
-        good += len(own) == 1 and len(whole) == 1 and not found
-        told = [f.stage or "" for f in found if f.kind in ("late", "skipped", "slow")]
-        wrong |= {tokens[stage] for stage in told if stage in tokens}
+        good += [told.outcome for told in own] == ["finished"] and not found
+        stages = [f.stage or "" for f in found if f.kind in ("late", "skipped", "slow")]
+        wrong |= {tokens[stage] for stage in stages if stage in tokens}
     return good, wrong
 
 

@@ -152,8 +152,8 @@ class IndexFile:
                 if os.pread(fd, len(self._head), 0) != self._head:
                     os.ftruncate(fd, 0)
                     text = self._head + text
-                elif os.pread(fd, 1, os.fstat(fd).st_size - 1) != b"\n":  # the last line was cut: it must not eat this
-                    text = b"\n" + text
+                elif os.pread(fd, 1, (size := os.fstat(fd).st_size) - 1) != b"\n":  # a line that was cut says nothing
+                    os.ftruncate(fd, os.pread(fd, size, 0).rfind(b"\n") + 1)
                 os.write(fd, text)
             finally:
                 os.close(fd)

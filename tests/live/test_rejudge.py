@@ -63,6 +63,18 @@ def digest(data: Path) -> str:
     return hashlib.sha256((data / "captures/pc/1.pcapng").read_bytes()).hexdigest()
 
 
+def test_a_wrong_table_does_not_keep_a_draft_from_being_made(data: Path) -> None:
+    """Four power-ups are one boot by the wrong table; the draft finds four, and the one that ended early among them."""
+    words = ["rules", "draft", "--name", "mine", "--out", "rules/mine.toml", str(data / "captures/pc/1.pcapng")]
+    done = CliRunner().invoke(build(), words)
+    assert done.exit_code == 0 and "3 of 3 boots run through it without a finding" in done.output, done.output
+    text = (data.parent / "rules/mine.toml").read_text()
+    assert "# 4 boots told apart in 1 captures" in text and "# 1 boots that did not get as far as most left out" in text
+    assert run("--rules", "rules/mine.toml").exit_code == 0
+    assert [boot.outcome for boot in stored(data)] == ["finished", "stalled", "finished", "finished"]
+    assert [boot.findings for boot in stored(data) if boot.outcome == "finished"] == [[], [], []]
+
+
 def test_records_and_verdicts_follow(data: Path) -> None:
     """Four boots, each in its trial, with verdicts; the capture is the same to the byte."""
     before = digest(data)

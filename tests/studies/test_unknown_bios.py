@@ -27,7 +27,7 @@ from studies.conftest import COMMAND  # isort: skip
 pytestmark = pytest.mark.peer("qemu", "nasm")
 LINK = LinkInfo("console", "console", "text", speed=115_200)
 OFF_S = 9.0
-DAILY = ("seabios", "memtest")
+DAILY = ("seabios",)
 
 
 def records(boots: list[Said], silence_s: float = OFF_S) -> list[Record]:
@@ -58,7 +58,16 @@ def judged(table: str, boots: list[Said], silence_s: float = OFF_S) -> tuple[lis
     return last_records(events), events
 
 
-@pytest.mark.parametrize("name", [n if n in DAILY else pytest.param(n, marks=pytest.mark.slow) for n in STRANGERS])
+def cases() -> list[object]:
+    """Each stranger with the peer that it is; those that take a minute are slow."""
+    out = []
+    for name in STRANGERS:
+        marks = [pytest.mark.slow] if name not in DAILY else []
+        out.append(pytest.param(name, marks=[*marks, *([pytest.mark.peer(name)] if name != "seabios" else [])]))
+    return out
+
+
+@pytest.mark.parametrize("name", cases())
 def test_from_a_record_to_an_alarm(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Three boots in one capture make a table; two others run through it without a finding; a hang is alarmed."""
     stranger = STRANGERS[name]
