@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from benchd.inference import setups as rooms
-from benchd.inference.answers import Cause, CauseGroup, FactorWeight, Support, Weighing
+from benchd.inference.answers import Cause, CauseGroup, FactorWeight, Fit, OrderShare, Support, Weighing
 from benchd.inference.hypotheses import Floats, Ints, Posterior, Prior, Space, build_space, update
 from benchd.inference.kinds import MISLEADS, NOTHING
 from benchd.inference.ordering import judge_ordering
@@ -66,6 +66,12 @@ def describe(
         ordering=judge_ordering(study, trials, space, weight, failures),
         left_out=space.left_out,
         evidence=tuple(item.reason for item in evidence),
+        settled=False,
+        confirmed=False,
+        confirmation="",
+        unlisted=float(weight[[space.count - 3, space.count - 1]].sum()),
+        order=OrderShare(0.0, None),
+        fit=Fit(True, "The fit was not checked.", 1.0),
     )
 
 

@@ -268,7 +268,7 @@ def test_json_has_the_contract_keys():
     assert {"causes", "separated", "verdict", "boots"} <= set(out)
     cause = out["causes"][0]
     assert {"conditions", "probability", "class", "group", "supports", "against"} <= set(cause)
-    assert cause["conditions"] == [{"factor": "card", "relation": "is", "level": "grey"}]
+    assert cause["conditions"] == [{"factor": "card", "relation": "is", "level": "grey", "other": None, "levels": []}]
     assert out["boots"] == 14 and out["separated"] is True
 
 
