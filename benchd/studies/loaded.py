@@ -14,7 +14,7 @@ from pydantic import Field, ValidationError, computed_field
 
 from benchd.errors import UsageError
 from benchd.inference.forms import Count, Form, Hidden
-from benchd.inference.study import Change, Study, TrialCounts
+from benchd.inference.study import BootResult, Change, Study, TrialCounts
 from benchd.store import Result, Store, StoredStudy, Trial
 from benchd.studies.document import StudyDocument, check_whole
 from benchd.studies.goal import GOAL, Verdict, check_results, judge, needed_links
@@ -105,10 +105,10 @@ class TrialView(Trial):
     def counted(self) -> int:
         return self.ok + self.fail
 
-    def counts(self) -> TrialCounts:
-        """What causes are weighed by."""
+    def counts(self, results: tuple[BootResult, ...] = ()) -> TrialCounts:
+        """What causes are weighed by; `results` as of `sequence.in_order`."""
         checks = {name: (one.passed, one.done) for name, one in self.checks.items()}
-        return TrialCounts(self.id, self.setup, self.ok, self.counted, checks)
+        return TrialCounts(self.id, self.setup, self.ok, self.counted, checks, results)
 
     def to_json(self) -> dict[str, Any]:
         """The published JSON."""

@@ -15,6 +15,7 @@ from benchd.store import Store
 from benchd.studies.goal import NOT_COUNTED
 from benchd.studies.loaded import LoadedStudy, TrialView, first_setup, gather, open_study
 from benchd.studies.scan_prediction import collisions, evidence_of
+from benchd.studies.sequence import in_order
 from benchd.studies.service import images_of
 
 UNSEEN_MOST = 8
@@ -59,7 +60,7 @@ def why(store: Store, name: str, *, check: str | None = None) -> Why:
 
     known = open_study(store, name)
     views = gather(store, known)
-    trials = [view.counts() for view in views]
+    trials = counted_trials(views)
     reports = compare_checks(known.study, trials)
     weighed: Sequence[TrialCounts] = trials
     if check is not None:
@@ -79,6 +80,11 @@ def why(store: Store, name: str, *, check: str | None = None) -> Why:
         views=tuple(views),
         known=known,
     )
+
+
+def counted_trials(views: Sequence[TrialView]) -> list[TrialCounts]:
+    """The trials as causes are weighed by them, every boot in its place."""
+    return [view.counts(results) for view, results in in_order(views)]
 
 
 def remarks(known: LoadedStudy, views: Sequence[TrialView], trials: Sequence[TrialCounts]) -> list[str]:
@@ -145,7 +151,7 @@ def next_trials(store: Store, name: str, *, limit: int = 5, with_collisions: boo
     )
     proposal = propose(
         known.study,
-        [view.counts() for view in views],
+        counted_trials(views),
         current,
         limit=limit,
         leave_out=leave_out,
