@@ -38,20 +38,12 @@ def changed_words(view: TrialView, first: bool) -> str:
     """What a trial changed, in a few words."""
     if first:
         return "the first"
-    told = ", ".join(before_words(view))
+    told = ", ".join(view.done_before)
     if not view.changes:
         return told or "nothing: a repeat"
     words = ", ".join(f"{change.factor} {change.before} to {change.after}" for change in view.changes)
     words += f" (as in {view.repeats})" if view.repeats else ""
     return f"{words}, {told}" if told else words
-
-
-def before_words(view: TrialView) -> list[str]:
-    """What was done before a trial besides its changes, as the person said."""
-    from benchd.studies.service import rest_words
-
-    rested = [] if view.rested_s is None else [f"rested {rest_words(view.rested_s)}"]
-    return [*(["reseated"] if view.reseated else []), *rested]
 
 
 def study_lines(known: LoadedStudy, views: Sequence[TrialView]) -> Iterator[str]:
@@ -123,7 +115,7 @@ def trial_lines(known: LoadedStudy, view: TrialView, agreement: Sequence[str]) -
         yield from wrapped(f"assumed, not stated then: {', '.join(view.assumed)}", "  ")
     for change in view.changes:
         yield clean(f"changed {change.words()}")
-    yield from before_words(view)
+    yield from view.done_before
     if view.repeats:
         yield clean(f"the same setup as {view.repeats}: a repeat")
     if view.excluded:

@@ -20,6 +20,7 @@ from benchd.studies.document import StudyDocument, check_whole
 from benchd.studies.goal import GOAL, Verdict, check_results, judge, needed_links
 from benchd.studies.tables import table_of
 from benchd.vocabulary.models import Boot
+from benchd.vocabulary.times import duration_words
 
 IMPORTED = "(imported)"
 """The machine of trials that came from a file: no boot of theirs is in the store."""
@@ -100,6 +101,12 @@ class TrialView(Trial):
     @property
     def not_counted(self) -> Count:
         return sum(verdict.ok is None for verdict in self.verdicts)
+
+    @property
+    def done_before(self) -> list[str]:
+        """What was done before it besides its changes, as the person said, in a few words each."""
+        rested = [] if self.rested_s is None else [f"rested {duration_words(self.rested_s)}"]
+        return [*(["reseated"] if self.reseated else []), *rested]
 
     @property
     def counted(self) -> int:

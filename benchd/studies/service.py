@@ -15,7 +15,7 @@ from benchd.store import Result, Store, StoredImage, Trial
 from benchd.studies.document import StudyDocument, pure_kind
 from benchd.studies.loaded import IMPORTED, LoadedStudy, complete, first_setup, save
 from benchd.studies.scan_prediction import can_predict, predict_scan
-from benchd.vocabulary.times import parse_duration
+from benchd.vocabulary.times import duration_words, parse_duration
 
 CAUTION = (
     "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge; "
@@ -57,7 +57,7 @@ class Plan:
         if self.reseated:
             out.append("What is plugged was taken out and put back: a bad contact may be good now, or bad.")
         if self.rested_s is not None:
-            out.append(f"Before its first boot the machine rests without power for {rest_words(self.rested_s)}.")
+            out.append(f"Before its first boot the machine rests without power for {duration_words(self.rested_s)}.")
         out += [f"New level of {factor}: {level}." for factor, level in self.new]
         if self.hardware:
             out.append(f"CAUTION: {CAUTION}")
@@ -83,11 +83,6 @@ def the_rest(text: str) -> float:
         return parse_duration(text)
     except ValueError as error:
         raise UsageError(f"the rest without power: {error}") from None
-
-
-def rest_words(seconds: float) -> str:
-    """A rest as people say it: `20 min`, `45 s`."""
-    return f"{seconds / 60:g} min" if seconds >= 60 else f"{seconds:g} s"
 
 
 def read_image_file(path: Path) -> StoredImage:

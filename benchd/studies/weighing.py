@@ -14,6 +14,7 @@ from benchd.inference.wording import counted
 from benchd.store import Store
 from benchd.studies.goal import NOT_COUNTED
 from benchd.studies.loaded import LoadedStudy, TrialView, first_setup, gather, open_study
+from benchd.studies.saying import Doubt, conclusion, doubts
 from benchd.studies.scan_prediction import collisions, evidence_of
 from benchd.studies.sequence import in_order
 from benchd.studies.service import images_of
@@ -24,7 +25,11 @@ UNSEEN_MOST = 8
 
 @dataclass(frozen=True, slots=True)
 class Why(Weighing):
-    """What the trials of a study say of causes. `remarks`: assumed levels, boots not counted, levels never tried."""
+    """What the trials of a study say of causes.
+
+    `conclusion`: whether the cause is settled, and if not what is missing. `doubts`: what besides the settings could
+    explain the results. `remarks`: assumed levels, boots not counted, levels never tried.
+    """
 
     study: str
     question: str
@@ -32,6 +37,8 @@ class Why(Weighing):
     trials: Count
     checks: tuple[CheckReport, ...]
     remarks: tuple[str, ...]
+    conclusion: str
+    doubts: tuple[Doubt, ...]
     views: Hidden[tuple[TrialView, ...]]
     known: Hidden[LoadedStudy]
 
@@ -77,6 +84,8 @@ def why(store: Store, name: str, *, check: str | None = None) -> Why:
         trials=len(views),
         checks=reports,
         remarks=tuple(remarks(known, views, weighed)),
+        conclusion=conclusion(weighing),
+        doubts=doubts(weighing),
         views=tuple(views),
         known=known,
     )

@@ -137,6 +137,7 @@ function step(one, n, start) {
   const lead = (what) => what.leads?.[0] && el("li", {}, `${what === one.if_ok ? "works" : "fails"} (${percent(what.chance)}): likeliest then that `, wire(what.leads[0].text, 200), ` (${percent(what.leads[0].probability)})`);
   return el("article", { class: `next-step${n ? " lesser" : ""}` },
     el("h3", {}, n ? `or, choice ${n + 1}` : "Best next trial"),
+    one.why ? el("p", {}, wire(one.why, 400)) : null,
     el("ol", {}, one.steps.map((text) => el("li", {}, wire(text, 300)))),
     el("p", { class: "figures" }, el("span", {}, el("strong", {}, `${+one.minutes.toFixed(1)} min`), " of work"), el("span", {}, el("strong", {}, `${one.gain_bits.toFixed(2)} bits`), " expected"), one.repeat ? el("span", {}, "a repeat") : null),
     one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(one.caution, 300)) : null,
@@ -176,9 +177,11 @@ function drawWhy(box, why) {
   const groups = new Map();
   for (const one of why.causes.slice(0, 24)) groups.set(one.group, [...(groups.get(one.group) ?? []), one]);
   put(box, el("section", { class: "part" }, el("h2", {}, "Causes, weighed"),
-    el("p", { class: "verdict" }, shape(why.separated ? "finished" : "idle"), " ", wire(why.verdict, 900)),
+    el("p", { class: "verdict" }, shape(why.settled ? "finished" : "idle"), " ", wire(why.verdict, 900)),
+    why.conclusion ? el("p", { class: "conclusion" }, wire(why.conclusion, 1200)) : null,
     el("p", { class: "soft" }, `${why.boots} boots, ${why.failures} of them failed.`),
     why.boots ? [...groups].map(([number, members]) => together(members, why.groups.find((one) => one.group === number))) : null,
+    why.doubts.length ? [el("h3", {}, "What could still be otherwise"), el("ul", { class: "doubts" }, why.doubts.map((one) => el("li", {}, wire(one.known, 300), " ", wire(one.otherwise, 300), " ", wire(one.tells, 500))))] : null,
     el("h3", {}, "Ordering a part"), el("p", {}, shape(why.ordering.premature ? "link-lost" : "finished"), " ", wire(why.ordering.sentence, 500)),
     why.checks?.length ? [el("h3", {}, "Checks across setups"), el("ul", {}, why.checks.map((one) => el("li", {}, el("strong", {}, wire(one.check, 80)), ": ", wire(one.sentence, 400))))] : null,
     why.remarks.concat(why.evidence, why.left_out).map((text) => el("p", { class: "soft" }, wire(text, 300)))));
