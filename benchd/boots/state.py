@@ -80,6 +80,8 @@ class BootState:
     """Up to here we looked away: silence before it says nothing."""
     blind: list[BlindSpan] = field(default_factory=list)
     passes_of: str | None = None
+    off_ns: int | None = None
+    """How long the power was off before it; None where that was not seen."""
 
     def seconds(self, t_ns: int) -> float:
         """Return an instant as seconds from the start of this boot, never negative."""
@@ -220,6 +222,7 @@ class BootState:
                 for span in self.blind
             ],
             passes_of=self.passes_of,
+            off_s=None if self.off_ns is None else round(self.off_ns / NS, 3),
         )
 
 

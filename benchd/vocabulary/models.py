@@ -91,3 +91,8 @@ class Boot(Model):
     anchored: bool = Field(True, description="false while its start was not seen: joined in the middle")
     blind: list[Blind] = Field(default_factory=list)
     passes_of: str | None = Field(None, description="this boot is an earlier pass of that looping boot")
+    off_s: float | None = Field(
+        None,
+        description="seconds without power before it, where the power was seen to go",
+        exclude_if=lambda seconds: seconds is None,
+    )

@@ -271,7 +271,7 @@ def _listless(rng: np.random.Generator, study: Study) -> None:
 
 @dataclass(frozen=True)
 class Row:
-    """How worlds of a row are made; `bar` in the order of the table; `listed` where a setup is to be named."""
+    """How worlds of a row are made; `listed` where there is a condition over setups to find."""
 
     title: str
     draw: Callable[[np.random.Generator, Study], Rule | None] = _listless
@@ -282,6 +282,10 @@ class Row:
     four: bool = False
     turns: tuple[int, int] = (0, 0)
     either: bool = False
+
+    @property
+    def listed(self) -> bool:
+        return self.draw is not _listless
 
 
 ROWS: dict[str, Row] = {
