@@ -222,6 +222,7 @@ class Proposal(Form):
     advice: str
     left_out: tuple[str, ...]
     ranked: Annotated[tuple[NextTrial, ...], Field(alias="next")]
+    weighing: Hidden[Weighing]
 
 
 @dataclass(frozen=True, slots=True)
