@@ -11,8 +11,8 @@ from inference.counts import trial_of
 from scipy.stats import entropy as scipy_entropy
 
 from benchd.errors import UsageError
-from benchd.inference.hypotheses import build_space, update
 from benchd.inference.candidates import entropy
+from benchd.inference.hypotheses import build_space, update
 from benchd.inference.next_trial import _different, propose, rank
 from benchd.inference.setups import SETUP_CAP, allowed, named
 from benchd.inference.study import Condition, Exclusion, Factor, Study
