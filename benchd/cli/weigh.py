@@ -225,7 +225,7 @@ def _done(one: NextTrial) -> list[str]:
 
 def _best(found: Next, best: NextTrial) -> Iterator[str]:
     yield clean(f"From {found.current_from}, about {best.minutes:g} min, {best.gain_bits:.2f} bits:")
-    if best.why:
+    if best.why and (best.kind != "separate" or best.reseat or best.rest_s is not None):
         yield from wrapped(best.why, "  ")
     for number, step in enumerate(best.steps, 1):
         yield from wrapped(f"{number}. {step}", "  ")

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from benchd.inference.answers import Cause, Weighing
+from benchd.inference.answers import Weighing
 from benchd.inference.forms import Form, Share6
 from benchd.inference.kinds import Special
 from benchd.inference.wording import percent
@@ -35,7 +35,7 @@ class Doubt(Form):
 
 @dataclass(frozen=True, slots=True)
 class _Rival:
-    """How a cause besides the settings is told of: `{p}` is its probability in words."""
+    """How a cause besides the settings is told of: that it is so, what that would mean, what would tell."""
 
     known: str
     otherwise: str
@@ -45,61 +45,61 @@ class _Rival:
 _AGAIN = "The setup that failed first, booted once more, would tell"
 _RIVALS: dict[Special, _Rival] = {
     "contact": _Rival(
-        "That a contact is good or bad anew whenever the cover was off explains the results too ({p}).",
+        "That a contact is good or bad anew whenever the cover was off",
         "Then what was moved is no cause: moving it was.",
         f"To tell: {POWER_OFF}, take the cards and cables out and put them back as they were, boot, and do so once "
         "more; if the result changes though nothing else did, it is a contact.",
     ),
     "healed": _Rival(
-        "That it healed by itself at some boot explains the results too ({p}).",
+        "That it healed by itself at some boot",
         "Then what was changed at that time did not cure it.",
         f"{_AGAIN}: if it works now, it healed; if it fails, the change was the cure.",
     ),
     "broke": _Rival(
-        "That something broke by itself at some boot explains the results too ({p}).",
+        "That something broke by itself at some boot",
         "Then what was changed at that time did not do it.",
         "The setup that worked first, booted once more, would tell: if it fails now, something broke.",
     ),
     "falling": _Rival(
-        "That it fails less and less as the evening goes on explains the results too ({p}).",
+        "That it fails less and less as the evening goes on",
         "Then the later trials worked because they were later.",
         f"{_AGAIN}: if it fails no more, the evening did it, not a setting.",
     ),
     "rising": _Rival(
-        "That it fails more and more as the evening goes on explains the results too ({p}).",
+        "That it fails more and more as the evening goes on",
         "Then the later trials failed because they were later.",
         "The setup that worked first, booted once more, would tell: if it fails now, the evening did it.",
     ),
     "cold": _Rival(
-        "That it fails after a rest without power, and only then, explains the results too ({p}).",
+        "That it fails after a rest without power, and only then,",
         "Then the trials that took long to prepare failed because the machine was cold.",
         "To tell: let it rest with the power off and boot, then switch off and on again at once; if only the first "
         "boot fails, it is the cold start.",
     ),
     "warm": _Rival(
-        "That it fails when it is warm, soon after it was on, explains the results too ({p}).",
+        "That it fails when it is warm, soon after it was on,",
         "Then the trials that took long to prepare worked because the machine had cooled down.",
         "To tell: let it rest with the power off and boot, then switch off and on again at once; if only the second "
         "boot fails, it is the warmth.",
     ),
     "unlisted": _Rival(
-        "That something comes and goes which is not in the list explains the results too ({p}).",
+        "That something comes and goes which is not in the list",
         "Then no factor here is the cause.",
         "To tell: boot one setup several times and touch nothing; if the results differ, no setting explains them. "
         "What else may differ (a supply, a card that stayed in) can be added to the study as a factor.",
     ),
     "intermittent": _Rival(
-        "That it fails now and then, whatever is changed, explains the results too ({p}).",
+        "That it fails now and then, whatever is changed,",
         "Then no factor here is the cause.",
         "To tell: boot one setup several times and touch nothing; if the results differ, no setting explains them.",
     ),
     "nothing": _Rival(
-        "That nothing tried matters explains the results too ({p}).",
+        "That nothing tried matters",
         "Then the cause lies in something that never changed.",
         "A setup that is known to be good, booted under the same test, would tell.",
     ),
     "misleads": _Rival(
-        "That the test misleads explains the results too ({p}).",
+        "That the test misleads",
         "Then what it calls a failure is none.",
         "A setup that is known to be good, booted under the same test, would tell: if it fails too, the test misleads.",
     ),
@@ -107,7 +107,7 @@ _RIVALS: dict[Special, _Rival] = {
 
 
 def doubts(found: Weighing) -> tuple[Doubt, ...]:
-    """What besides the settings could explain the results, the likeliest first."""
+    """What besides the settings could explain the results, the likeliest first; not what the verdict says already."""
     if not found.failures:
         return ()
     weights: dict[Special, float] = {}
@@ -115,29 +115,39 @@ def doubts(found: Weighing) -> tuple[Doubt, ...]:
         if cause.special is not None:
             weights[cause.special] = weights.get(cause.special, 0.0) + cause.probability
     heavy = sorted(((weight, kind) for kind, weight in weights.items() if weight >= DOUBT_FROM), reverse=True)
-    return tuple(_doubt(kind, weight) for weight, kind in heavy[:DOUBTS_MOST])
+    lead = found.causes[0].special
+    told = [(weight, kind) for weight, kind in heavy if not (found.separated and kind == lead)]
+    return tuple(_doubt(kind, weight, "best" if kind == lead else "too") for weight, kind in told[:DOUBTS_MOST])
 
 
-def _doubt(kind: Special, weight: float) -> Doubt:
+def _doubt(kind: Special, weight: float, how: str) -> Doubt:
     rival = _RIVALS[kind]
-    return Doubt(kind, weight, rival.known.format(p=percent(weight)), rival.otherwise, rival.tells)
+    known = f"{rival.known} explains the results {how} ({percent(weight)})."
+    return Doubt(kind, weight, known, rival.otherwise, rival.tells)
 
 
 def conclusion(found: Weighing) -> str:
-    """Whether the cause is settled, and if not what is missing, in one or two sentences; "" where nothing failed."""
-    if not found.failures:
+    """Whether the cause is settled, and if a cause leads that is not, what is missing: one or two sentences, or "".
+
+    While nothing is separated the verdict says all there is to say, unless the results fit nothing.
+    """
+    if not found.failures or (not found.separated and found.fit.ok):
         return ""
+    lead = found.causes[0]
     if found.settled:
-        return f"The cause is settled: {found.causes[0].text}. {found.confirmation}"
+        return f"The cause is settled: {lead.text}. {found.confirmation}"
+    if found.separated and lead.special is not None and found.fit.ok:
+        rival = _RIVALS[lead.special]
+        return f"No setting is the cause, as far as the results tell. {rival.otherwise} {rival.tells}"
     return f"Not settled yet: {' '.join(_missing(found))}"
 
 
 def _missing(found: Weighing) -> Iterator[str]:
     lead = found.causes[0]
     if not found.separated:
-        yield f"the likeliest cause holds {percent(_share(found, lead))}, 95 % are needed."
+        yield f"the likeliest cause holds {percent(lead.probability)}."
     elif lead.special is not None:
-        yield "no setting is the cause, as far as the results tell."
+        yield "no setting is the cause, but what is does not explain the results well either."
     elif not found.confirmed:
         yield f"it was not yet seen to fail again and to be cured again. {found.confirmation}"
     elif found.fit.ok:
@@ -146,8 +156,3 @@ def _missing(found: Weighing) -> Iterator[str]:
         yield "the results do not look as this cause would give them."
     if not found.fit.ok:
         yield found.fit.sentence
-
-
-def _share(found: Weighing, lead: Cause) -> float:
-    """The probability of the leading cause with those that no setup tells from it."""
-    return lead.probability + sum(found.causes[i].probability for i in lead.indistinguishable)

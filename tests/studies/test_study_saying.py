@@ -41,7 +41,6 @@ def test_a_settled_cause_is_said_with_what_was_seen() -> None:
 @pytest.mark.parametrize(
     ("changes", "told"),
     [
-        ({"separated": False}, "95 % are needed"),
         ({"separated": True, "confirmed": False, "confirmation": "Still to be seen: x."}, "Still to be seen: x."),
         ({"separated": True, "confirmed": True}, "causes that lie in no setting hold too much"),
         ({"separated": True, "confirmed": True, "fit": Fit(False, "Something else.", 0.001)}, "as this cause would"),
@@ -53,6 +52,10 @@ def test_what_is_not_settled_says_what_is_missing(changes, told) -> None:
     assert text.endswith(".") and ".." not in text
 
 
+def test_while_nothing_is_separated_the_verdict_says_all_there_is() -> None:
+    assert conclusion(weighed(settled=False, separated=False, fit=Fit(True, "", 1.0))) == ""
+
+
 def test_a_misfit_is_always_told() -> None:
     misfit = Fit(False, "Nothing in the list explains the results well.", 0.001)
     assert misfit.sentence in conclusion(weighed(settled=False, separated=False, fit=misfit))
@@ -61,7 +64,12 @@ def test_a_misfit_is_always_told() -> None:
 def test_a_lead_outside_the_settings_is_said_to_be_none() -> None:
     found = with_special("contact", 0.97)
     found = replace(found, causes=found.causes[::-1], separated=True, settled=False)
-    assert "no setting is the cause, as far as the results tell" in conclusion(found)
+    said = conclusion(replace(found, fit=Fit(True, "", 1.0)))
+    assert said.startswith("No setting is the cause, as far as the results tell. Then what was moved is no cause")
+    assert "power off and unplug" in said and doubts(found) == (), (
+        "the verdict names it, the conclusion what would tell"
+    )
+    assert "explains the results best" in doubts(replace(found, separated=False))[0].known
 
 
 @pytest.mark.parametrize("kind", KINDS)

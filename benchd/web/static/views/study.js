@@ -137,7 +137,7 @@ function step(one, n, start) {
   const lead = (what) => what.leads?.[0] && el("li", {}, `${what === one.if_ok ? "works" : "fails"} (${percent(what.chance)}): likeliest then that `, wire(what.leads[0].text, 200), ` (${percent(what.leads[0].probability)})`);
   return el("article", { class: `next-step${n ? " lesser" : ""}` },
     el("h3", {}, n ? `or, choice ${n + 1}` : "Best next trial"),
-    one.why ? el("p", {}, wire(one.why, 400)) : null,
+    one.why && (one.kind !== "separate" || one.reseat || one.rest_s !== null) ? el("p", {}, wire(one.why, 400)) : null,
     el("ol", {}, one.steps.map((text) => el("li", {}, wire(text, 300)))),
     el("p", { class: "figures" }, el("span", {}, el("strong", {}, `${+one.minutes.toFixed(1)} min`), " of work"), el("span", {}, el("strong", {}, `${one.gain_bits.toFixed(2)} bits`), " expected"), one.repeat ? el("span", {}, "a repeat") : null),
     one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(one.caution, 300)) : null,
