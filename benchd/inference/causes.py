@@ -10,8 +10,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from benchd.inference.answers import Cause, CauseGroup, FactorWeight, Fit, OrderShare, Support, Weighing
-from benchd.inference.hypotheses import Posterior, Prior, Space, build_space, update
-from benchd.inference.kinds import MISLEADS, NOTHING, Special
+from benchd.inference.hypotheses import Posterior, Prior, Space, posterior_of
+from benchd.inference.kinds import INTERMITTENT, MISLEADS, NOTHING, UNLISTED, Special
 from benchd.inference.ordering import judge_ordering
 from benchd.inference.rates import Floats, Ints
 from benchd.inference.rivals import KINDS, ORDER_KINDS
@@ -42,32 +42,38 @@ def weigh(
     *,
     prior: Prior | None = None,
     evidence: Sequence[Evidence] = (),
-    space: Space | None = None,
 ) -> Weighing:
-    """Weigh every explanation by the trials. Raises UsageError for setups that do not fit the study.
-
-    `space`: the explanations, where they were enumerated before (of the same study, prior and evidence).
-    """
+    """Weigh every explanation by the trials. Raises UsageError for setups that do not fit the study."""
     study.check_trials(trials)
-    space = space or build_space(study, prior, evidence)
-    return describe(study, trials, update(space, trials), evidence)
+    return describe(study, trials, posterior_of(study, trials, prior, evidence), evidence)
+
+
+class _Last:
+    """The weighing that was written last: `why` and `next` ask for the same one in turn."""
+
+    found: tuple[Posterior, Sequence[Evidence], Weighing] | None = None
 
 
 def describe(
-    study: Study,
-    trials: Sequence[TrialCounts],
-    posterior: Posterior,
-    evidence: Sequence[Evidence] = (),
-    now: Standing | None = None,
+    study: Study, trials: Sequence[TrialCounts], posterior: Posterior, evidence: Sequence[Evidence] = ()
 ) -> Weighing:
-    """The weighing that belongs to an already computed posterior."""
-    space = posterior.space
-    now = now or standing(posterior)
+    """The weighing that belongs to an already computed posterior of these trials."""
+    last = _Last.found
+    if last is None or last[0] is not posterior or last[1] != evidence:
+        last = (posterior, evidence, _described(study, trials, posterior, evidence))
+        _Last.found = last
+    return last[2]
+
+
+def _described(
+    study: Study, trials: Sequence[TrialCounts], posterior: Posterior, evidence: Sequence[Evidence]
+) -> Weighing:
+    space, now = posterior.space, standing(posterior)
     boots = sum(trial.boots for trial in trials)
     failures = sum(trial.failures for trial in trials)
     fit = check_fit(posterior, now.lead) if failures else Fit(True, "Nothing failed: there is nothing to check.", 1.0)
     causes, top = _causes(study, trials, posterior, now)
-    separated = bool(failures and boots and max(now.together, now.order) >= SEPARATED_AT)
+    separated = bool(failures and boots and max(now.together, now.besides) >= SEPARATED_AT)
     settled = bool(failures) and is_settled(posterior, now, fit)
     confirmed = bool(failures and now.confirmed)
     kind = KINDS[int(posterior.kind_weight[:ORDER_KINDS].argmax())] if boots else None
@@ -172,10 +178,10 @@ def _groups(posterior: Posterior, causes: Sequence[Cause], top: Ints) -> tuple[C
     first = {cause.group: h for cause, h in reversed(list(zip(causes, top.tolist(), strict=True)))}
     out = []
     for group, h in sorted(first.items()):
-        same = key == key[h]
         if h < 0:
             out.append(CauseGroup(group, causes[top.tolist().index(h)].probability, 1))
         else:
+            same = key == key[h]
             out.append(CauseGroup(group, float(posterior.folded[same].sum()), int(same.sum())))
     return tuple(out)
 
@@ -195,27 +201,35 @@ def _supports(
     tried = [trial for trial in trials if trial.boots]
     if not tried:
         return [((), ()) for _ in top]
-    inside = space.holds(space.encode([trial.setup for trial in tried]))
-    rates = np.where(inside, posterior.p_in[:, None], posterior.p_out[:, None])
-    average = np.exp(space.log_prior) @ rates
+    place = {tuple(row): i for i, row in enumerate(posterior.setups.tolist())}
+    where = [place[tuple(row)] for row in space.encode([trial.setup for trial in tried]).tolist()]
+    prior = np.exp(space.log_prior)
+    average = np.where(posterior.inside, posterior.p_in[:, None], posterior.p_out[:, None]).T @ prior
+    average, inside = average[where], posterior.inside[top][:, where]
     fails = np.array([t.failures for t in tried], dtype=np.float64)
     goods = np.array([t.successes for t in tried], dtype=np.float64)
-
-    def told(rate: Floats, strength: Floats, sign: float) -> tuple[Support, ...]:
-        which = [i for i in np.argsort(-strength, kind="stable").tolist() if strength[i] >= SUPPORT_BITS]
-        return tuple(
-            Support(
-                tried[i].name,
-                sign * float(strength[i]),
-                f"failed {tried[i].failures} of {tried[i].boots}, this cause expects {percent(float(rate[i]))} to fail",
-            )
-            for i in which[:SUPPORTS_MOST]
-        )
-
+    own = np.where(inside, posterior.p_in[top][:, None], posterior.p_out[top][:, None])
+    bits = fails * np.log2(own / average) + goods * np.log2((1 - own) / (1 - average))
     out = []
-    for rate in rates[top]:
-        bits = fails * np.log2(rate / average) + goods * np.log2((1 - rate) / (1 - average))
-        out.append((told(rate, bits, 1.0), told(rate, -bits, -1.0)))
+    for row, h in enumerate(top.tolist()):
+        said = {bool(part): percent(float(p[h])) for part, p in ((True, posterior.p_in), (False, posterior.p_out))}
+
+        def told(
+            sign: float, strength: Floats = bits[row], said: dict[bool, str] = said, row: int = row
+        ) -> tuple[Support, ...]:
+            which = np.flatnonzero(sign * strength >= SUPPORT_BITS)
+            which = which[np.argsort(-sign * strength[which], kind="stable")][:SUPPORTS_MOST]
+            return tuple(
+                Support(
+                    tried[i].name,
+                    float(strength[i]),
+                    f"failed {tried[i].failures} of {tried[i].boots}, "
+                    f"this cause expects {said[bool(inside[row, i])]} to fail",
+                )
+                for i in which.tolist()
+            )
+
+        out.append((told(1.0), told(-1.0)))
     return out
 
 
@@ -236,7 +250,7 @@ def _verdict(causes: Sequence[Cause], separated: bool, now: Standing, boots: int
         none = "The only boot did not fail" if boots == 1 else f"None of {boots} boots failed"
         return f"{none}: there is nothing to explain."
     if separated:
-        return _order_verdict(lead, now) if lead.special in KINDS else _settled(causes, now.together)
+        return _besides_verdict(lead, now) if now.besides > now.together else _settled(causes, now.together)
     near = [c for c in causes if c.group == lead.group and c.probability >= lead.probability / 3]
     if len(near) > 1:
         return _not_separated(near)
@@ -247,11 +261,11 @@ def _verdict(causes: Sequence[Cause], separated: bool, now: Standing, boots: int
     )
 
 
-def _order_verdict(lead: Cause, now: Standing) -> str:
-    if lead.special == "unlisted":
-        return f"{percent(now.order)}: the cause is not in the list. {_sentence(lead.text)}."
+def _besides_verdict(lead: Cause, now: Standing) -> str:
+    if lead.special in (UNLISTED, NOTHING, INTERMITTENT):
+        return f"{percent(now.besides)}: the cause is not in the list. {_sentence(lead.text)}."
     return (
-        f"{percent(now.order)}: the results follow the order of the boots, or what went before them, better "
+        f"{percent(now.besides)}: the results follow the order of the boots, or what went before them, better "
         f"than any setting. {_sentence(lead.text)}."
     )
 

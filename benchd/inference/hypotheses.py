@@ -14,7 +14,7 @@ import numpy as np
 from benchd.inference.kinds import INTERMITTENT, MISLEADS, NOTHING, Special
 from benchd.inference.literals import Literals, chance_of, joined, literals_of, ways
 from benchd.inference.rates import Bools, Floats, Ints, RatePrior
-from benchd.inference.rivals import KINDS, ORDER_KINDS, RivalPrior, Rivals, bases_of, follow, grid_of
+from benchd.inference.rivals import KINDS, KNOWN_GOOD, ORDER_KINDS, RivalPrior, Rivals, bases_of, follow, grid_of
 from benchd.inference.study import Condition, Evidence, Study, TrialCounts
 from benchd.inference.timeline import Timeline, timeline
 
@@ -33,13 +33,13 @@ RIVALS = RivalPrior()
 class Prior:
     """Prior weight of each family of explanations and of fail rates; see firmware-notes/causes.md."""
 
-    one: float = 0.42
-    two: float = 0.28
-    three: float = 0.06
-    either: float = 0.03
-    some: float = 0.03
-    sets: float = 0.03
-    between: float = 0.05
+    one: float = 0.36
+    two: float = 0.26
+    three: float = 0.07
+    either: float = 0.05
+    some: float = 0.04
+    sets: float = 0.05
+    between: float = 0.06
     nothing: float = 0.04
     intermittent: float = 0.035
     misleads: float = 0.035
@@ -56,8 +56,9 @@ class Prior:
 class Space:
     """All explanations for one study that the setup decides. Row h fails where `needed` of its literals are true.
 
-    `rows`: three literals each; beyond those of `literals` one that is always true, and one that never is. The last
-    three rows are special: nothing tried matters, the test misleads, intermittent.
+    `rows`: three literals each; beyond those of `literals` one that is always true, and one that never is. `family`:
+    a number for each form; the last three rows, a family too, are special: nothing tried matters, the test misleads,
+    intermittent.
     """
 
     study: Study
@@ -65,6 +66,7 @@ class Space:
     literals: Literals
     rows: Ints
     needed: Ints
+    family: Ints
     log_prior: Floats
     left_out: tuple[str, ...]
     rival_odds: Floats
@@ -85,6 +87,11 @@ class Space:
     @property
     def literal_not(self) -> Bools:
         return self.literals.negated[: self.literals.plain]
+
+    @cached_property
+    def family_prior(self) -> Floats:
+        """Prior weight of each family of explanations, the special ones left out."""
+        return np.bincount(self.family, np.exp(self.log_prior))[:-1].astype(np.float64)
 
     @cached_property
     def rival_prior(self) -> Floats:
@@ -168,9 +175,10 @@ def build_space(study: Study, prior: Prior | None = None, evidence: Sequence[Evi
         literals,
         np.concatenate([*rows, np.full((3, 3), len(literals), dtype=np.int64)]),
         needed,
+        np.repeat(np.arange(len(families) + 1), [*(len(family.literals) for family in families), 3]),
         np.concatenate([*logs, np.log([prior.nothing, prior.misleads, prior.intermittent])]),
         tuple(left_out),
-        np.ones(len(KINDS)),
+        np.ones(len(KINDS)) if study.reference is None else np.array(KNOWN_GOOD),
         [{level: i for i, level in enumerate(factor.levels)} for factor in study.factors],
     )
     for item in evidence:
@@ -303,6 +311,29 @@ class Posterior:
     def unlisted_share(self) -> float:
         """The weight of causes that are in no listed factor."""
         return float(self.kind_weight[ORDER_KINDS:].sum() + self.weight[[-3, -1]].sum())
+
+
+class _Last:
+    """The posterior that was computed last: `why` and `next` ask for the same one in turn."""
+
+    found: tuple[Study, Prior, tuple[Evidence, ...], tuple[TrialCounts, ...], Posterior] | None = None
+
+
+def posterior_of(
+    study: Study, trials: Sequence[TrialCounts], prior: Prior | None = None, evidence: Sequence[Evidence] = ()
+) -> Posterior:
+    """The weights of all explanations of `study` after `trials`. The last ones are kept for the next question."""
+    asked = (prior or Prior(), tuple(evidence), tuple(trials))
+    last = _Last.found
+    if last is not None and last[0] is study and last[1:3] == asked[:2]:
+        if last[3] == asked[2]:
+            return last[4]
+        space = last[4].space
+    else:
+        space = build_space(study, prior, evidence)
+    found = update(space, trials)
+    _Last.found = (study, *asked, found)
+    return found
 
 
 def update(space: Space, trials: Sequence[TrialCounts]) -> Posterior:

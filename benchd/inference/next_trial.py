@@ -14,7 +14,8 @@ from benchd.errors import UsageError
 from benchd.inference.answers import Lead, NextTrial, Outlook, Proposal, TrialKind, Weighing
 from benchd.inference.candidates import Candidates, View, candidates, look, view
 from benchd.inference.causes import describe
-from benchd.inference.hypotheses import Posterior, Prior, Space, build_space, update
+from benchd.inference.hypotheses import Posterior, Prior, posterior_of
+from benchd.inference.kinds import MISLEADS, NOTHING
 from benchd.inference.rates import Bools, Floats, Ints
 from benchd.inference.rivals import KINDS
 from benchd.inference.settling import Standing, standing
@@ -25,6 +26,8 @@ from benchd.inference.wording import TEXT_OF_SPECIAL, percent, text_of
 RANKED_MOST = 100
 WORTH_BITS = 0.01
 """Below this a boot tells so little that it is not worth its minutes."""
+NOTHING_LEFT = 0.8
+"""From this weight of "nothing tried matters" and "the test misleads" on, the list of factors is to be looked at."""
 
 POWER_OFF = "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge."
 
@@ -38,19 +41,18 @@ def propose(
     leave_out: Sequence[Exclusion] = (),
     prior: Prior | None = None,
     evidence: Sequence[Evidence] = (),
-    space: Space | None = None,
 ) -> Proposal:
     """Rank the allowed next trials by expected bits per minute.
 
-    `current` is how the bench stands (default: the last trial's setup, else the reference, else the
-    first allowed setup). `leave_out`: combinations predicted to collide, with the reason. `space`: the explanations,
-    where they were enumerated before. Raises UsageError for setups that do not fit, or when no setup is allowed.
+    `current` is how the bench stands (default: the last trial's setup, else the reference, else the first allowed
+    setup). `leave_out`: combinations predicted to collide, with the reason. Raises UsageError for setups that do not
+    fit, or when no setup is allowed.
     """
     study.check_trials(trials)
     if not 1 <= limit <= RANKED_MOST:
         raise UsageError(f"{limit} next trials asked for; from 1 to {RANKED_MOST} can be ranked")
-    space = space or build_space(study, prior, evidence)
-    posterior = update(space, trials)
+    posterior = posterior_of(study, trials, prior, evidence)
+    space = posterior.space
     current = current or (trials[-1].setup if trials else study.reference) or next(study.setups(), None)
     if current is None:
         raise UsageError(f"study '{study.name}': the exclusions forbid every setup; remove one")
@@ -64,10 +66,19 @@ def propose(
     seen = view(posterior)
     bits, fail = look(seen, found)
     order, kinds = ordered(posterior, now, found, bits)
-    chosen = _different(seen, found, order[: 40 * limit], limit)
+    first = order[: 40 * limit]
+    ways = list(
+        zip(
+            found.opened[first].tolist(),
+            found.reseat[first].tolist(),
+            np.nan_to_num(found.told_rest_s[first], nan=-1.0).tolist(),
+            strict=True,
+        )
+    )
+    chosen = first[_different(seen.inside(found.setups[first]), ways, limit)].tolist()
     teller = _Teller(study, seen, now, found, current)
     ranked = tuple(teller.trial(i, kinds[i], float(bits[i]), float(fail[i])) for i in chosen)
-    why = describe(study, trials, posterior, evidence, now)
+    why = describe(study, trials, posterior, evidence)
     return Proposal(*_advice(why, ranked), left_out, ranked, why)
 
 
@@ -77,6 +88,12 @@ def _advice(why: Weighing, ranked: Sequence[NextTrial]) -> tuple[bool, str]:
         return True, f"Stop here. {why.verdict}"
     if why.separated:
         return False, f"Nearly there: {why.verdict} {why.confirmation}"
+    everywhere = sum(cause.probability for cause in why.causes if cause.special in (NOTHING, MISLEADS))
+    if everywhere >= NOTHING_LEFT:
+        return True, (
+            f"Stop here: in {percent(everywhere)} it fails whatever is changed of what is listed. {why.verdict} Boot a "
+            "known-good setup under the same test, or add a factor."
+        )
     if max(trial.gain_bits for trial in ranked) < WORTH_BITS:
         return True, (
             f"Stop here: no allowed trial tells more than {max(ranked[0].gain_bits, 0.0):.3f} bits. {why.verdict} "
@@ -144,14 +161,12 @@ def _without(study: Study, grid: Ints, leave_out: Sequence[Exclusion]) -> tuple[
     return np.asarray(grid[~hit]), tuple(dict.fromkeys(reasons))
 
 
-def _different(seen: View, found: Candidates, order: Ints, limit: int) -> list[int]:
-    """The first candidates (best first) that do not repeat the predictions of an earlier one."""
-    told: set[tuple[bytes, bool, bool, float]] = set()
-    out: list[int] = []
-    inside = seen.inside(found.setups[order])
-    for column, i in enumerate(order.tolist()):
-        rest = float(np.nan_to_num(found.told_rest_s[i], nan=-1.0))
-        key = (np.packbits(inside[:, column]).tobytes(), bool(found.opened[i]), bool(found.reseat[i]), rest)
+def _different(inside: Bools, ways: Sequence[tuple[bool, bool, float]], limit: int) -> list[int]:
+    """The first columns of predictions (best first) that do not repeat an earlier one reached in the same way."""
+    told: set[tuple[bytes, tuple[bool, bool, float]]] = set()
+    out = []
+    for i, way in enumerate(ways):
+        key = (np.packbits(inside[:, i]).tobytes(), way)
         if key not in told:
             told.add(key)
             out.append(i)

@@ -29,7 +29,8 @@ def judge_ordering(
     """Whether ordering a part would be premature, given the weight of every explanation and rival."""
     space, weight = posterior.space, posterior.weight
     heavy = np.argsort(-weight, kind="stable")[:HEAVIEST].tolist()
-    single = [(space.conditions(h)[0], float(weight[h])) for h in heavy if len(space.conditions(h)) == 1]
+    alone = ((space.rows[heavy] < len(space.literals)).sum(axis=1) == 1).tolist()
+    single = [(space.conditions(h)[0], float(weight[h])) for h, one in zip(heavy, alone, strict=True) if one]
     parts = {c: w for c, w in single if w >= SUSPECT_FROM and class_of(study, (c,), False, None) in PART_CLASSES}
     if not parts or not failures:
         return Ordering(None, True, 1.0, RIVAL_LIMIT, "Nothing tried so far points at a part.")

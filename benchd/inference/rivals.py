@@ -25,6 +25,8 @@ ORDER_KINDS = len(KINDS) - 1
 
 RATES = ((0.6, 0.96, 0.02), (0.2, 0.8, 0.08), (0.2, 0.6, 0.03))
 """Weight, rate in the bad state, rate in the good state."""
+KNOWN_GOOD = (0.1, 0.9, 0.1, 0.5, 0.5, 0.5, 0.5, 0.5)
+"""For each kind: the chance that a setup that is declared known-good worked when that was found out."""
 OUTSIDE = 0.03
 """Rate where the condition, within which a cause is weighed, does not hold."""
 RESTS_S = (20.0, 60.0, 180.0, 600.0, 1800.0)
@@ -74,7 +76,7 @@ class Grid:
 class RivalPrior:
     """Prior weight of each kind, in the order of `KINDS`, beside a weight of about 0.9 for all other explanations."""
 
-    weights: tuple[float, ...] = (0.02, 0.005, 0.02, 0.005, 0.015, 0.01, 0.05, 0.03)
+    weights: tuple[float, ...] = (0.02, 0.005, 0.02, 0.005, 0.02, 0.01, 0.08, 0.03)
     alone: float = 0.6
     both: float = 0.3
     """Shares of what needs no condition of the setup beside it, and of what shows only where a condition holds; the

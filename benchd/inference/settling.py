@@ -22,8 +22,9 @@ STEPS = 4
 """Failing start, cure, failing again, cured again."""
 RIVAL_ODDS = 1 / 20
 """No cause is settled unless the boots are so many times likelier under causes in the setup than under any kind of
-cause that lies in no setting. Said without the priors of those: on a bench where such a cause is the truth, a wrong
-one is settled in at most this share of evenings, however long one goes on (Ville 1939)."""
+cause that lies in no setting, and under causes of its own form than under those of any other. Said without the priors:
+on a bench where such another cause is the truth, a wrong one is settled in at most this share of evenings, however long
+one goes on (Ville 1939)."""
 FIT_FROM = 0.005
 REPLICATES = 400
 HEAVY_MOST = 200
@@ -35,7 +36,8 @@ class Standing:
 
     `alike`: rows that no allowed setup tells from it, itself first; `together`: their weight. `rivals`: the weight of
     all that lies in no setting; `rival_odds`: how many times likelier the boots are under the best kind of it than
-    under causes in the setup; `order`: the weight of causes over order and time, or of one kind. `steps`: how many of
+    under causes in the setup; `form_odds`: the same of the best other form than its own. `besides`: the weight of
+    causes over order and time, or of what is not in the list, whichever is more. `steps`: how many of
     the four results (fails, cured, fails, cured) were seen so far, and at which rows of the timeline.
     """
 
@@ -44,7 +46,8 @@ class Standing:
     together: float
     rivals: float
     rival_odds: float
-    order: float
+    form_odds: float
+    besides: float
     steps: tuple[int, ...]
 
     @property
@@ -58,11 +61,6 @@ class Standing:
     def special(self, posterior: Posterior) -> bool:
         """Whether the lead names nothing that can be set."""
         return posterior.space.special(self.lead) is not None
-
-    @property
-    def near(self) -> bool:
-        """Whether what is left to do is confirming: the lead has most of what rivals do not hold."""
-        return self.together >= SEPARATED_AT * (1 - self.rivals)
 
 
 def standing(posterior: Posterior) -> Standing:
@@ -81,9 +79,20 @@ def standing(posterior: Posterior) -> Standing:
         float(weight[alike].sum()),
         float(rivals.sum()),
         float((rivals / space.rival_prior).max() / max(1 - rivals.sum(), 1e-300) * (1 - space.rival_prior.sum())),
-        float(max(kinds[:ORDER_KINDS].sum(), kinds.max())),
+        _form_odds(posterior, lead),
+        float(max(kinds[:ORDER_KINDS].sum(), kinds[ORDER_KINDS:].sum() + weight[[-3, -1]].sum())),
         steps_of(posterior.line, inside),
     )
+
+
+def _form_odds(posterior: Posterior, lead: int) -> float:
+    """How many times likelier the boots are under the best other form of explanation than under the lead's."""
+    space = posterior.space
+    own = int(space.family[lead])
+    weight = np.bincount(space.family, posterior.folded)[:-1] / space.family_prior
+    if own >= len(weight) or len(weight) < 2:
+        return 0.0
+    return float(np.delete(weight, own).max() / max(weight[own], 1e-300))
 
 
 def _alike(masks: Bools, alone: Bools) -> Bools:
@@ -99,7 +108,13 @@ def _alike(masks: Bools, alone: Bools) -> Bools:
 
 def is_settled(posterior: Posterior, now: Standing, fit: Fit) -> bool:
     """Whether the leading cause is one in the setup, separated, confirmed, and without a rival that matters."""
-    return not now.special(posterior) and now.separated and now.confirmed and now.rival_odds <= RIVAL_ODDS and fit.ok
+    return (
+        not now.special(posterior)
+        and now.separated
+        and now.confirmed
+        and max(now.rival_odds, now.form_odds) <= RIVAL_ODDS
+        and fit.ok
+    )
 
 
 def keys(masks: np.ndarray) -> Ints:

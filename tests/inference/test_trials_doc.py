@@ -8,6 +8,7 @@ import pytest
 
 from benchd.inference import (
     align,
+    candidates,
     causes,
     compare,
     divergence,
@@ -39,13 +40,13 @@ def betas(rate):
         f"| failing, inside the conditions | {betas(PRIOR.failing)} |",
         f"| failing, outside | {betas(PRIOR.working)} |",
         f"| nothing matters, test misleads | {betas(PRIOR.always)} |",
-        f"| intermittent | {betas(PRIOR.between)} |",
+        f"| intermittent | {betas(PRIOR.in_between)} |",
         f"counts as {PRIOR.reference_boots} good boots",
         f"holds {causes.SEPARATED_AT:.0%} or more".replace("%", " %"),
         f"hold more than {ordering.RIVAL_LIMIT:.0%}".replace("%", " %"),
         f"at least {causes.SUPPORT_BITS:g} bits",
         f"promises {next_trial.WORTH_BITS:g} bits",
-        f"heaviest {next_trial.KEPT_MOST:,} explanations",
+        f"heaviest {candidates.KEPT_MOST:,} explanations",
         f"beyond {setups.SETUP_CAP:,} setups",
         f"Beyond {hypotheses.HYPOTHESIS_CAP:,} explanations",
         f"one boot ({Study.__dataclass_fields__['boot_minutes'].default:g} minutes",
