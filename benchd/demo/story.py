@@ -25,7 +25,7 @@ from benchd.vocabulary.times import duration_words
 
 STUDY = "storage-rom"
 QUESTION = "Why does the new storage adapter not come up in this machine?"
-TRIALS_MOST = 28
+TRIALS_MOST = 36
 """When the trials of an unlucky evening are not enough, the story says so instead of going on for ever."""
 KINDS = {
     "rom-base": "jumper",

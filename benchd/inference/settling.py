@@ -79,17 +79,22 @@ def standing(posterior: Posterior) -> Standing:
         float(weight[alike].sum()),
         float(rivals.sum()),
         float((rivals / space.rival_prior).max() / max(1 - rivals.sum(), 1e-300) * (1 - space.rival_prior.sum())),
-        _form_odds(posterior, lead),
+        _form_odds(posterior, lead, alike),
         float(max(kinds[:ORDER_KINDS].sum(), kinds[ORDER_KINDS:].sum() + weight[[-3, -1]].sum())),
         steps_of(posterior.line, inside),
     )
 
 
-def _form_odds(posterior: Posterior, lead: int) -> float:
-    """How many times likelier the boots are under the best other form of explanation than under the lead's."""
+def _form_odds(posterior: Posterior, lead: int, alike: Ints) -> float:
+    """How many times likelier the boots are under the best other form of explanation than under the lead's.
+
+    What no allowed setup tells from the lead is no rival of it, whatever its form.
+    """
     space = posterior.space
     own = int(space.family[lead])
-    weight = np.bincount(space.family, posterior.folded)[:-1] / space.family_prior
+    told_apart = posterior.folded.copy()
+    told_apart[alike[space.family[alike] != own]] = 0.0
+    weight = np.bincount(space.family, told_apart)[:-1] / space.family_prior
     if own >= len(weight) or len(weight) < 2:
         return 0.0
     return float(np.delete(weight, own).max() / max(weight[own], 1e-300))

@@ -26,6 +26,10 @@ D000,early,in,fail
 C800,early,out,ok
 D000,early,out,ok
 C800,early,in,ok
+D000,late,in,fail
+D000,late,out,ok
+D000,early,in,fail
+C800,early,in,ok
 """
 )
 
@@ -51,7 +55,7 @@ def test_the_worked_example(worked: Commands) -> None:
     assert lead["class"] == "conflict between" and lead["probability"] > 0.9
     values = [cause["probability"] for cause in found["causes"]]
     assert values == sorted(values, reverse=True) and 0.99 < sum(g["probability"] for g in found["groups"]) <= 1.0001
-    assert found["boots"] == 10 and found["failures"] == 3 and found["separated"] is True
+    assert found["boots"] == 14 and found["failures"] == 5 and found["separated"] is True
     assert "a conflict between two. It fails when " in found["verdict"] and "D000" in found["verdict"]
     assert {"conditions", "probability", "class", "group"} <= lead.keys()
 
