@@ -151,7 +151,7 @@ def _missing(found: Weighing) -> Iterator[str]:
     elif not found.confirmed:
         yield f"it was not yet seen to fail again and to be cured again. {found.confirmation}"
     elif found.fit.ok:
-        yield "causes that lie in no setting hold too much."
+        yield "a cause of another kind explains the boots nearly as well."
     else:
         yield "the results do not look as this cause would give them."
     if not found.fit.ok:

@@ -42,7 +42,7 @@ def test_a_settled_cause_is_said_with_what_was_seen() -> None:
     ("changes", "told"),
     [
         ({"separated": True, "confirmed": False, "confirmation": "Still to be seen: x."}, "Still to be seen: x."),
-        ({"separated": True, "confirmed": True}, "causes that lie in no setting hold too much"),
+        ({"separated": True, "confirmed": True}, "a cause of another kind explains the boots nearly as well"),
         ({"separated": True, "confirmed": True, "fit": Fit(False, "Something else.", 0.001)}, "as this cause would"),
     ],
 )
