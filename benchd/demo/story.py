@@ -9,6 +9,7 @@ through the same functions that the commands call.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from benchd.demo import at286
@@ -120,6 +121,11 @@ def _trial(
     """Do and boot what changes; `asked`: and what `next` asks for besides, a reseating or a rest."""
     reseat, rest_s = (asked.reseat, asked.rest_s or None) if asked is not None else (False, None)
     known, plan = plan_trial(store, known, changes, machine=machine, reseated=reseat, rested_s=rest_s)
+    if plan.hardware and rest_s is None:
+        from benchd.inference.candidates import RESEAT_MINUTES
+
+        # The power is off while the work is done; the simulated machine needs no hands.
+        plan = replace(plan, rested_s=60 * (sum(change.minutes for change in plan.changes) or RESEAT_MINUTES))
     earlier = store.trials(study=known.name)
     if plan.changes or reseat or rest_s or not earlier:
         trial = start(store, known, plan, _now(), machine=machine).trial
@@ -158,7 +164,8 @@ def _ending(store: Store, known: LoadedStudy, say: Say) -> str:
         f"{counted(moved, 'time')} with the cover off:",
     )
     _say(say, verdict, "  ")
-    _say(say, found.conclusion, "  ")
+    if found.conclusion:
+        _say(say, found.conclusion, "  ")
     if not found.settled:
         _say(say, "An unlucky evening: more trials as `benchd next` says would settle it.", "  ")
     else:

@@ -53,13 +53,15 @@ def told(store: Store) -> list[list[tuple[bool, float | None, bool]]]:
 
 
 def test_the_rest_is_what_the_boot_itself_shows() -> None:
-    """Its own time without power, none after a reset, no longer than the gap, else unknown."""
+    """Its own time without power, none after a reset, no longer than the gap, the work that was done, else unknown."""
     first, soon, late = boot(0), boot(1), boot(20)
     assert rest_before(boot(20, off_s=300.0), first) == 300.0
     assert rest_before(boot(20, reason="reset"), first) == 0.0
     assert rest_before(soon, first) == 30.0 <= SHORT_S
     assert rest_before(late, first) is None, "it may have stood there switched on"
     assert rest_before(first, None) is None
+    assert rest_before(late, first, 360.0) == 360.0 and rest_before(late, first, 7200.0) == 1170.0
+    assert rest_before(soon, first, 360.0) == 30.0
 
 
 def test_boots_come_with_what_went_before_them(study: Commands) -> None:
