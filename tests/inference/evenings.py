@@ -20,7 +20,7 @@ from typing import Any
 
 from inference.worlds import Bench, World, setups_of
 
-from benchd.inference.answers import Cause, NextTrial, Weighing
+from benchd.inference.answers import Cause, NextTrial, Proposal, Weighing
 from benchd.inference.causes import weigh
 from benchd.inference.next_trial import propose
 from benchd.inference.study import BootResult, Condition, Study, TrialCounts
@@ -139,39 +139,52 @@ class Notebook:
         return next((one.setup for one in reversed(self.trials) if one.successes == one.boots), None)
 
 
-def proposed(world: World, book: Notebook, bench: Bench) -> tuple[bool, NextTrial]:
-    found = propose(world.study, book.trials, bench.setup, limit=1)
-    return found.stop, found.ranked[0]
-
-
 def as_step(trial: NextTrial) -> Step:
     rest = None if trial.rest_s is None else trial.rest_s / 60
     return Step(dict(trial.setup), trial.reseat, rest)
 
 
-class Follower:
+class Person:
+    """Weighs the trials, and says what to do next: whether to give up, and the step."""
+
+    def __init__(self, world: World, bench: Bench, book: Notebook) -> None:
+        self.world, self.bench, self.book = world, bench, book
+
+    def propose(self) -> Proposal:
+        return propose(self.world.study, self.book.trials, self.bench.setup, limit=1)
+
+    def weigh(self) -> Weighing:
+        return weigh(self.world.study, self.book.trials)
+
+    def look(self) -> tuple[Weighing, bool, Step]:
+        raise NotImplementedError
+
+
+class Follower(Person):
     """Does what `next` says."""
 
-    def step(self, world: World, bench: Bench, book: Notebook, now: Weighing) -> tuple[bool, Step]:
-        stop, best = proposed(world, book, bench)
-        return stop and not now.settled, as_step(best)
+    def look(self) -> tuple[Weighing, bool, Step]:
+        found = self.propose()
+        return found.weighing, found.stop, as_step(found.ranked[0])
 
 
-class OneAtATime:
+class OneAtATime(Person):
     """Changes one factor at a time, and confirms what is separated."""
 
-    def __init__(self, world: World) -> None:
+    def __init__(self, world: World, bench: Bench, book: Notebook) -> None:
+        super().__init__(world, bench, book)
         self._plan = one_at_a_time(world.study, world.start)
         self._turns: Iterator[bool] = itertools.cycle([True, False])
 
-    def step(self, world: World, bench: Bench, book: Notebook, now: Weighing) -> tuple[bool, Step]:
-        if now.separated and not now.settled:
-            best = proposed(world, book, bench)[1]
-            if best.kind != "separate":
-                return False, as_step(best)
-            cure = book.last_good
-            return False, Step(world.start if cure is None or next(self._turns) else cure)
-        return False, Step(next(self._plan))
+    def look(self) -> tuple[Weighing, bool, Step]:
+        now = self.weigh()
+        if not now.separated or now.settled:
+            return now, False, Step(next(self._plan))
+        best = self.propose().ranked[0]
+        if best.kind != "separate":
+            return now, False, as_step(best)
+        cure = self.book.last_good
+        return now, False, Step(self.world.start if cure is None or next(self._turns) else cure)
 
 
 def play(world: World, policy: str, number: int = 0, seed: int = 1, cap: int = CAP) -> Evening:
@@ -179,25 +192,23 @@ def play(world: World, policy: str, number: int = 0, seed: int = 1, cap: int = C
     bench = world.bench([seed, number, 77])
     book = Notebook()
     out = Evening(world.row, number, policy)
-    person = Follower() if policy == "next" else OneAtATime(world)
+    person = (Follower if policy == "next" else OneAtATime)(world, bench, book)
     step, done = Step(dict(world.start)), False
     while bench.boots < cap and not (done and bench.boots >= CALIBRATED):
         moment = bench.do(step.setup, reseat=step.reseat, rest_minutes=step.rest_minutes)
         failed = bench.fails(moment)
         rest = moment.off_minutes * 60 if moment.number > 1 else None
         book.enter(step, BootResult(not failed, rest, moment.opened))
-        now = weigh(world.study, book.trials)
+        now, stop, following = person.look()
         _note(out, world, now, bench)
         out.results += "F" if failed else "."
         if not done:
             out.boots, out.hardware, out.minutes = bench.boots, bench.hardware, round(bench.minutes, 1)
         if now.settled and not done:
             out.settled, out.settled_as, done = is_true(world, now.causes[0]), now.causes[0].text, True
-        if bench.boots >= cap:
-            break
-        stop, step = person.step(world, bench, book, now)
         if stop and not done:
             out.stopped = done = True
+        step = following
     return out
 
 

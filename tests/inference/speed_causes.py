@@ -34,6 +34,7 @@ COMPARED = ("one", "two")
 RIGHT = ("one", "two", "three", "one-60", "equal", "differ", "levels", "two-of-three")
 """The rows in which the true cause is to be settled."""
 SAVE_EVERY_S = 20.0
+MARKS = ("<!-- measured: begin -->", "<!-- measured: end -->")
 
 Evenings = dict[str, dict[str, Any]]
 
@@ -237,6 +238,7 @@ def main() -> None:
     parser.add_argument("--stories", type=int, default=0, help="play the demo's story over so many seeds")
     parser.add_argument("--show", action="store_true", help="play nothing; print what the file has")
     parser.add_argument("--out", type=Path, help="a JSON file that keeps every evening")
+    parser.add_argument("--note", type=Path, help="put the tables into this note, between its marks")
     options = parser.parse_args()
     if options.show:
         evenings = json.loads(options.out.read_text())["evenings"]
@@ -244,11 +246,21 @@ def main() -> None:
         evenings = measure(
             options.rows, options.benches, options.seed, options.cap, options.policies, options.jobs, options.out
         )
-    for line in tables(evenings):
-        print(line)
-    print(f"\n{sum(one['cpu_s'] for one in evenings.values()):.0f} s of CPU")
+    lines = list(tables(evenings))
     if options.stories:
-        print(f"The demo's story over {options.stories} seeds:", stories(options.stories))
+        told = stories(options.stories)
+        lines += [
+            "",
+            f"The demo's story over {options.stories} seeds: settled {percent(told['settled'])}, on a wrong cause "
+            f"{percent(told['settled_wrong'])}; {told['boots']:.1f} boots in {told['trials']:.1f} trials.",
+        ]
+    print("\n".join(lines))
+    if options.note is not None:
+        text = options.note.read_text(encoding="utf-8")
+        before, rest = text.split(MARKS[0])
+        after = rest.split(MARKS[1])[1]
+        options.note.write_text("\n".join([before + MARKS[0], "", *lines, "", MARKS[1]]) + after, encoding="utf-8")
+    print(f"\n{sum(one['cpu_s'] for one in evenings.values()):.0f} s of CPU")
 
 
 if __name__ == "__main__":
