@@ -164,28 +164,48 @@ def kept(posterior: Posterior, most: int = KEPT_MOST) -> Ints:
     return np.asarray(order[: max(KEPT_LEAST, int(np.searchsorted(mass, KEPT_MASS * posterior.weight.sum())) + 1)])
 
 
-def look(seen: View, found: Candidates) -> tuple[Floats, Floats]:
-    """Expected bits from one boot of each candidate, and the chance that it fails."""
-    bits, fail = np.empty(len(found)), np.empty(len(found))
-    p_rival, p_beside = seen.rivals(found)
+@dataclass(frozen=True, slots=True)
+class Probabilities:
+    """Chances of failing, cause by cause, of some candidates.
+
+    `weight` and `inside` belong to the explanations of the view; a condition alone has its weight not there but in
+    `besides`, together with its rivals: first the kinds, then the conditions. `p_besides`: those x candidates.
+    """
+
+    weight: Floats
+    inside: Bools
+    besides: Floats
+    p_besides: Floats
+
+
+def probabilities(seen: View, found: Candidates, which: Ints) -> Probabilities:
+    """How each cause sees the candidates `which`."""
+    some = taken(found, which)
+    p_rival, p_beside = seen.rivals(some)
     # A condition, alone or with a rival beside it, is one cause.
     posterior = seen.posterior
     place = np.full(posterior.space.count, -1)
     place[seen.which] = np.arange(len(seen.which))
     row = place[posterior.space.single_rows]
     own = np.where(row >= 0, seen.weight[row], 0.0)
-    holds = _shows(posterior, found.setups)[1 : 1 + len(row)]
+    holds = _shows(posterior, some.setups)[1 : 1 + len(row)]
     p_own = np.where(holds > 0, seen.p_in[row][:, None], seen.p_out[row][:, None])
     total = own + seen.beside
     p_one = (own[:, None] * p_own + seen.beside[:, None] * p_beside) / np.maximum(total, 1e-300)[:, None]
-    rival_fail = seen.kinds @ p_rival + total @ p_one
-    rival_known = seen.kinds @ entropy(p_rival) + total @ entropy(p_one)
     weight = seen.weight.copy()
     weight[row[row >= 0]] = 0.0
+    inside = seen.inside(some.setups)
+    return Probabilities(weight, inside, np.concatenate([seen.kinds, total]), np.concatenate([p_rival, p_one]))
+
+
+def look(seen: View, found: Candidates) -> tuple[Floats, Floats]:
+    """Expected bits from one boot of each candidate, and the chance that it fails."""
+    bits, fail = np.empty(len(found)), np.empty(len(found))
     for start in range(0, len(found), CHUNK):
-        part = slice(start, start + CHUNK)
-        inside = seen.inside(found.setups[part])
-        bits[part], fail[part] = gains(weight, seen.p_in, seen.p_out, inside, (rival_fail[part], rival_known[part]))
+        part = np.arange(start, min(start + CHUNK, len(found)))
+        told = probabilities(seen, found, part)
+        besides = told.besides @ told.p_besides, told.besides @ entropy(told.p_besides)
+        bits[part], fail[part] = gains(told.weight, seen.p_in, seen.p_out, told.inside, besides)
     return bits, fail
 
 

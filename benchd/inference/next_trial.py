@@ -16,6 +16,7 @@ from benchd.inference.candidates import Candidates, View, candidates, look, view
 from benchd.inference.causes import describe
 from benchd.inference.hypotheses import Posterior, Prior, posterior_of
 from benchd.inference.kinds import MISLEADS, NOTHING
+from benchd.inference.lookahead import two_ahead
 from benchd.inference.rates import Bools, Floats, Ints
 from benchd.inference.rivals import KINDS
 from benchd.inference.settling import Standing, standing
@@ -66,6 +67,8 @@ def propose(
     seen = view(posterior)
     bits, fail = look(seen, found)
     order, kinds = ordered(posterior, now, found, bits)
+    if "separate" in (kinds[i] for i in order[:1]):
+        order = two_ahead(seen, found, bits, order)
     first = order[: 40 * limit]
     ways = list(
         zip(

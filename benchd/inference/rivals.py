@@ -77,8 +77,8 @@ class RivalPrior:
     """Prior weight of each kind, in the order of `KINDS`, beside a weight of about 0.9 for all other explanations."""
 
     weights: tuple[float, ...] = (0.02, 0.005, 0.02, 0.005, 0.02, 0.01, 0.08, 0.03)
-    alone: float = 0.6
-    both: float = 0.3
+    alone: float = 0.7
+    both: float = 0.2
     """Shares of what needs no condition of the setup beside it, and of what shows only where a condition holds; the
     rest is for a condition that fails by itself, with the rival elsewhere."""
 
@@ -98,8 +98,8 @@ def grid_of(prior: RivalPrior, odds: Floats) -> Grid:
     add("healed", [(1.0, g, g, 0.0, nan, nan, nan) for g in changes])
     add("broke", [(0.1, g, g, 1.0, nan, nan, nan) for g in changes])
     fair = ((1.0, 0.5, 0.5),)
-    add("falling", [(0, 0, 0, 0, o, s, nan) for o in (1.0, 3.0) for s in (-0.05, -0.1, -0.2, -0.4)], fair)
-    add("rising", [(0, 0, 0, 0, o, s, nan) for o in (-2.0, 0.0) for s in (0.05, 0.1, 0.2, 0.4)], fair)
+    add("falling", [(0, 0, 0, 0, o, s, nan) for o in (1.0, 3.0) for s in (-0.1, -0.2, -0.4)], fair)
+    add("rising", [(0, 0, 0, 0, o, s, nan) for o in (-2.0, 0.0) for s in (0.1, 0.2, 0.4)], fair)
     add("cold", [(1.0, 0, 0, 0, nan, nan, r) for r in RESTS_S])
     add("warm", [(0.0, 0, 0, 0, nan, nan, r) for r in RESTS_S])
     add("contact", [(0.9, 0, 1, q, nan, nan, nan) for q in (0.3, 0.5, 0.7)])

@@ -12,7 +12,6 @@ import numpy as np
 from benchd.inference.answers import Fit
 from benchd.inference.hypotheses import Posterior
 from benchd.inference.rates import Bools, Floats, Ints
-from benchd.inference.rivals import ORDER_KINDS
 from benchd.inference.setups import allowed
 from benchd.inference.timeline import Timeline
 from benchd.inference.wording import percent
@@ -80,7 +79,7 @@ def standing(posterior: Posterior) -> Standing:
         float(rivals.sum()),
         float((rivals / space.rival_prior).max() / max(1 - rivals.sum(), 1e-300) * (1 - space.rival_prior.sum())),
         _form_odds(posterior, lead, alike),
-        float(max(kinds[:ORDER_KINDS].sum(), kinds[ORDER_KINDS:].sum() + weight[[-3, -1]].sum())),
+        max(posterior.order_share, posterior.unlisted_share),
         steps_of(posterior.line, inside),
     )
 

@@ -35,7 +35,15 @@ def betas(rate):
     "words",
     [
         f"one condition {PRIOR.one:g}, both of two {PRIOR.two:g}, three {PRIOR.three:g}",
-        f"either of two {PRIOR.either:g}",
+        f"either of two {PRIOR.either:g}, two of three {PRIOR.some:g}, sets {PRIOR.sets:g}, "
+        f"equal or differ {PRIOR.between:g}",
+        *(
+            f"| {kinds} | {prior} |"
+            for kinds, prior in (
+                ("healed, broke | changes once, at some boot, never back", "0.02, 0.005"),
+                ("unlisted | changes at any boot: something that is not in the list comes and goes", "0.03"),
+            )
+        ),
         f"nothing {PRIOR.nothing:g}, misleads {PRIOR.misleads:g}, intermittent {PRIOR.intermittent:g}",
         f"| failing, inside the conditions | {betas(PRIOR.failing)} |",
         f"| failing, outside | {betas(PRIOR.working)} |",
