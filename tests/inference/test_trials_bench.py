@@ -22,7 +22,7 @@ DAILY, LONG = 1, 40
 
 @pytest.fixture(
     scope="module",
-    params=[(DAILY, 36), pytest.param((LONG, 60), marks=pytest.mark.long)],
+    params=[(DAILY, 32), pytest.param((LONG, 60), marks=pytest.mark.long)],
     ids=lambda one: f"{one[0]} benches of {one[1]} boots",
 )
 def found(request):
@@ -31,8 +31,9 @@ def found(request):
 
 
 def test_hardly_any_wrong_cause_is_settled(found):
-    """At most 3 % over all rows; none of one and two conditions in the sample."""
-    assert share(one["settled"] is False for one in of(found)) <= 0.03
+    """At most 3 % over all rows (of a few: at most one); none of one and two conditions in the sample."""
+    wrong = [(one["row"], one["number"], one["settled_as"]) for one in of(found) if one["settled"] is False]
+    assert len(wrong) <= max(1, 0.03 * len(of(found))), wrong
     for row in ("one", "two", "one-entries", "two-entries"):
         assert figures(found, row)["wrong"] <= 0.01, row
 
@@ -45,7 +46,7 @@ def test_a_cause_that_lies_in_no_setting_is_never_settled_as_one(found):
 def test_the_true_cause_is_settled_where_there_is_one(found):
     """Of three conditions, a rate of 60 %, equal and differ, sets, two of three: nine tenths in 60 boots.
 
-    In the few benches of every day 36 boots have to be enough for seven tenths.
+    In the few benches of every day 32 boots have to be enough for seven tenths.
     """
     mine = [one for row in RIGHT for one in of(found, row)]
     wanted = 0.9 if len(mine) > 100 else 0.7
@@ -59,7 +60,7 @@ def test_of_causes_given_nine_tenths_or_more_nine_tenths_are_true(found):
     assert true >= 0.90
 
 
-@pytest.mark.parametrize("benches", [2, pytest.param(LONG, marks=pytest.mark.long)])
+@pytest.mark.parametrize("benches", [DAILY, pytest.param(LONG, marks=pytest.mark.long)])
 def test_next_needs_fewer_boots_and_hardware_changes_than_one_factor_at_a_time(benches):
     """Wanted, both confirmed alike: at most 0.60 of the boots and 0.28 of the hardware changes."""
     got = together(measure(COMPARED, benches, SEED), COMPARED)
