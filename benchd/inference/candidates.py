@@ -24,6 +24,8 @@ RESEAT_MINUTES = 6.0
 """To take the cards out and put them back (common practice, no source), where no part of the study takes less."""
 AT_ONCE_S = 0.0
 LONG_REST_S = (900.0, 2400.0)
+ATTENTION_MINUTES = 2.0
+"""What a trial costs a person besides its minutes, when trials are ranked: to stand there, look and note."""
 RIVAL_FROM = 0.003
 """Reseating and resting are looked at while the rivals that they tell of hold this much."""
 
@@ -44,6 +46,11 @@ class Candidates:
 
     def __len__(self) -> int:
         return len(self.minutes)
+
+    @property
+    def price(self) -> Floats:
+        """What each costs when they are ranked, in minutes."""
+        return self.minutes + ATTENTION_MINUTES
 
 
 def candidates(posterior: Posterior, current: Ints, grid: Ints, boot_minutes: float) -> Candidates:

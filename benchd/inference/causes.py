@@ -251,7 +251,9 @@ def _verdict(causes: Sequence[Cause], separated: bool, now: Standing, boots: int
         return f"{none}: there is nothing to explain."
     if separated:
         return _besides_verdict(lead, now) if now.besides > now.together else _settled(causes, now.together)
-    near = [c for c in causes if c.group == lead.group and c.probability >= lead.probability / 3]
+    # What lies in no setting has a group of its own, and is told beside the heaviest group of settings.
+    group = next((c.group for c in causes if c.special not in KINDS), lead.group)
+    near = [c for c in causes if c.probability >= lead.probability / 3 and (c.group == group or c.special in KINDS)]
     if len(near) > 1:
         return _not_separated(near)
     second = causes[1]

@@ -228,9 +228,8 @@ def _families(study: Study, prior: Prior, literals: Literals) -> tuple[list[_Fam
     ):
         if len(study.factors) < order:
             continue
-        plain_only = needed not in (1, order)
-        chosen = positive if plain_only else every
-        if ways(factors[chosen], order) > room and not plain_only:
+        chosen = every
+        if ways(factors[chosen], order) > room:
             chosen = positive
             left_out.append(f"{what} with 'is not'")
         if ways(factors[chosen], order) > room:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchd.inference.candidates import Candidates, View, entropy, gains, probabilities
+from benchd.inference.candidates import ATTENTION_MINUTES, Candidates, View, entropy, gains, probabilities
 from benchd.inference.rates import Floats, Ints
 from benchd.inference.rivals import KINDS
 from benchd.inference.setups import work
@@ -29,7 +29,8 @@ def two_ahead(seen: View, found: Candidates, bits: Floats, order: Ints) -> Ints:
     if len(first) < 2 or bits[order[0]] <= 0:
         return order
     study = seen.posterior.space.study
-    going = float((bits[first] / found.minutes[first]).max())
+    price = found.price
+    going = float((bits[first] / price[first]).max())
     heavy = np.argsort(-seen.weight, kind="stable")[:HEAVY_MOST]
     told = probabilities(seen, found, follow)
     weight, p_in, p_out = told.weight[heavy], seen.p_in[heavy], seen.p_out[heavy]
@@ -37,10 +38,10 @@ def two_ahead(seen: View, found: Candidates, bits: Floats, order: Ints) -> Ints:
     hardware = np.array([factor.hardware for factor in study.factors])
     worth = np.empty(len(first))
     for place, i in enumerate(first.tolist()):
-        total = work(study, found.setups[i], found.setups[follow]) + study.boot_minutes
+        total = work(study, found.setups[i], found.setups[follow]) + study.boot_minutes + ATTENTION_MINUTES
         opened = ((found.setups[follow] != found.setups[i]) & hardware).any(axis=1)
         own = np.where(inside[:, place], p_in, p_out)
-        worth[place] = bits[i] - going * found.minutes[i]
+        worth[place] = bits[i] - going * price[i]
         for failed in (True, False):
             after = weight * (own if failed else 1 - own)
             beside = told.besides * (told.p_besides[:, place] if failed else 1 - told.p_besides[:, place])

@@ -109,11 +109,12 @@ def _advice(why: Weighing, ranked: Sequence[NextTrial]) -> tuple[bool, str]:
 def ordered(posterior: Posterior, now: Standing, found: Candidates, bits: Floats) -> tuple[Ints, list[TrialKind]]:
     """Candidates from the best on, and what each is for.
 
-    By bits per minute; when the lead is only to be confirmed, first those that show the next of failing, cured,
-    failing, cured, cheapest first. Ties go to fewer minutes, then to the order of the candidates.
+    By bits per minute (with `ATTENTION_MINUTES` for each trial); when the lead is only to be confirmed, first those that
+    show the next of failing, cured, failing, cured, cheapest first. Ties go to fewer minutes, then to the order of the
+    candidates.
     """
     kinds: list[TrialKind] = ["separate"] * len(found)
-    worth = bits / found.minutes
+    worth = bits / found.price
     if now.special(posterior) or not len(now.steps):
         return np.lexsort((found.minutes, -np.round(worth, 12))), kinds
     inside = posterior.space.holds(found.setups, np.array([now.lead]))[0]
@@ -144,7 +145,7 @@ def rank(posterior: Posterior, current: Ints, grid: Ints, boot_minutes: float) -
     bits, fail = look(view(posterior), found)
     number = len(grid)
     minutes = found.minutes[:number]
-    order = np.lexsort((minutes, -np.round(bits[:number] / minutes, 12)))
+    order = np.lexsort((minutes, -np.round(bits[:number] / found.price[:number], 12)))
     return bits[:number], fail[:number], minutes, np.asarray(order)
 
 

@@ -87,7 +87,7 @@ def test_every_explanation_is_there_once():
     space = build_space(small_study())
     # literals: 2 + (3 + 3) + 2; "is not" of a two-level factor is the other "is"
     singles, pairs, triples = 10, 2 * 6 + 2 * 2 + 6 * 2, 2 * 6 * 2
-    between, two_of_three = 2 * 3, 2 * 3 * 2
+    between, two_of_three = 2 * 3, triples
     assert space.count == singles + between + 2 * pairs + triples + two_of_three + 3
     seen = {(space.conditions(h), space.needs(h)) for h in range(space.count - 3)}
     assert len(seen) == space.count - 3

@@ -11,8 +11,9 @@ from inference.counts import trial_of
 from scipy.stats import entropy as scipy_entropy
 
 from benchd.errors import UsageError
-from benchd.inference.candidates import RESEAT_MINUTES, entropy
+from benchd.inference.candidates import ATTENTION_MINUTES, RESEAT_MINUTES, entropy
 from benchd.inference.hypotheses import build_space, update
+from benchd.inference.lookahead import FIRST_MOST
 from benchd.inference.next_trial import _different, propose, rank
 from benchd.inference.setups import SETUP_CAP, allowed, named
 from benchd.inference.study import Condition, Exclusion, Factor, Study
@@ -71,10 +72,15 @@ def test_entropy_of_a_fair_coin_is_one_bit():
 
 
 def test_ranked_by_bits_per_minute():
-    """The order is the gain over the minutes, falling; minutes are the changes plus one boot."""
+    """The order is the gain over the minutes, falling, but for the first ones, which are looked at two trials ahead.
+
+    Minutes are the changes plus one boot; two more count for each trial when they are ranked.
+    """
     proposal = propose(STUDY, FAILED, limit=20)
-    rates = [t.gain_bits / t.minutes for t in proposal.ranked]
-    assert rates == sorted(rates, reverse=True)
+    rates = [round(t.gain_bits / (t.minutes + ATTENTION_MINUTES), 9) for t in proposal.ranked]
+    later = rates[FIRST_MOST:]
+    assert len(later) > 3 and later == sorted(later, reverse=True)
+    assert min(rates[:FIRST_MOST]) >= later[0]
     for t in proposal.ranked:
         more = RESEAT_MINUTES if t.reseat else (t.rest_s or 0.0) / 60
         assert t.minutes == sum(c.minutes for c in t.changes) + more + 4
