@@ -139,7 +139,7 @@ def test_next_says_what_to_do_step_by_step(benchd: Commands) -> None:
     assert "1. " in out and "Boot once; benchd records it." in out and "benchd trial start --study c " in out
     assert "If it works (chance" in out and "If it fails (chance" in out
     for one in benchd.json("next", "c"):
-        moves = any(change["hardware"] for change in one["changes"])
+        moves = one["reseat"] or any(change["hardware"] for change in one["changes"])
         assert (one["caution"] is not None) == moves
         assert one["minutes"] >= sum(change["minutes"] for change in one["changes"])
 
