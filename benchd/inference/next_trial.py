@@ -109,9 +109,9 @@ def _advice(why: Weighing, ranked: Sequence[NextTrial]) -> tuple[bool, str]:
 def ordered(posterior: Posterior, now: Standing, found: Candidates, bits: Floats) -> tuple[Ints, list[TrialKind]]:
     """Candidates from the best on, and what each is for.
 
-    By bits per minute (`ATTENTION_MINUTES` more for each); when the lead is only to be confirmed, first those that
-    show the next of failing, cured, failing, cured, cheapest first. Ties go to fewer minutes, then to the order of the
-    candidates.
+    By bits per minute (with `ATTENTION_MINUTES` for each trial); when the lead is only to be confirmed, first those
+    that show the next of failing, cured, failing, cured, cheapest first. Ties go to fewer minutes, then to the order of
+    the candidates.
     """
     kinds: list[TrialKind] = ["separate"] * len(found)
     worth = bits / found.price

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,8 @@ from benchd.inference import (
     hypotheses,
     next_trial,
     ordering,
+    rivals,
+    settling,
     setups,
     timing,
 )
@@ -80,3 +83,19 @@ def test_is_not_and_reordering_are_as_written():
     assert PRIOR.is_not == 0.25 and "counts a quarter of an *is*" in TEXT
     assert divergence.REORDER_WINDOW == 6 and "within six places" in TEXT
     assert compare.SHOWN == 0.05 and draft.GUESS_FACTOR == 3 and "three times the longest" in TEXT
+
+
+def test_the_rivals_weights_are_as_written():
+    """Each kind of cause that lies in no setting, in the rows of its table."""
+    weight = {kind: f"{share:g}" for kind, share in zip(rivals.KINDS, PRIOR.rivals.weights, strict=True)}
+    for first, second in (("healed", "broke"), ("falling", "rising"), ("cold", "warm")):
+        (row,) = re.findall(rf"\| {first}, {second} \|[^|]*\| ([^|]*) \|", TEXT)
+        assert row == f"{weight[first]}, {weight[second]}"
+    for kind in ("contact", "unlisted"):
+        assert re.findall(rf"\| {kind} \|[^|]*\| ([^|]*) \|", TEXT) == [weight[kind]]
+
+
+def test_what_settles_is_as_written():
+    assert f"at least {1 / settling.RIVAL_ODDS:g} times likelier under causes in the setup" in TEXT
+    assert settling.STEPS == 4 and "to fail again with the failing setup and to be cured again" in TEXT
+    assert f"In less than {2 * settling.FIT_FROM:.0%}".replace("%", " %") in TEXT
