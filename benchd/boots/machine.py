@@ -145,6 +145,8 @@ class BootMachine:
         self.power_seen_off = False
         self.off_ns: int | None = None
         """When the power seemed to go off; it did if no life follows."""
+        self.went_off_ns: int | None = None
+        """Since when the power is off, where it was seen to go."""
         self.settle_ns: int | None = None
         self.since_start = 0
         """Codes and lines since the last start mark."""
@@ -242,6 +244,7 @@ class BootMachine:
             anchored=anchored,
             anchor=self.anchor,
             last_ns=at.t_ns,
+            off_ns=None if self.went_off_ns is None else max(0, at.t_ns - self.went_off_ns),
         )
         for link in sorted(self.links_down):
             boot.lose_sight(link, at.t_ns, "down")
@@ -250,7 +253,7 @@ class BootMachine:
         self.boot = boot
         self.pass_codes, self._pass_start_ns, self.since_start = [], at.t_ns, 0
         self.settle_ns = self._loop_pass = self._loop_finding = None
-        self.power_seen_off, self.off_ns = False, None
+        self.power_seen_off, self.off_ns, self.went_off_ns = False, None, None
         self.out.append(BootStarted(self.machine, at.t_ns, boot.model()))
 
     def _open_on_life(self, at: Trigger) -> None:

@@ -89,6 +89,8 @@ class BootState:
     """Up to here we looked away: silence before it says nothing."""
     blind: list[BlindSpan] = field(default_factory=list)
     passes_of: str | None = None
+    off_ns: int | None = None
+    """How long the power was off before it; None where that was not seen."""
     measured: Measured | None = None
     """The last report that came whole, else the one that began last."""
     reported: tuple[str, int] | None = None
@@ -279,6 +281,7 @@ class BootState:
             ],
             passes_of=self.passes_of,
             measured=self.measured,
+            off_s=None if self.off_ns is None else round(self.off_ns / NS, 3),
         )
 
 

@@ -57,8 +57,7 @@ class BootTracker:
         self._floating = 0
         self._line_fired: dict[str, tuple[int, set[Hit]]] = {}
         self._line_text: dict[str, tuple[int, str]] = {}
-        self._first: tuple[str, object] | None = None
-        """What came first in a boot that is only recorded, and on which link."""
+        self._first: tuple[str, object] | None = None  # link, and what came first, in a boot that is only recorded
         self._now = -(1 << 62)
 
     @property
@@ -81,7 +80,9 @@ class BootTracker:
         """What a capture that is begun now must say of what was before it: a value of key "phase", or ""."""
         if not self.closed:
             return ""
-        return "off" if self.machine.power_seen_off else "over" if self.machine.phase == "over" else ""
+        if self.machine.power_seen_off:
+            return "off" if self.machine.went_off_ns is None else f"off {self.machine.went_off_ns}"
+        return "over" if self.machine.phase == "over" else ""
 
     def use(self, matcher: Matcher) -> None:
         """Judge by another table from now on; only between boots."""
@@ -208,7 +209,7 @@ class BootTracker:
         """Take a sign of life; one that does not say that the machine `moves_on` leaves a stall standing."""
         machine = self.machine
         if machine.off_ns is not None and t_ns >= machine.off_ns:
-            machine.off_ns, machine.power_seen_off = None, False  # only DTR was dropped: the target lives
+            machine.off_ns, machine.power_seen_off, machine.went_off_ns = None, False, None  # only DTR dropped
         if moves_on:
             machine.fire(Trigger("life", t_ns, u_ns, began_ns=began_ns))
 
@@ -339,6 +340,8 @@ class BootTracker:
     def _on_power(self, seen: Power) -> None:
         machine = self.machine
         if not seen.on:
+            if not machine.power_seen_off or machine.went_off_ns is None:
+                machine.went_off_ns = seen.t_ns
             machine.power_seen_off = True
             if not self.closed:
                 machine.off_ns = seen.t_ns
@@ -385,9 +388,12 @@ class BootTracker:
             case "trial":
                 self._trial_began(boot, seen)
             case "phase":
-                if machine.phase == "idle" and seen.value in ("over", "off"):
+                phase, _, since = seen.value.partition(" ")
+                went_off_ns = int(since) if since else None
+                if machine.phase == "idle" and phase in ("over", "off"):
                     machine.phase = "over"
-                    machine.power_seen_off = seen.value == "off"
+                    machine.power_seen_off = phase == "off"
+                    machine.went_off_ns = went_off_ns
             case "attention":
                 if boot is not None:
                     self._looked_away(boot, seen)

@@ -70,7 +70,7 @@ def finding_lines(finding: Finding) -> Iterator[str]:
         kinds = {
             "explicit": "set in the rule table",
             "default": "the default, nothing is set",
-            "learned-normal": "learned from earlier good boots",
+            "learned-normal": "learned from few earlier good boots",
             "distribution-free": "learned from many earlier good boots",
         }
         yield f"    limit {finding.limit_s:.3g} s ({kinds.get(finding.limit_kind or '', finding.limit_kind)})"

@@ -38,10 +38,12 @@ def changed_words(view: TrialView, first: bool) -> str:
     """What a trial changed, in a few words."""
     if first:
         return "the first"
+    told = ", ".join(view.done_before)
     if not view.changes:
-        return "nothing: a repeat"
+        return told or "nothing: a repeat"
     words = ", ".join(f"{change.factor} {change.before} to {change.after}" for change in view.changes)
-    return words + (f" (as in {view.repeats})" if view.repeats else "")
+    words += f" (as in {view.repeats})" if view.repeats else ""
+    return f"{words}, {told}" if told else words
 
 
 def study_lines(known: LoadedStudy, views: Sequence[TrialView]) -> Iterator[str]:
@@ -113,6 +115,7 @@ def trial_lines(known: LoadedStudy, view: TrialView, agreement: Sequence[str]) -
         yield from wrapped(f"assumed, not stated then: {', '.join(view.assumed)}", "  ")
     for change in view.changes:
         yield clean(f"changed {change.words()}")
+    yield from view.done_before
     if view.repeats:
         yield clean(f"the same setup as {view.repeats}: a repeat")
     if view.excluded:

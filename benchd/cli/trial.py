@@ -41,6 +41,12 @@ def start(
     note: Annotated[str, typer.Option(help="A remark to keep with the trial.")] = "",
     new: Annotated[bool, typer.Option("--new", help="Levels that the study does not have are added to it.")] = False,
     anyway: Annotated[bool, typer.Option("--anyway", help="Also a setup that the study excludes.")] = False,
+    reseated: Annotated[
+        bool, typer.Option("--reseated", help="The cover was off: what is plugged was taken out and put back.")
+    ] = False,
+    rested: Annotated[
+        str | None, typer.Option(help="The power is off so long before the first boot, as in 20min.", metavar="TIME")
+    ] = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -53,9 +59,10 @@ def start(
     from benchd.cli.study import the_study
     from benchd.cli.studystore import machine_names, now, pairs, study_store
     from benchd.studies.loaded import open_study
-    from benchd.studies.service import plan_trial, with_image
+    from benchd.studies.service import plan_trial, the_rest, with_image
     from benchd.studies.service import start as start_trial
 
+    rested_s = the_rest(rested) if rested is not None else None
     wanted, images = pairs(changes or []), pairs(image or [], "factor=FILE")
     machines = machine_names(config)
     moment = now()
@@ -65,7 +72,9 @@ def start(
         where = machine or _usual_machine(store, known, machines)
         for name, (path, label) in files.items():
             known, wanted[name] = with_image(store, known, name, Path(path), label, moment)
-        known, plan = plan_trial(store, known, wanted, machine=where, new_levels=new)
+        known, plan = plan_trial(
+            store, known, wanted, machine=where, new_levels=new, reseated=reseated, rested_s=rested_s
+        )
         begun = start_trial(store, known, plan, moment, machine=where, note=note, anyway=anyway)
     if json:
         emit_json(begun.to_json())

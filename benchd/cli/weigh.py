@@ -12,6 +12,7 @@ from benchd.cli.common import ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.cli.studytext import table, tally, wrapped
 from benchd.inference.wording import counted, percent
+from benchd.vocabulary.times import duration_words
 
 if TYPE_CHECKING:
     from benchd.inference.answers import Comparison, Divergence, NextTrial, OnlyOne, StageShift
@@ -143,6 +144,7 @@ def report(
 def why_lines(why: Why) -> Iterator[str]:
     """What `benchd why` prints."""
     yield from wrapped(why.verdict)
+    yield from wrapped(why.conclusion) if why.conclusion else ()
     counts = f"{tally(why.boots - why.failures, why.boots, why.boots)} in {counted(why.trials, 'trial')}"
     yield clean(f"({why.study}, goal: {why.goal}; {counts})")
     if why.failures:
@@ -150,7 +152,7 @@ def why_lines(why: Why) -> Iterator[str]:
     yield from _block(report.sentence for report in why.checks if report.pattern != "passes")
     left_out = (f"Left out to stay fast: {what}." for what in why.left_out)
     yield from _block([*why.remarks, *why.evidence, *left_out])
-    if not why.separated and why.failures:
+    if not why.settled and why.failures:
         yield ""
         yield clean(f"What to try next: benchd next {why.study}")
 
@@ -172,6 +174,7 @@ def _causes(why: Why) -> Iterator[str]:
     yield from _groups(why)
     for what, support in (("For", causes[0].supports), ("Against", causes[0].against)):
         yield from _block((f"{one.trial}: {one.words}" for one in support[:4]), f"{what} the likeliest:", "  ")
+    yield from _block((doubt.words() for doubt in why.doubts), "What could still be otherwise:", "  ")
     yield ""
     yield from wrapped(why.ordering.sentence)
     hardly = ", ".join(f"{one.factor} ({percent(one.matters)})" for one in why.factors if one.matters < HARDLY)
@@ -206,7 +209,7 @@ def next_lines(found: Next) -> Iterator[str]:
         yield "Other trials, by what they tell per minute:"
         rows = [["", "change", "minutes", "bits", ""]]
         for number, one in enumerate(found.ranked[1:], 2):
-            change = ", ".join(change.words() for change in one.changes) or "nothing"
+            change = ", ".join(_done(one)) or "nothing"
             bits = f"{one.gain_bits:.2f}"
             rows.append([str(number), change, f"{one.minutes:g}", bits, "power off" if one.caution else ""])
         yield from table(rows, 90)
@@ -214,12 +217,22 @@ def next_lines(found: Next) -> Iterator[str]:
         yield from wrapped(text)
 
 
+def _done(one: NextTrial) -> list[str]:
+    """What a proposed trial asks for, in a few words each."""
+    rest = [] if one.rest_s is None else [f"rest {duration_words(one.rest_s)}" if one.rest_s else "off and on at once"]
+    return [*(change.words() for change in one.changes), *(["reseat"] if one.reseat else []), *rest]
+
+
 def _best(found: Next, best: NextTrial) -> Iterator[str]:
     yield clean(f"From {found.current_from}, about {best.minutes:g} min, {best.gain_bits:.2f} bits:")
+    if best.why and (best.kind != "separate" or best.reseat or best.rest_s is not None):
+        yield from wrapped(best.why, "  ")
     for number, step in enumerate(best.steps, 1):
         yield from wrapped(f"{number}. {step}", "  ")
     named = [f"{change.factor}={change.after}" for change in best.changes]
-    words = " ".join(f"'{one}'" if " " in one else one for one in named)
+    named += ["--reseated"] if best.reseat else []
+    named += [f"--rested {duration_words(best.rest_s).replace(' ', '')}"] if best.rest_s else []
+    words = " ".join(f"'{one}'" if " " in one and not one.startswith("--") else one for one in named)
     yield clean(f"  benchd trial start --study {found.study} {words}".rstrip(), 1000)
     yield ""
     for outlook in (best.if_ok, best.if_fail):

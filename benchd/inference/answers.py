@@ -9,10 +9,11 @@ from typing import Annotated, Literal
 from pydantic import Field, computed_field
 
 from benchd.inference.forms import Count, Form, Hidden, Rounded3, Rounded4, Rounded6, Share4, Share6
-from benchd.inference.kinds import Special
+from benchd.inference.kinds import Order, Special
 from benchd.inference.study import Change, Condition
 from benchd.inference.wording import percent
 
+TrialKind = Literal["separate", "confirm-failing", "confirm-cured"]
 PASS_FROM = 0.9
 FAIL_TO = 0.1
 
@@ -38,8 +39,10 @@ class Support(Form):
 
 @dataclass(frozen=True, slots=True)
 class Cause(Form):
-    """One explanation. `form` is "all" (fails when all conditions hold) or "any" (when one does).
+    """One explanation: it fails where at least `needed` of `conditions` hold.
 
+    `form` is "all" (all of them), "any" (one of them) or "some" (a number between). With `special` a cause that names
+    no factor, or (with conditions beside it) one that matters only where the conditions hold.
     `group`: causes of one group predict the same in every trial so far. `indistinguishable`: places in the
     list of causes that no allowed setup could tell from this one.
     """
@@ -48,7 +51,7 @@ class Cause(Form):
     probability: Share6
     cause_class: Annotated[str, Field(alias="class")]
     group: Count
-    form: Literal["all", "any"]
+    form: Literal["all", "any", "some"]
     special: Special | None
     text: str
     fails_at: Annotated[Share4, Field(alias="fail_rate")]
@@ -56,6 +59,11 @@ class Cause(Form):
     supports: tuple[Support, ...]
     against: tuple[Support, ...]
     indistinguishable: Annotated[tuple[Count, ...], Field(alias="twins")]
+    needed: Count = 0
+
+    def expects_failure(self, setup: Mapping[str, str]) -> bool:
+        """Whether the conditions say "fails" of `setup` (everywhere, where there are none)."""
+        return sum(condition.holds(setup) for condition in self.conditions) >= self.needed
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +95,31 @@ class Ordering(Form):
 
 
 @dataclass(frozen=True, slots=True)
+class OrderShare(Form):
+    """The probability of causes over order and time together; `kind` is the likeliest of them, None without boots."""
+
+    probability: Share6
+    kind: Order | None
+
+
+@dataclass(frozen=True, slots=True)
+class Fit(Form):
+    """Whether the results are such as the leading cause would give; `p` of the check, 1 where it has nothing to say."""
+
+    ok: bool
+    sentence: str
+    p: Share6
+
+
+@dataclass(frozen=True, slots=True)
 class Weighing(Form):
-    """The causes of a study in falling order, and what may be concluded from them."""
+    """The causes of a study in falling order, and what may be concluded from them.
+
+    `separated`: one explanation (with those that no setup tells from it) holds 95 %. `confirmed`: its failing start
+    was seen again after the cure and the cure after that, or need not be; `confirmation` says which. `settled`: a
+    cause in the setup is separated, confirmed, fits, and no cause outside the setup is a match for it. `unlisted`: the
+    probability that the cause is not among the listed factors.
+    """
 
     causes: tuple[Cause, ...]
     separated: bool
@@ -100,6 +131,12 @@ class Weighing(Form):
     ordering: Ordering
     left_out: tuple[str, ...]
     evidence: tuple[str, ...]
+    settled: bool
+    confirmed: bool
+    confirmation: str
+    unlisted: Share6
+    order: OrderShare
+    fit: Fit
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +193,11 @@ class Outlook(Form):
 
 @dataclass(frozen=True, slots=True)
 class NextTrial(Form):
-    """A proposed trial. `minutes` is the work of the changes and one boot; `gain_bits` of one boot."""
+    """A proposed trial. `minutes` is the work of the changes and one boot; `gain_bits` of one boot.
+
+    `kind`: to separate causes, or to see the failing setup or the cure again; `why` says what for. `reseat`: take
+    the cards out and put them back as they were. `rest_s`: power off for so many seconds first; None for as it comes.
+    """
 
     setup: Mapping[str, str]
     changes: tuple[Change, ...]
@@ -167,6 +208,10 @@ class NextTrial(Form):
     steps: tuple[str, ...]
     if_ok: Outlook
     if_fail: Outlook
+    kind: TrialKind = "separate"
+    why: str = ""
+    reseat: bool = False
+    rest_s: Rounded3 | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +222,7 @@ class Proposal(Form):
     advice: str
     left_out: tuple[str, ...]
     ranked: Annotated[tuple[NextTrial, ...], Field(alias="next")]
+    weighing: Hidden[Weighing]
 
 
 @dataclass(frozen=True, slots=True)

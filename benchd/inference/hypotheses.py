@@ -7,87 +7,113 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchd.inference.kinds import INTERMITTENT, MISLEADS, NOTHING, Special
-from benchd.inference.study import Condition, Evidence, Relation, Study, TrialCounts
+from benchd.inference.literals import Literals, chance_of, joined, literals_of, ways
+from benchd.inference.rates import Bools, Floats, Ints, RatePrior
+from benchd.inference.rivals import KINDS, KNOWN_GOOD, ORDER_KINDS, RivalPrior, Rivals, bases_of, follow, grid_of
+from benchd.inference.study import Condition, Evidence, Study, TrialCounts
+from benchd.inference.timeline import Timeline, timeline
 
 HYPOTHESIS_CAP = 60_000
 """Beyond this many, richer forms are left out (and said so), the richest first."""
+SPECIAL_ROWS: tuple[Special, ...] = (NOTHING, MISLEADS, INTERMITTENT)
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.int64]
-
-
-@dataclass(frozen=True, slots=True)
-class RatePrior:
-    """A mixture of beta distributions for a fail rate: (weight, a, b) each."""
-
-    parts: tuple[tuple[float, float, float], ...]
-
-    def weigh(self, fails: Floats, boots: Floats) -> tuple[Floats, Floats]:
-        """Log probability of one order of `fails` among `boots` (no C(n,k)); chance that the next boot fails."""
-        k, n = fails.astype(np.int64), boots.astype(np.int64)
-        top = int(n.max(initial=0)) + 1
-        terms = np.stack(
-            [
-                np.log(weight) + _rising(a, top)[k] + _rising(b, top)[n - k] - _rising(a + b, top)[n]
-                for weight, a, b in self.parts
-            ]
-        )
-        marginal = np.logaddexp.reduce(terms, axis=0)
-        means = np.stack([(a + fails) / (a + b + boots) for _, a, b in self.parts])
-        return np.asarray(marginal), np.asarray((np.exp(terms - marginal) * means).sum(axis=0))
-
-
-def _rising(a: float, top: int) -> Floats:
-    """log of a(a+1)...(a+i-1) for i = 0..top: what betaln differences come down to, as a table."""
-    return np.concatenate([[0.0], np.cumsum(np.log(a + np.arange(top)))])
+FAILING = RatePrior(((0.75, 18.0, 1.0), (0.25, 2.0, 1.0)))
+WORKING = RatePrior(((0.85, 1.0, 24.0), (0.15, 1.0, 5.0)))
+ALWAYS = RatePrior(((1.0, 18.0, 1.0),))
+IN_BETWEEN = RatePrior(((1.0, 3.0, 3.0),))
+RIVALS = RivalPrior()
 
 
 @dataclass(frozen=True, slots=True)
 class Prior:
     """Prior weight of each family of explanations and of fail rates; see firmware-notes/causes.md."""
 
-    one: float = 0.52
-    two: float = 0.32
-    three: float = 0.02
-    either: float = 0.03
+    one: float = 0.36
+    two: float = 0.26
+    three: float = 0.07
+    either: float = 0.05
+    some: float = 0.04
+    sets: float = 0.05
+    between: float = 0.06
     nothing: float = 0.04
     intermittent: float = 0.035
     misleads: float = 0.035
     is_not: float = 0.25
-    failing: RatePrior = RatePrior(((0.85, 18.0, 1.0), (0.15, 2.0, 1.0)))
-    working: RatePrior = RatePrior(((0.85, 1.0, 24.0), (0.15, 1.0, 5.0)))
-    always: RatePrior = RatePrior(((1.0, 18.0, 1.0),))
-    between: RatePrior = RatePrior(((1.0, 3.0, 3.0),))
+    rivals: RivalPrior = RIVALS
+    failing: RatePrior = FAILING
+    working: RatePrior = WORKING
+    always: RatePrior = ALWAYS
+    in_between: RatePrior = IN_BETWEEN
     reference_boots: int = 3
 
 
-@dataclass(slots=True)
+@dataclass
 class Space:
-    """All explanations for one study. Row h joins literals a, b, c by `any_form` (or) or else (and).
+    """All explanations for one study that the setup decides. Row h fails where `needed` of its literals are true.
 
-    The last three rows are the special ones: nothing tried matters, the test misleads, intermittent.
+    `rows`: three literals each; beyond those of `literals` one that is always true, and one that never is. `family`:
+    a number for each form; the last three rows, a family too, are special: nothing tried matters, the test misleads,
+    intermittent.
     """
 
     study: Study
     prior: Prior
-    literal_factor: Ints
-    literal_level: Ints
-    literal_not: Bools
+    literals: Literals
     rows: Ints
-    any_form: Bools
+    needed: Ints
+    family: Ints
     log_prior: Floats
     left_out: tuple[str, ...]
+    rival_odds: Floats
     level_index: list[dict[str, int]] = field(default_factory=list)
 
     @property
     def count(self) -> int:
-        return len(self.any_form)
+        return len(self.needed)
+
+    @property
+    def literal_factor(self) -> Ints:
+        return self.literals.factor[: self.literals.plain]
+
+    @property
+    def literal_level(self) -> Ints:
+        return self.literals.level[: self.literals.plain]
+
+    @property
+    def literal_not(self) -> Bools:
+        return self.literals.negated[: self.literals.plain]
+
+    @cached_property
+    def family_prior(self) -> Floats:
+        """Prior weight of each family of explanations, the special ones left out."""
+        return np.bincount(self.family, np.exp(self.log_prior))[:-1].astype(np.float64)
+
+    @cached_property
+    def rival_prior(self) -> Floats:
+        """Prior weight of each kind of `rivals.KINDS` alone, then of the three special rows."""
+        alone = self.prior.rivals.alone * np.array(self.prior.rivals.weights) * self.rival_odds
+        total = 1 + float((np.array(self.prior.rivals.weights) * self.rival_odds).sum())
+        return np.concatenate([alone, np.exp(self.log_prior[-3:])]) / total
+
+    @cached_property
+    def single(self) -> Ints:
+        """The literals "factor is level": each also stands beside the rivals."""
+        return np.flatnonzero((self.literals.level >= 0) & ~self.literals.negated)
+
+    @cached_property
+    def single_rows(self) -> Ints:
+        """The explanations that are one of `single` alone: the first family begins with the literals in their order."""
+        return self.single
+
+    @cached_property
+    def any_form(self) -> Bools:
+        """Which explanations need one of their conditions only."""
+        return np.asarray(self.needed == 1)
 
     def encode(self, setups: Sequence[Mapping[str, str]]) -> Ints:
         """Setups as level numbers, one row a setup."""
@@ -99,16 +125,13 @@ class Space:
 
     def holds(self, setups: Ints, which: Ints | None = None) -> Bools:
         """Whether explanation h says "fails" of setup s: explanations x setups."""
-        truth = np.empty((len(self.literal_factor) + 2, len(setups)), dtype=np.bool_)
-        truth[:-2] = (setups[:, self.literal_factor] == self.literal_level).T ^ self.literal_not[:, None]
-        truth[-2] = True
-        truth[-1] = False
+        number = len(self.literals)
+        truth = np.empty((number + 2, len(setups)), dtype=np.uint8)
+        truth[:number] = self.literals.hold(setups)
+        truth[number], truth[number + 1] = 1, 0
         rows = self.rows if which is None else self.rows[which]
-        form = self.any_form if which is None else self.any_form[which]
-        out = truth[rows[:, 0]] & truth[rows[:, 1]] & truth[rows[:, 2]]
-        if form.any():
-            some = rows[form]
-            out[form] = truth[some[:, 0]] | truth[some[:, 1]]
+        needed = self.needed if which is None else self.needed[which]
+        out = truth[rows[:, 0]] + truth[rows[:, 1]] + truth[rows[:, 2]] >= needed[:, None]
         if self.study.reference is not None:
             # "Nothing tried matters" still grants that the known-good setup works.
             at = self.count - 3 if which is None else np.flatnonzero(which == self.count - 3)
@@ -117,151 +140,131 @@ class Space:
 
     def conditions(self, h: int) -> tuple[Condition, ...]:
         """The conditions of explanation `h`, none for the special ones."""
-        out = []
-        for literal in self.rows[h]:
-            if literal < len(self.literal_factor):
-                factor = self.study.factors[self.literal_factor[literal]]
-                relation: Relation = "is not" if self.literal_not[literal] else "is"
-                out.append(Condition(factor.name, relation, factor.levels[self.literal_level[literal]]))
-        return tuple(out)
+        return tuple(self.literals.conditions[i] for i in self.rows[h] if i < len(self.literals))
+
+    def needs(self, h: int) -> int:
+        """How many of the conditions of explanation `h` must hold for it to fail."""
+        return int(self.needed[h]) - int((self.rows[h] == len(self.literals)).sum())
 
     def special(self, h: int) -> Special | None:
         """Which special explanation row `h` is, or None."""
-        kinds: dict[int, Special] = {self.count - 3: NOTHING, self.count - 2: MISLEADS, self.count - 1: INTERMITTENT}
-        return kinds.get(h)
+        return None if h < self.count - 3 else SPECIAL_ROWS[h - self.count + 3]
 
 
 @dataclass(frozen=True, slots=True)
 class _Family:
-    """Explanations of one shape: literals, a row each; the weight they share; whether one literal is enough."""
+    """Explanations of one shape: literals, a row each; the weight they share; how many must be true."""
 
     literals: Ints
     weight: float
-    any_form: bool
+    needed: int
 
 
 def build_space(study: Study, prior: Prior | None = None, evidence: Sequence[Evidence] = ()) -> Space:
     """Enumerate the explanations of `study` with their prior weights."""
     prior = prior or Prior()
-    literals = [
-        (f, level, negated)
-        for f, factor in enumerate(study.factors)
-        for negated in (False, True)
-        for level in range(len(factor.levels))
-        # Of two levels, "is not" the one is "is" the other.
-        if len(factor.levels) > (2 if negated else 1)
-    ]
-    factors: Ints = np.array([factor for factor, _, _ in literals], dtype=np.int64)
-    levels: Ints = np.array([level for _, level, _ in literals], dtype=np.int64)
-    negated: Bools = np.array([is_not for _, _, is_not in literals], dtype=np.bool_)
-    families, left_out = _families(study, prior, factors, negated)
-    rows, logs = _weighed(study, prior, families, factors, negated)
+    literals = literals_of(study)
+    families, left_out = _families(study, prior, literals)
+    rows, logs = _weighed(prior, families, literals)
+    # With all that are needed the rows are filled up to three with what is always true.
+    own = [3 if family.needed == family.literals.shape[1] else family.needed for family in families]
+    needed = np.repeat([*own, 3], [*(len(family.literals) for family in families), 3])
     space = Space(
         study,
         prior,
-        factors,
-        levels,
-        negated,
+        literals,
         np.concatenate([*rows, np.full((3, 3), len(literals), dtype=np.int64)]),
-        np.repeat([*(f.any_form for f in families), False], [*(len(f.literals) for f in families), 3]),
+        needed,
+        np.repeat(np.arange(len(families) + 1), [*(len(family.literals) for family in families), 3]),
         np.concatenate([*logs, np.log([prior.nothing, prior.misleads, prior.intermittent])]),
         tuple(left_out),
+        np.ones(len(KINDS)) if study.reference is None else np.array(KNOWN_GOOD),
         [{level: i for i, level in enumerate(factor.levels)} for factor in study.factors],
     )
     for item in evidence:
-        space.log_prior += np.log(item.odds) * _touched(space, item)
+        if item.special in KINDS:
+            space.rival_odds[KINDS.index(item.special)] *= item.odds
+        else:
+            space.log_prior += np.log(item.odds) * _touched(space, item)
     space.log_prior -= np.logaddexp.reduce(space.log_prior)
     return space
 
 
-def _weighed(
-    study: Study, prior: Prior, families: Sequence[_Family], factors: Ints, negated: Bools
-) -> tuple[list[Ints], list[Floats]]:
+def _weighed(prior: Prior, families: Sequence[_Family], literals: Literals) -> tuple[list[Ints], list[Floats]]:
     """The rows of each family (filled up with a literal that changes nothing), and the logs of their prior weights."""
-    sizes = np.array([len(factor.levels) for factor in study.factors], dtype=np.float64)[factors]
-    meets = np.where(negated, 1 - 1 / sizes, 1 / sizes)
     rows, logs = [], []
     for family in families:
-        padded = np.full((len(family.literals), 3), len(factors) + family.any_form, dtype=np.int64)
-        padded[:, : family.literals.shape[1]] = family.literals
+        order = family.literals.shape[1]
+        # What fills up must be true where all are needed, and false where some are.
+        padded = np.full((len(family.literals), 3), len(literals) + (family.needed < order), dtype=np.int64)
+        padded[:, :order] = family.literals
         rows.append(padded)
-        share = prior.is_not ** negated[family.literals].sum(axis=1)
+        share = prior.is_not ** (literals.negated & (literals.other < 0))[family.literals].sum(axis=1)
         # A study begins with something that fails, so the weights are stated given that: a condition
         # that few setups meet must not pay for being rare.
-        chance = np.prod(meets[family.literals], axis=1)
-        if family.any_form:
-            chance = 1 - np.prod(1 - meets[family.literals], axis=1)
+        chance = chance_of(literals.meets[family.literals], family.needed)
         logs.append(np.log(family.weight) + np.log(share / (share * chance).sum()))
     return rows, logs
 
 
-def _families(study: Study, prior: Prior, factors: Ints, negated: Bools) -> tuple[list[_Family], list[str]]:
+def _families(study: Study, prior: Prior, literals: Literals) -> tuple[list[_Family], list[str]]:
     """The families of explanations that there is room for, and what was left out."""
-    every = np.arange(len(factors), dtype=np.int64)
-    plain = np.flatnonzero(~negated)
-    out = [_Family(every[:, None], prior.one, False)]
+    every = np.arange(literals.plain, dtype=np.int64)
+    factors, negated = literals.factor[every], literals.negated[every]
+    positive = np.flatnonzero(~negated)
+    rest = np.arange(literals.plain, len(literals), dtype=np.int64)
+    out = [
+        _Family(every[:, None], prior.one, 1),
+        _Family(rest[literals.other[rest] < 0][:, None], prior.sets, 1),
+        _Family(rest[literals.other[rest] >= 0][:, None], prior.between, 1),
+    ]
     left_out: list[str] = []
-    room = HYPOTHESIS_CAP - len(every)
-    for what, order, weight, any_form in (
-        ("two conditions", 2, prior.two, False),
-        ("either of two conditions", 2, prior.either, True),
-        ("three conditions", 3, prior.three, False),
+    room = HYPOTHESIS_CAP - len(literals)
+    for what, order, weight, needed in (
+        ("two conditions", 2, prior.two, 2),
+        ("either of two conditions", 2, prior.either, 1),
+        ("three conditions", 3, prior.three, 3),
+        ("two of three conditions", 3, prior.some, 2),
     ):
         if len(study.factors) < order:
             continue
         chosen = every
-        if _ways(factors, order) > room:
-            chosen = plain
+        if ways(factors[chosen], order) > room:
+            chosen = positive
             left_out.append(f"{what} with 'is not'")
-        if _ways(factors[chosen], order) > room:
-            left_out[-1:] = [what]
+        if ways(factors[chosen], order) > room:
+            left_out = [one for one in left_out if not one.startswith(what)] + [what]
             continue
-        room -= _ways(factors[chosen], order)
-        found = _joined(chosen, factors, order)
+        room -= ways(factors[chosen], order)
+        found = joined(chosen, factors, order)
         if order == 3:
             found = found[negated[found].sum(axis=1) <= 1]
-        out.append(_Family(found, weight, any_form))
+        out.append(_Family(found, weight, needed))
     return [family for family in out if len(family.literals)], left_out
-
-
-def _joined(chosen: Ints, factors: Ints, order: int) -> Ints:
-    """Every way to take `order` of the literals `chosen`, of different factors, a row each."""
-    grid = np.stack([axis.ravel() for axis in np.meshgrid(*[chosen] * order, indexing="ij")], axis=1)
-    return np.asarray(grid[(np.diff(factors[grid], axis=1) > 0).all(axis=1)])
-
-
-def _ways(factors: Ints, order: int) -> int:
-    """How many ways to take `order` literals of different factors (elementary symmetric sum)."""
-    sums = [1] + [0] * order
-    for count in np.unique(factors, return_counts=True)[1].tolist():
-        for k in range(order, 0, -1):
-            sums[k] += sums[k - 1] * count
-    return sums[order]
 
 
 def _touched(space: Space, item: Evidence) -> Bools:
     out = np.zeros(space.count, dtype=np.bool_)
     if item.special is not None:
-        out[space.count - 3 + (NOTHING, MISLEADS, INTERMITTENT).index(item.special)] = True
+        out[space.count - 3 + SPECIAL_ROWS.index(item.special)] = True
         return out
     names = [factor.name for factor in space.study.factors]
     assert item.factor is not None
     factor = names.index(space.study.factor(item.factor).name)
-    hit = space.literal_factor == factor
+    level = None
     if item.level is not None:
         space.study.check_condition(Condition(item.factor, "is", item.level))
         level = space.level_index[factor][item.level]
-        # A literal speaks of the level when it is true of it.
-        hit &= (space.literal_level == level) ^ space.literal_not
-    padded = np.concatenate([hit, [False, False]])
+    padded = np.concatenate([space.literals.speak_of(factor, level), [False, False]])
     return np.asarray(padded[space.rows].any(axis=1))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Posterior:
     """Weights after the trials. `setups` are the distinct setups tried, with fails and boots each.
 
-    `p_in` and `p_out`: chance that a boot fails where the explanation says so, and elsewhere.
+    `p_in` and `p_out`: chance that a boot fails where the explanation says so, and elsewhere. `weight` of the
+    explanations and `rival_weight` (bases x grid) of the rivals add up to 1.
     """
 
     space: Space
@@ -272,16 +275,73 @@ class Posterior:
     weight: Floats
     p_in: Floats
     p_out: Floats
+    line: Timeline
+    rivals: Rivals
+    rival_weight: Floats
+
+    @cached_property
+    def kind_weight(self) -> Floats:
+        """The weight of each kind of `rivals.KINDS` alone, without a condition beside it."""
+        return np.bincount(self.rivals.grid.kind, self.rival_weight[0], len(KINDS)).astype(np.float64)
+
+    @cached_property
+    def beside(self) -> Floats:
+        """The weight of rivals with a condition beside them, conditions (`Space.single`) x kinds.
+
+        The condition is then part of the cause: it does not always show, or is not the only one.
+        """
+        to_kind = np.equal.outer(self.rivals.grid.kind, np.arange(len(KINDS))).astype(np.float64)
+        by_base = self.rival_weight[1:] @ to_kind
+        return np.asarray(by_base.reshape(2, -1, len(KINDS)).sum(axis=0))
+
+    @cached_property
+    def folded(self) -> Floats:
+        """The weight of each explanation, with that of rivals that have its one condition beside them."""
+        out = self.weight.copy()
+        out[self.space.single_rows] += self.beside.sum(axis=1)
+        return out
+
+    @property
+    def order_share(self) -> float:
+        """The weight of causes over order and time, also of those with a condition beside them."""
+        return float((self.kind_weight + self.beside.sum(axis=0))[:ORDER_KINDS].sum())
+
+    @property
+    def unlisted_share(self) -> float:
+        """The weight of causes that are in no listed factor."""
+        return float(self.kind_weight[ORDER_KINDS:].sum() + self.weight[[-3, -1]].sum())
+
+
+class _Last:
+    """The posterior that was computed last: `why` and `next` ask for the same one in turn."""
+
+    found: tuple[Study, Prior, tuple[Evidence, ...], tuple[TrialCounts, ...], Posterior] | None = None
+
+
+def posterior_of(
+    study: Study, trials: Sequence[TrialCounts], prior: Prior | None = None, evidence: Sequence[Evidence] = ()
+) -> Posterior:
+    """The weights of all explanations of `study` after `trials`. The last ones are kept for the next question."""
+    asked = (prior or Prior(), tuple(evidence), tuple(trials))
+    last = _Last.found
+    if last is not None and last[0] is study and last[1:3] == asked[:2]:
+        if last[3] == asked[2]:
+            return last[4]
+        space = last[4].space
+    else:
+        space = build_space(study, prior, evidence)
+    found = update(space, trials)
+    _Last.found = (study, *asked, found)
+    return found
 
 
 def update(space: Space, trials: Sequence[TrialCounts]) -> Posterior:
-    """Weigh every explanation of `space` by `trials` (beta-binomial marginal likelihoods)."""
+    """Weigh every explanation of `space`, and their rivals, by `trials` (marginal likelihoods)."""
     prior = space.prior
-    tried = [trial for trial in trials if trial.boots]
-    encoded = space.encode([trial.setup for trial in tried])
-    setups, where = np.unique(encoded, axis=0, return_inverse=True)
-    fails: Floats = np.bincount(where.ravel(), [t.failures for t in tried], len(setups)).astype(np.float64)
-    boots: Floats = np.bincount(where.ravel(), [t.boots for t in tried], len(setups)).astype(np.float64)
+    line = timeline(space.study, trials)
+    setups, where = np.unique(line.setups, axis=0, return_inverse=True)
+    fails: Floats = np.bincount(where.ravel(), line.fails, len(setups)).astype(np.float64)
+    boots: Floats = np.bincount(where.ravel(), line.boots, len(setups)).astype(np.float64)
     inside = space.holds(setups)
     # Not by `@`: the threads of a linear algebra library cost more than so narrow a product saves.
     k_in, n_in = (np.einsum("hs,s->h", inside, count) for count in (fails, boots))
@@ -298,9 +358,19 @@ def update(space: Space, trials: Sequence[TrialCounts]) -> Posterior:
     # "nothing tried matters" expects success, stays with the working rate.
     for rows, rate in (
         (slice(space.count - 3, space.count - 1), prior.always),
-        (slice(space.count - 1, space.count), prior.between),
+        (slice(space.count - 1, space.count), prior.in_between),
     ):
         log_in[rows], p_in[rows] = rate.weigh(k_in[rows], n_in[rows])
+    rivals = _follow(space, line)
     log_weight = space.log_prior + log_in + log_out
-    weight = np.exp(log_weight - np.logaddexp.reduce(log_weight))
-    return Posterior(space, setups, fails, boots, inside, weight, p_in, p_out)
+    total = np.logaddexp(np.logaddexp.reduce(log_weight), np.logaddexp.reduce(rivals.log_weight.ravel()))
+    weight, rival_weight = np.exp(log_weight - total), np.exp(rivals.log_weight - total)
+    return Posterior(space, setups, fails, boots, inside, weight, p_in, p_out, line, rivals, rival_weight)
+
+
+def _follow(space: Space, line: Timeline) -> Rivals:
+    """The rivals after the boots, weighed alone and beside each single condition."""
+    literals = space.literals
+    bases = bases_of(space.prior.rivals, literals.hold(line.setups)[space.single], literals.meets[space.single])
+    grid = grid_of(space.prior.rivals, space.rival_odds)
+    return follow(grid, line, bases)

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from typing import Final, Literal
 
-Special = Literal["nothing", "misleads", "intermittent"]
+Order = Literal["healed", "broke", "falling", "rising", "cold", "warm", "contact"]
+"""Causes over order and time: healed or broke at some boot, a rate that falls or rises, failing cold or warm (by the
+rest before power-on), a contact drawn anew whenever the cover is off."""
+Special = Literal["nothing", "misleads", "intermittent", "unlisted", Order]
 NOTHING: Final = "nothing"
 MISLEADS: Final = "misleads"
 INTERMITTENT: Final = "intermittent"
-"""The special explanations: nothing tried matters, the test misleads, it fails now and then."""
+UNLISTED: Final = "unlisted"
+"""Explanations that name no factor: nothing tried matters, the test misleads, it fails now and then, something that
+is not in the list comes and goes."""
 
 KINDS: dict[str, tuple[bool, float]] = {
     "card": (True, 8.0),

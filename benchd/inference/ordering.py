@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from benchd.inference.answers import Ordering
-from benchd.inference.hypotheses import Floats, Space
+from benchd.inference.hypotheses import Posterior
 from benchd.inference.study import Condition, Study, TrialCounts
 from benchd.inference.wording import PART_CLASSES, class_of, percent
 
@@ -23,13 +23,14 @@ TIED = 0.999
 def judge_ordering(
     study: Study,
     trials: Sequence[TrialCounts],
-    space: Space,
-    weight: Floats,
+    posterior: Posterior,
     failures: int,
 ) -> Ordering:
-    """Whether ordering a part would be premature, given the weight of every explanation of `space`."""
+    """Whether ordering a part would be premature, given the weight of every explanation and rival."""
+    space, weight = posterior.space, posterior.weight
     heavy = np.argsort(-weight, kind="stable")[:HEAVIEST].tolist()
-    single = [(space.conditions(h)[0], float(weight[h])) for h in heavy if len(space.conditions(h)) == 1]
+    alone = ((space.rows[heavy] < len(space.literals)).sum(axis=1) == 1).tolist()
+    single = [(space.conditions(h)[0], float(weight[h])) for h, one in zip(heavy, alone, strict=True) if one]
     parts = {c: w for c, w in single if w >= SUSPECT_FROM and class_of(study, (c,), False, None) in PART_CLASSES}
     if not parts or not failures:
         return Ordering(None, True, 1.0, RIVAL_LIMIT, "Nothing tried so far points at a part.")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from benchd.inference.hypotheses import Bools, Floats, Ints
+from benchd.inference.rates import Bools, Floats, Ints
 from benchd.inference.study import Exclusion, Study
 
 SETUP_CAP = 8_192

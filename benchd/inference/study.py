@@ -12,7 +12,7 @@ from pydantic import Field
 
 from benchd.errors import UsageError
 from benchd.inference.forms import Form
-from benchd.inference.kinds import INTERMITTENT, KINDS, MISLEADS, NOTHING
+from benchd.inference.kinds import KINDS, Special
 
 MAX_FACTORS = 24
 MAX_LEVELS = 24
@@ -20,26 +20,39 @@ MAX_TRIALS = 10_000
 MAX_BOOTS = 1_000_000
 MAX_NAME = 80
 
-Relation = Literal["is", "is not"]
+Relation = Literal["is", "is not", "equals", "differs"]
 GOALS = ("stage-reached", "finding-absent", "check-passed", "stage-faster", "result-ok")
 
 
 @dataclass(frozen=True, slots=True)
 class Condition(Form):
-    """One statement about a setup: `factor` `is` or `is not` `level`."""
+    """One statement about a setup.
+
+    `factor` `is` or `is not` `level`, or one of `levels` (then `level` is empty); or `factor` `equals` or `differs`
+    from the factor `other` (then both are empty).
+    """
 
     factor: str
     relation: Relation
-    level: str
+    level: str = ""
+    other: str | None = None
+    levels: tuple[str, ...] = ()
 
     def holds(self, setup: Mapping[str, str]) -> bool:
         """Whether the statement is true of `setup` (a setup without the factor makes it false)."""
         if self.factor not in setup:
             return False
-        return (setup[self.factor] == self.level) == (self.relation == "is")
+        if self.other is not None:
+            return self.other in setup and (setup[self.factor] == setup[self.other]) == (self.relation == "equals")
+        return (setup[self.factor] in (self.levels or (self.level,))) == (self.relation == "is")
 
     def words(self) -> str:
-        return f"{self.factor} {self.relation} {self.level}"
+        match self.relation:
+            case "equals":
+                return f"{self.factor} equals {self.other}"
+            case "differs":
+                return f"{self.factor} differs from {self.other}"
+        return f"{self.factor} {self.relation} {' or '.join(self.levels) or self.level}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,10 +154,28 @@ class Change(Form):
 
 
 @dataclass(frozen=True, slots=True)
+class BootResult:
+    """One boot in its place: whether it reached the goal, and what went before it.
+
+    `rest_s`: seconds from power-off to this power-on, None where nobody saw them. `opened`: since the boot before the
+    cover was off or something was taken out and put back, whatever the setup says of it.
+    """
+
+    ok: bool
+    rest_s: float | None = None
+    opened: bool = False
+
+    def __post_init__(self) -> None:
+        if self.rest_s is not None and not (math.isfinite(self.rest_s) and self.rest_s >= 0):
+            raise UsageError(f"a boot after a rest of {self.rest_s} s; give seconds from 0")
+
+
+@dataclass(frozen=True, slots=True)
 class TrialCounts:
     """What one trial came to: its setup, and `successes` of `boots` that reached the goal.
 
-    `checks` maps a check's name to (passed, done).
+    `checks` maps a check's name to (passed, done). `results`: the same boots one by one in their order; without it
+    nothing is known of the order inside the trial.
     """
 
     name: str
@@ -152,6 +183,7 @@ class TrialCounts:
     successes: int
     boots: int
     checks: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    results: tuple[BootResult, ...] = ()
 
     def __post_init__(self) -> None:
         for what, k, n in [
@@ -160,6 +192,11 @@ class TrialCounts:
         ]:
             if not 0 <= k <= n <= MAX_BOOTS:
                 raise UsageError(f"trial '{self.name}': {what} {k} of {n}; need 0 <= {k} <= {n} <= {MAX_BOOTS}")
+        if self.results and (len(self.results), sum(one.ok for one in self.results)) != (self.boots, self.successes):
+            raise UsageError(
+                f"trial '{self.name}': {self.successes} of {self.boots} boots reached the goal, but its results say "
+                f"{sum(one.ok for one in self.results)} of {len(self.results)}"
+            )
 
     @property
     def failures(self) -> int:
@@ -207,8 +244,15 @@ class Study:
 
     def check_condition(self, condition: Condition) -> None:
         if condition.relation not in get_args(Relation):
-            raise UsageError(f"relation '{condition.relation}' is not known; use 'is' or 'is not'")
-        self._check_level(self.factor(condition.factor), condition.level, "a condition")
+            raise UsageError(f"relation '{condition.relation}' is not known; use 'is', 'is not', 'equals' or 'differs'")
+        factor = self.factor(condition.factor)
+        if condition.relation in ("equals", "differs"):
+            if condition.other is None or condition.other == condition.factor:
+                raise UsageError(f"'{condition.factor} {condition.relation}' needs the other factor that is meant")
+            self.factor(condition.other)
+            return
+        for level in condition.levels or (condition.level,):
+            self._check_level(factor, level, "a condition")
 
     def check_setup(self, setup: Mapping[str, str], where: str = "the setup") -> None:
         """Raise UsageError unless `setup` gives every factor, and nothing else, one of its levels."""
@@ -262,7 +306,7 @@ class Evidence:
     """Something known besides boots that makes some explanations likelier by `odds` (below 1: less).
 
     Applies to explanations that name `factor` (and `level`, when given), or to the special one
-    called `special` ("nothing", "misleads", "intermittent").
+    called `special` ("nothing", "misleads", "contact", ...).
     """
 
     reason: str
@@ -276,7 +320,7 @@ class Evidence:
             raise UsageError(f"evidence '{self.reason}': odds {self.odds}; give a number from 1e-6 to 1e6")
         if (self.factor is None) == (self.special is None):
             raise UsageError(f"evidence '{self.reason}': name a factor or a special explanation, one of them")
-        if self.special not in (None, NOTHING, MISLEADS, INTERMITTENT):
+        if self.special not in (None, *get_args(Special)):
             raise UsageError(f"evidence '{self.reason}': '{self.special}' is no special explanation")
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-VERSIONS = ("0001", "0002", "0003", "0004", "0005")
+VERSIONS = ("0001", "0002", "0003", "0004", "0005", "0006")
 """Every schema this benchd can read and upgrade, oldest first; the last is the current one."""
 VERSION_TABLE = "benchd_schema"
 
@@ -65,6 +65,7 @@ boot = sa.Table(
     sa.Column("measured", sa.JSON(none_as_null=True)),
     _text("capture", null=True),
     _text("closed_reason", null=True),
+    sa.Column("off_s", sa.Double(), nullable=True),
     sa.Index("boot_by_start", "started_us"),
     sa.Index("boot_by_machine", "machine", "started_us"),
     sa.Index("boot_by_trial", "trial"),
@@ -128,6 +129,8 @@ trial = sa.Table(
     _text("started"),
     _text("ended", null=True),
     _text("note"),
+    sa.Column("reseated", sa.Boolean(), nullable=False, server_default=sa.false()),
+    sa.Column("rested_s", sa.Double(), nullable=True),
     sa.Index("trial_by_study", "study"),
     sa.Index(
         "trial_running",

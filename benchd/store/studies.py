@@ -47,6 +47,8 @@ class Studies:
         changed: Mapping[str, str],
         started: str,
         note: str = "",
+        reseated: bool = False,
+        rested_s: float | None = None,
     ) -> Trial:
         """Begin a trial on `machine`; the one that ran there ends at the same moment."""
         table = schema.trial
@@ -66,6 +68,8 @@ class Studies:
                 changed=dict(changed),
                 started=started,
                 note=note,
+                reseated=reseated,
+                rested_s=rested_s,
             )
             connection.execute(
                 sa.update(table).where(table.c.machine == machine, table.c.ended.is_(None)).values(ended=started)

@@ -22,6 +22,7 @@ def _with_zone(value: str) -> str:
 
 Moment = Annotated[str, AfterValidator(_with_zone)]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200)]
+REST_MOST_S = 7 * 86_400.0
 Sha256 = Annotated[str, StringConstraints(pattern="^[0-9a-f]{64}$")]
 
 
@@ -49,6 +50,8 @@ class Trial(Model):
     started: Moment
     ended: Moment | None = None
     note: str = ""
+    reseated: bool = Field(False, description="the cover was off before it, and what was plugged was plugged anew")
+    rested_s: float | None = Field(None, ge=0, le=REST_MOST_S, description="seconds of rest without power before it")
 
 
 class Result(Model):

@@ -1,4 +1,8 @@
-"""Studies from and to CSV: each row a boot, one column the result (ok, fail or empty), the others factors."""
+"""Studies from and to CSV: each row a boot, one column the result (ok, fail or empty), the others factors.
+
+Two more columns may be there, of what was done before a boot: `reseated` (yes, no or empty: the cover was off, and
+what is plugged was taken out and put back) and `rested` (a time without power, as in 20min, or empty).
+"""
 
 from __future__ import annotations
 
@@ -8,6 +12,7 @@ import itertools
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from benchd.errors import UsageError
 from benchd.inference.study import MAX_FACTORS, MAX_LEVELS, MAX_NAME, MAX_TRIALS
@@ -15,9 +20,12 @@ from benchd.store import Result, Store
 from benchd.studies.document import FactorPart, GoalPart, StudyDocument
 from benchd.studies.goal import GOAL
 from benchd.studies.loaded import IMPORTED, LoadedStudy, TrialView, open_study, save
+from benchd.vocabulary.times import parse_duration
 
 MAX_BYTES = 16 << 20
 WORDS = {"ok": True, "fail": False, "": None}
+RESEATED, RESTED = "reseated", "rested"
+YES_NO = {"yes": True, "no": False, "": False}
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """What a spreadsheet would run, or has been kept from it by quotes before it."""
 
@@ -29,6 +37,8 @@ class CsvRow:
     line: int
     setup: dict[str, str]
     result: bool | None
+    reseated: bool = False
+    rested_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +84,7 @@ def read_table(text: str, file: str, goal_column: str) -> Table:
         if len(rows) >= MAX_TRIALS:
             raise UsageError(f"{file}:{line}: more than {MAX_TRIALS} rows; split the file")
         rows.append(_row(head, [_value(cell) for cell in cells], at, file, line))
-    table = Table(tuple(name for name in head if name != goal_column), tuple(rows))
+    table = Table(tuple(name for name in head if name not in (goal_column, RESEATED, RESTED)), tuple(rows))
     for factor in table.factors:
         count = len(table.levels(factor))
         if count > MAX_LEVELS:
@@ -92,14 +102,19 @@ def _check_head(head: Sequence[str], file: str, goal_column: str) -> None:
             raise UsageError(f"{file}:1: column {name!r} stands there twice")
         if not 1 <= len(name) <= MAX_NAME:
             raise UsageError(f"{file}:1: column {i + 1} has a name of {len(name)} characters; use 1 to {MAX_NAME}")
-    if not 2 <= len(head) <= MAX_FACTORS + 1:
-        raise UsageError(f"{file}:1: {len(head) - 1} factor columns; from 1 to {MAX_FACTORS} can be weighed")
+    factors = len(set(head) - {goal_column, RESEATED, RESTED})
+    if not 1 <= factors <= MAX_FACTORS:
+        raise UsageError(f"{file}:1: {factors} factor columns; from 1 to {MAX_FACTORS} can be weighed")
 
 
 def _row(head: Sequence[str], cells: Sequence[str], at: int, file: str, line: int) -> CsvRow:
     setup = {}
+    before: dict[str, Any] = {}
     for i, (name, cell) in enumerate(zip(head, cells, strict=True)):
         if i == at:
+            continue
+        if name in (RESEATED, RESTED):
+            before |= _before(name, cell, f"{file}:{line}")
             continue
         if not 1 <= len(cell) <= MAX_NAME:
             what = "is empty: write what was set, as in 'none'" if not cell else f"has {len(cell)} characters"
@@ -108,7 +123,19 @@ def _row(head: Sequence[str], cells: Sequence[str], at: int, file: str, line: in
     word = cells[at].lower()
     if word not in WORDS:
         raise UsageError(f"{file}:{line}: {head[at]}: {cells[at][:40]!r} is no result; write ok, fail, or nothing")
-    return CsvRow(line, setup, WORDS[word])
+    return CsvRow(line, setup, WORDS[word], **before)
+
+
+def _before(name: str, cell: str, where: str) -> dict[str, Any]:
+    """What a cell says of the time before the boot, by the field of `CsvRow`."""
+    if name == RESEATED:
+        if cell.lower() not in YES_NO:
+            raise UsageError(f"{where}: {name}: {cell[:40]!r} is neither yes nor no")
+        return {"reseated": YES_NO[cell.lower()]}
+    try:
+        return {"rested_s": parse_duration(cell) if cell else None}
+    except ValueError as error:
+        raise UsageError(f"{where}: {name}: {error}") from None
 
 
 def document_of(table: Table) -> StudyDocument:
@@ -154,14 +181,29 @@ def import_table(
 
 
 def _add_trials(store: Store, study: str, rows: Sequence[CsvRow], now: str) -> None:
-    """A trial for each run of rows with one setup and results, and one for each row without."""
+    """A trial for each run of rows with one setup and results, and one for each row without.
+
+    A row before which something was reseated, or rested, begins a trial of its own.
+    """
     before: dict[str, str] = {}
-    for (_, told), group in itertools.groupby(rows, lambda row: (tuple(row.setup.items()), row.result is not None)):
-        same = list(group)
+    begun = itertools.accumulate(int(row.reseated or row.rested_s is not None) for row in rows)
+    runs = itertools.groupby(
+        zip(begun, rows, strict=True), lambda one: (one[0], tuple(one[1].setup.items()), one[1].result is not None)
+    )
+    for (*_, told), group in runs:
+        same = [row for _, row in group]
         setup = same[0].setup
         for batch in [same] if told else [[row] for row in same]:
             changed = {factor: level for factor, level in setup.items() if before.get(factor) != level}
-            trial = store.start_trial(study=study, machine=IMPORTED, setup=setup, changed=changed, started=now)
+            trial = store.start_trial(
+                study=study,
+                machine=IMPORTED,
+                setup=setup,
+                changed=changed,
+                started=now,
+                reseated=batch[0].reseated,
+                rested_s=batch[0].rested_s,
+            )
             entered = [
                 Result(trial=trial.id, check=GOAL, passed=row.result, source="csv", entered=now)
                 for row in batch
@@ -183,15 +225,27 @@ def _value(cell: str) -> str:
     return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
 
 
+def _told_before(view: TrialView) -> dict[str, str]:
+    """The cells of what was done before a trial's first boot."""
+    rested = "" if view.rested_s is None else f"{view.rested_s:g}s"
+    return {RESEATED: "yes" if view.reseated else "", RESTED: rested}
+
+
 def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: str = "result") -> str:
     """The study as CSV: a row for each boot or entered result, and one for a trial that has none."""
     names = [factor.name for factor in known.study.factors]
     if goal_column in names:
         raise UsageError(f"a factor is called {goal_column!r} too: choose another --goal-column")
-    rows = [[*names, goal_column]]
+    for name in (RESEATED, RESTED):
+        if name in names:
+            raise UsageError(f"a factor is called {name!r}, as the column of what was done before a boot: rename it")
+    more = [name for name in (RESEATED, RESTED) if any(_told_before(view)[name] for view in views)]
+    rows = [[*names, *more, goal_column]]
     for view in views:
         told = [verdict.ok for verdict in view.verdicts] or [None]
-        rows += [[*(view.setup[name] for name in names), {True: "ok", False: "fail", None: ""}[ok]] for ok in told]
+        for number, ok in enumerate(told):
+            before = [_told_before(view)[name] if not number else "" for name in more]
+            rows.append([*(view.setup[name] for name in names), *before, {True: "ok", False: "fail", None: ""}[ok]])
     out = io.StringIO(newline="")
     for row in rows:
         cells = [_cell(cell) for cell in row]

@@ -14,13 +14,14 @@ from pydantic import Field, ValidationError, computed_field
 
 from benchd.errors import UsageError
 from benchd.inference.forms import Count, Form, Hidden
-from benchd.inference.study import Change, Study, TrialCounts
+from benchd.inference.study import BootResult, Change, Study, TrialCounts
 from benchd.store import Result, Store, StoredImage, StoredStudy, Trial
 from benchd.studies.document import StudyDocument, check_whole
 from benchd.studies.goal import GOAL, Verdict, check_results, cut_at_one_place, judge, needed_links
 from benchd.studies.tables import table_of
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Boot
+from benchd.vocabulary.times import duration_words
 
 IMPORTED = "(imported)"
 """The machine of trials that came from a file: no boot of theirs is in the store."""
@@ -104,18 +105,24 @@ class TrialView(Trial):
         return sum(verdict.ok is None for verdict in self.verdicts)
 
     @property
+    def done_before(self) -> list[str]:
+        """What was done before it besides its changes, as the person said, in a few words each."""
+        rested = [] if self.rested_s is None else [f"rested {duration_words(self.rested_s)}"]
+        return [*(["reseated"] if self.reseated else []), *rested]
+
+    @property
     def counted(self) -> int:
         return self.ok + self.fail
 
-    def counts(self) -> TrialCounts:
-        """What causes are weighed by: levels as measured where the machine told them.
+    def counts(self, results: tuple[BootResult, ...] = ()) -> TrialCounts:
+        """What causes are weighed by: levels as measured where known, `results` as of `sequence.in_order`.
 
         A trial whose machine was set up as no level of its study says nothing of any.
         """
         if any(one.level is None for one in self.differs):
             return TrialCounts(self.id, self.setup, 0, 0)
         checks = {name: (one.passed, one.done) for name, one in self.checks.items()}
-        return TrialCounts(self.id, self.real_setup, self.ok, self.counted, checks)
+        return TrialCounts(self.id, self.real_setup, self.ok, self.counted, checks, results)
 
     @property
     def real_setup(self) -> dict[str, str]:

@@ -55,6 +55,8 @@ def report_values(store: Store, name: str, now: str) -> dict[str, Any]:
         "machine": plain(known.document.machine or ""),
         "notes": plain(known.document.notes),
         "verdict": plain(found.verdict),
+        "conclusion": plain(found.conclusion),
+        "doubts": [plain(one.words()) for one in found.doubts],
         "tally": _tally(found),
         "ordering": plain(found.ordering.sentence) if found.failures else "",
         "factors": _factors(known),
@@ -113,7 +115,8 @@ def _factors(known: LoadedStudy) -> list[dict[str, Any]]:
 
 def _trial(known: LoadedStudy, view: TrialView, *, first: bool) -> dict[str, Any]:
     changed = {change.factor for change in view.changes}
-    words = "the first" if first else ", ".join(change.words() for change in view.changes) or "nothing: a repeat"
+    done = [*(change.words() for change in view.changes), *view.done_before]
+    words = "the first" if first else ", ".join(done) or "nothing: a repeat"
     if view.repeats and view.changes:
         words += f" (as in {view.repeats})"
     return {

@@ -15,6 +15,7 @@ from benchd.store import Result, Store, StoredImage, Trial
 from benchd.studies.document import StudyDocument, pure_kind
 from benchd.studies.loaded import IMPORTED, LoadedStudy, complete, first_setup, images_of, save
 from benchd.studies.scan_prediction import can_predict, predict_scan
+from benchd.vocabulary.times import duration_words, parse_duration
 
 CAUTION = (
     "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge; "
@@ -36,10 +37,12 @@ class Plan:
     repeats: tuple[str, ...]
     excluded: str | None
     new: tuple[tuple[str, str], ...]
+    reseated: bool = False
+    rested_s: float | None = None
 
     @property
     def hardware(self) -> bool:
-        return any(change.hardware for change in self.changes)
+        return self.reseated or any(change.hardware for change in self.changes)
 
     def remarks(self) -> list[str]:
         """What a person should be told before starting, in sentences."""
@@ -51,6 +54,10 @@ class Plan:
                 f"{len(self.changes)} things change at once ({', '.join(c.factor for c in self.changes)}): "
                 "if the result differs, this trial alone cannot say which did it."
             )
+        if self.reseated:
+            out.append("What is plugged was taken out and put back: a bad contact may be good now, or bad.")
+        if self.rested_s is not None:
+            out.append(f"Before its first boot the machine rests without power for {duration_words(self.rested_s)}.")
         out += [f"New level of {factor}: {level}." for factor, level in self.new]
         if self.hardware:
             out.append(f"CAUTION: {CAUTION}")
@@ -68,6 +75,14 @@ class Started(Form):
     caution: str | None
     prediction: Mapping[str, Any] | None
     notes: tuple[str, ...]
+
+
+def the_rest(text: str) -> float:
+    """Read a rest as written, in seconds. Raises UsageError."""
+    try:
+        return parse_duration(text)
+    except ValueError as error:
+        raise UsageError(f"the rest without power: {error}") from None
 
 
 def read_image_file(path: Path) -> StoredImage:
@@ -142,11 +157,15 @@ def plan_trial(
     *,
     machine: str | None = None,
     new_levels: bool = False,
+    reseated: bool = False,
+    rested_s: float | None = None,
 ) -> tuple[LoadedStudy, Plan]:
     """Work out the setup from what changed. Raises UsageError for unknown factors and levels.
 
     Compared with the last trial of the study (on `machine` if there is one there), else the reference, else
     the first allowed setup. With `new_levels` unknown levels are added to the study (when it is started).
+    `reseated`: the cover is off before it and what is plugged is plugged anew, whatever changes; `rested_s`: it
+    rests for so long without power first.
     """
     study, document = known.study, known.document
     new = []
@@ -173,7 +192,16 @@ def plan_trial(
     setup = {**before, **changes}
     study.check_setup(setup)
     same = [trial.id for trial in earlier if complete(study, trial.setup)[0] == setup]
-    return known, Plan(setup, study.changes(before, setup), came, tuple(same), study.excluded(setup), tuple(new))
+    return known, Plan(
+        setup,
+        study.changes(before, setup),
+        came,
+        tuple(same),
+        study.excluded(setup),
+        tuple(new),
+        reseated,
+        rested_s,
+    )
 
 
 def start(
@@ -202,6 +230,8 @@ def start(
         changed={change.factor: change.after for change in plan.changes},
         started=now,
         note=full,
+        reseated=plan.reseated,
+        rested_s=plan.rested_s,
     )
     prediction = None
     if can_predict(known.document):

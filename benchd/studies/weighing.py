@@ -14,7 +14,9 @@ from benchd.inference.wording import counted
 from benchd.store import Store
 from benchd.studies.goal import NOT_COUNTED
 from benchd.studies.loaded import LoadedStudy, TrialView, first_setup, gather, open_study
+from benchd.studies.saying import Doubt, conclusion, doubts
 from benchd.studies.scan_prediction import collisions, evidence_of
+from benchd.studies.sequence import in_order
 from benchd.studies.service import images_of
 
 UNSEEN_MOST = 8
@@ -23,7 +25,11 @@ UNSEEN_MOST = 8
 
 @dataclass(frozen=True, slots=True)
 class Why(Weighing):
-    """What the trials of a study say of causes. `remarks`: assumed levels, boots not counted, levels never tried."""
+    """What the trials of a study say of causes.
+
+    `conclusion`: whether the cause is settled, and if not what is missing. `doubts`: what besides the settings could
+    explain the results. `remarks`: assumed levels, boots not counted, levels never tried.
+    """
 
     study: str
     question: str
@@ -31,6 +37,8 @@ class Why(Weighing):
     trials: Count
     checks: tuple[CheckReport, ...]
     remarks: tuple[str, ...]
+    conclusion: str
+    doubts: tuple[Doubt, ...]
     views: Hidden[tuple[TrialView, ...]]
     known: Hidden[LoadedStudy]
 
@@ -59,7 +67,7 @@ def why(store: Store, name: str, *, check: str | None = None) -> Why:
 
     known = open_study(store, name)
     views = gather(store, known)
-    trials = [view.counts() for view in views]
+    trials = counted_trials(views)
     reports = compare_checks(known.study, trials)
     weighed: Sequence[TrialCounts] = trials
     if check is not None:
@@ -76,9 +84,16 @@ def why(store: Store, name: str, *, check: str | None = None) -> Why:
         trials=len(views),
         checks=reports,
         remarks=tuple(remarks(known, views, weighed)),
+        conclusion=conclusion(weighing),
+        doubts=doubts(weighing),
         views=tuple(views),
         known=known,
     )
+
+
+def counted_trials(views: Sequence[TrialView]) -> list[TrialCounts]:
+    """The trials as causes are weighed by them, every boot in its place."""
+    return [view.counts(results) for view, results in in_order(views)]
 
 
 def remarks(known: LoadedStudy, views: Sequence[TrialView], trials: Sequence[TrialCounts]) -> list[str]:
@@ -155,7 +170,7 @@ def next_trials(store: Store, name: str, *, limit: int = 5, with_collisions: boo
     )
     proposal = propose(
         known.study,
-        [view.counts() for view in views],
+        counted_trials(views),
         current,
         limit=limit,
         leave_out=leave_out,

@@ -107,3 +107,8 @@ class Boot(Model):
     blind: list[Blind] = Field(default_factory=list)
     passes_of: str | None = Field(None, description="this boot is an earlier pass of that looping boot")
     measured: Measured | None = Field(None, description="what its own processor reads, by a reporter program")
+    off_s: float | None = Field(
+        None,
+        description="seconds without power before it, where the power was seen to go",
+        exclude_if=lambda seconds: seconds is None,
+    )

@@ -44,6 +44,11 @@ def parse_duration(value: str | int | float) -> float:
     return seconds
 
 
+def duration_words(seconds: float) -> str:
+    """Write a duration as people say it, readable by `parse_duration`: `20 min`, `45 s`."""
+    return f"{seconds / 60:g} min" if seconds >= 60 else f"{seconds:g} s"
+
+
 def byte_time_ns(speed: float, data_bits: int = 8, parity: str = "N", stop_bits: float = 1) -> int:
     """Return the time of one byte on the line in ns: start, data, parity and stop bits at `speed` bit/s."""
     bits = 1 + data_bits + (parity != "N") + stop_bits

@@ -12,7 +12,7 @@ from pydantic import Field, RootModel
 
 from benchd.errors import UsageError
 from benchd.inference.study import Change
-from benchd.store.study_models import Result, Trial
+from benchd.store.study_models import REST_MOST_S, Result, Trial
 from benchd.studies.goal import GOAL
 from benchd.studies.loaded import LoadedStudy, Summary, TrialView, first_setup, gather, open_study, summaries
 from benchd.studies.responses import WhyForm
@@ -37,6 +37,8 @@ class StartTrial(Model):
     changes: dict[Text, Text] = Field(default_factory=dict, max_length=64)
     note: Annotated[str, Field(max_length=4000)] = ""
     anyway: bool = Field(False, description="also a setup that the study excludes")
+    reseated: bool = Field(False, description="the cover was off: what is plugged was taken out and put back")
+    rested_s: float | None = Field(None, ge=0, le=REST_MOST_S, description="seconds of rest without power before it")
     plan_only: bool = False
 
 
@@ -150,7 +152,9 @@ def study_routes(daemon: ServedBench) -> APIRouter:
             if machine not in daemon.runs:
                 there = ", ".join(daemon.runs) or "none"
                 raise UsageError(f"no machine is called {machine!r}; the settings have {there}")
-            known, plan = plan_trial(store, known, body.changes, machine=machine)
+            known, plan = plan_trial(
+                store, known, body.changes, machine=machine, reseated=body.reseated, rested_s=body.rested_s
+            )
             begun = None
             if not body.plan_only:
                 begun = start(store, known, plan, _now(), machine=machine, note=body.note, anyway=body.anyway)

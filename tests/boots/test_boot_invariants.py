@@ -74,7 +74,7 @@ observations = st.one_of(
     st.builds(Annotation, times, st.just("trial"), st.sampled_from(["", "T1"])),
     st.builds(Annotation, times, st.just("limit"),
               st.sampled_from(["memory=0.5:learned-normal:7", "early=2.0:distribution-free:5"])),
-    st.builds(Annotation, times, st.just("phase"), st.sampled_from(["over", "off"])),
+    st.builds(Annotation, times, st.just("phase"), st.sampled_from(["over", "off", "off 5", "off x"])),
     st.builds(Annotation, times, st.just("end"), st.just("stopped")),
     st.builds(Annotation, times, st.just("attention"), st.sampled_from(["0.7", "40.0", "x", "nan", "1e300"])),
 )  # fmt: skip

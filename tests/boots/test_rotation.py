@@ -164,6 +164,7 @@ def test_power_is_known_in_a_file_begun_while_it_was_off(bench: Bench) -> None:
     bench.go(1000)
     live = bench.finish()
     assert [b.start_reason for b in live] == ["code 01", "power-on", "first sign of life after power-off"]
+    assert [b.off_s for b in live] == [None, pytest.approx(2.0, abs=0.3), pytest.approx(2.0, abs=0.3)]
     assert bench.together() == live == bench.one_by_one()
 
 

@@ -65,6 +65,21 @@ def forms() -> Facts:
     return {name: "" for name in published()}
 
 
+def cause_fields() -> Facts:
+    """Fields of `why` (with those of its conditions) and of `next-trial`, as their schemas have them."""
+    from benchd.studies.responses import FORMS
+
+    out: Facts = {}
+    for form in ("why", "next-trial"):
+        schema = FORMS[form].model_json_schema(mode="serialization", by_alias=True)
+        kinds = schema["$defs"]
+        top = schema.get("properties") or kinds[schema["$ref"].rsplit("/", 1)[1]]["properties"]
+        out |= {f"{form}.{name}": "" for name in top}
+        if form == "why":
+            out |= {f"why.causes.conditions.{name}": "" for name in kinds["Condition"]["properties"]}
+    return out
+
+
 def alert_fields() -> Facts:
     """Fields of the JSON that an alert command gets."""
     from benchd.sinks.alerts.message import AlertMessage
@@ -151,6 +166,7 @@ SECTIONS = {
     "Metrics": metrics,
     "MQTT topics": topics,
     "Published forms": forms,
+    "Causes and next trials": cause_fields,
     "Alert command": alert_fields,
     "Settings": settings,
     "Commands": commands,

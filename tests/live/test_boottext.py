@@ -63,7 +63,8 @@ def test_a_page_has_it_all() -> None:
     text = "\n".join(lines)
     for part in (
         "STALLED", "trial t1", "3 known lost", "2.500 s", "+-4 ms", "stall: rom-stands in stage rom-scan, last code 40",
-        "limit 5 s (learned from earlier good boots)", "over after 3 s", "try 1. take it out", "CAUTION: Power off.",
+        "limit 5 s (learned from few earlier good boots)",
+        "over after 3 s", "try 1. take it out", "CAUTION: Power off.",
         "FAILED", "capture: /x/a.pcapng",
     ):  # fmt: skip
         assert part in text, part

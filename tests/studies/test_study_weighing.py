@@ -26,6 +26,10 @@ D000,early,in,fail
 C800,early,out,ok
 D000,early,out,ok
 C800,early,in,ok
+D000,late,in,fail
+D000,late,out,ok
+D000,early,in,fail
+C800,early,in,ok
 """
 )
 
@@ -51,7 +55,7 @@ def test_the_worked_example(worked: Commands) -> None:
     assert lead["class"] == "conflict between" and lead["probability"] > 0.9
     values = [cause["probability"] for cause in found["causes"]]
     assert values == sorted(values, reverse=True) and 0.99 < sum(g["probability"] for g in found["groups"]) <= 1.0001
-    assert found["boots"] == 10 and found["failures"] == 3 and found["separated"] is True
+    assert found["boots"] == 14 and found["failures"] == 5 and found["separated"] is True
     assert "a conflict between two. It fails when " in found["verdict"] and "D000" in found["verdict"]
     assert {"conditions", "probability", "class", "group"} <= lead.keys()
 
@@ -65,6 +69,52 @@ def test_json_is_as_published(worked: Commands) -> None:
     assert set(ranked[0]["setup"]) == {"rom-base", "rom-image", "network-card"}
     for trial in worked.json("trial", "list"):
         jsonschema.validate(trial, schema_of("trial"))
+
+
+REST = "card,boot-device,reseated,result\n"
+FAILS, WORKS = "grey,disk,,fail\n" * 3, "green,disk,,ok\n" * 2
+
+
+def test_a_bad_contact_is_told_and_no_part_is_to_be_ordered(benchd: Commands) -> None:
+    """Swapped cards seem to tell, until the same card, only taken out and put back, fails too."""
+    benchd("study", "import", benchd.file("a.csv", REST + FAILS + WORKS), "--name", "a")
+    before = benchd.json("why", "a")
+    assert before["causes"][0]["class"] == "bad card" and before["settled"] is before["confirmed"] is False
+    assert [one["kind"] for one in before["doubts"]] == ["contact"] and before["ordering"]["premature"] is True
+    assert "power off and unplug, take the cards and cables out" in " ".join(benchd("why", "a").split())
+    reseat = next(one for one in benchd.json("next", "a") if one["reseat"])
+    assert "unplug" in reseat["caution"] and reseat["changes"] == [] and "reseat" in benchd("next", "a")
+    more = "green,disk,yes,fail\ngreen,disk,,fail\ngrey,disk,,ok\ngrey,disk,,ok\ngrey,disk,yes,ok\ngrey,disk,yes,fail\n"
+    benchd("study", "import", benchd.file("b.csv", REST + FAILS + WORKS + more), "--name", "b")
+    after = benchd.json("why", "b")
+    assert after["order"]["kind"] == "contact" and after["order"]["probability"] > 0.9
+    assert after["settled"] is False and after["ordering"]["premature"] is True
+    assert after["causes"][0]["special"] == "contact" and after["causes"][0]["conditions"] == []
+    out = " ".join(benchd("why", "b").split())
+    assert "No setting is the cause, as far as the results tell." in out and "A contact is good or bad anew" in out
+
+
+def test_a_card_that_fails_again_and_works_again_is_settled(benchd: Commands) -> None:
+    """Reseated without effect, failing and cured twice: settled, and said with the trials that showed it."""
+    rows = FAILS + WORKS + FAILS + WORKS + "green,disk,yes,ok\n" + "grey,disk,yes,fail\ngrey,rom,,fail\ngreen,rom,,ok\n"
+    rows += "grey,disk,yes,fail\ngreen,disk,yes,ok\ngrey,rom,,fail\ngreen,rom,,ok\n"
+    benchd("study", "import", benchd.file("s.csv", REST + rows), "--name", "s")
+    found = benchd.json("why", "s")
+    assert found["settled"] is found["confirmed"] is found["fit"]["ok"] is True
+    assert found["conclusion"].startswith("The cause is settled: it fails when card is grey. It failed (T1), worked")
+    assert found["unlisted"] < 0.05 and benchd("why", "s").splitlines()[1].startswith("The cause is settled: ")
+    assert "What to try next" not in benchd.out
+
+
+def test_two_jumpers_at_one_base_are_said_to_be_equal(benchd: Commands) -> None:
+    """The commonest conflict of the bus: neither base is bad, only that both cards have it."""
+    pairs = [("C800", "C800"), ("D000", "C800"), ("D000", "D000"), ("C800", "D000"), ("D800", "D800"), ("D800", "C800")]
+    rows = [f"{a},{b},{'fail' if a == b else 'ok'}\n" for a, b in (*pairs, ("D000", "D800"), *pairs, ("C800", "D800"))]
+    table = "storage-base,network-base,result\n" + "".join(rows)
+    benchd("study", "import", benchd.file("e.csv", table), "--name", "e")
+    (condition,) = benchd.json("why", "e")["causes"][0]["conditions"]
+    assert (condition["relation"], condition["other"]) == ("equals", "network-base") and condition["level"] == ""
+    assert "storage-base equals network-base" in benchd("why", "e").splitlines()[0]
 
 
 def test_the_verdict_comes_first_and_a_rival_keeps_parts_from_being_ordered(benchd: Commands) -> None:
@@ -89,7 +139,7 @@ def test_next_says_what_to_do_step_by_step(benchd: Commands) -> None:
     assert "1. " in out and "Boot once; benchd records it." in out and "benchd trial start --study c " in out
     assert "If it works (chance" in out and "If it fails (chance" in out
     for one in benchd.json("next", "c"):
-        moves = any(change["hardware"] for change in one["changes"])
+        moves = one["reseat"] or any(change["hardware"] for change in one["changes"])
         assert (one["caution"] is not None) == moves
         assert one["minutes"] >= sum(change["minutes"] for change in one["changes"])
 

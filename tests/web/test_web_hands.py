@@ -137,6 +137,23 @@ def test_gloved_hands_enter_checks_and_take_them_back(own: Rig, browser: Browser
     wait_for("the other check", lambda: any(r.check == "screen is steady" for r in own.store.results(trial="T4")))
 
 
+def test_a_reseating_and_a_rest_are_told_with_a_trial(own: Rig, browser: Browser) -> None:
+    """A trial of one's own: the tick and the minutes are kept with it, and the caution stands there before."""
+    browser.open(own.url + "/study/storage%20rom")
+    browser.until("return document.querySelector('main')?.dataset.weighed === 'yes'")
+    browser.driver.find_element(By.CSS_SELECTOR, ".own summary").click()
+    browser.driver.find_element(By.ID, "rested").send_keys("20")
+    browser.driver.find_element(By.ID, "reseated").click()
+    browser.until("return document.querySelector('.own .caution')?.textContent.includes('unplug')")
+    assert "without power for 20 min" in browser.driver.find_element(By.CSS_SELECTOR, ".own form").text
+    before = own.store.current_trial(MACHINE)
+    browser.driver.find_element(By.CSS_SELECTOR, ".own form button").click()
+    wait_for("another trial runs", lambda: own.store.current_trial(MACHINE).id != before.id)  # type: ignore[union-attr]
+    trial = own.store.current_trial(MACHINE)
+    assert trial is not None and (trial.reseated, trial.rested_s, trial.changed) == (True, 1200.0, {})
+    browser.until("return document.querySelector('.trials')?.textContent.includes('reseated, rested 20 min')")
+
+
 def test_a_trial_is_started_from_the_page(own: Rig, browser: Browser) -> None:
     """The first proposal: its steps and caution stand there, a press begins it, and boots then belong to it."""
     browser.open(own.url + "/study/storage%20rom")

@@ -25,7 +25,7 @@ WHAT = {
 
 LIMITS = {
     "explicit": "explicit: set in the rule table",
-    "learned-normal": "learned from this machine's good boots",
+    "learned-normal": "learned from this machine's few good boots",
     "distribution-free": "learned from this machine's many good boots",
     "default": "default: the rule table sets none",
 }

@@ -124,7 +124,7 @@ function dots(trial) {
 }
 
 function drawNext(box, page, next, act) {
-  const start = (changes, button) => act(() => send("/api/trials", { study: page.study.name, machine: page.machine, changes }), button);
+  const start = (body, button) => act(() => send("/api/trials", { study: page.study.name, machine: page.machine, ...body }), button);
   put(box, el("section", { class: "part" }, el("h2", {}, next.stop ? "Time to stop" : "Next"),
     el("p", { class: "verdict" }, wire(next.advice, 600)),
     next.next.map((one, n) => step(one, n, start)),
@@ -134,10 +134,11 @@ function drawNext(box, page, next, act) {
 
 function step(one, n, start) {
   const go = el("button", { type: "button", class: n ? "plain" : "big" }, "Start this trial");
-  go.addEventListener("click", () => start(Object.fromEntries(one.changes.map((c) => [c.factor, c.to])), go));
+  go.addEventListener("click", () => start({ changes: Object.fromEntries(one.changes.map((c) => [c.factor, c.to])), reseated: one.reseat, rested_s: one.rest_s }, go));
   const lead = (what) => what.leads?.[0] && el("li", {}, `${what === one.if_ok ? "works" : "fails"} (${percent(what.chance)}): likeliest then that `, wire(what.leads[0].text, 200), ` (${percent(what.leads[0].probability)})`);
   return el("article", { class: `next-step${n ? " lesser" : ""}` },
     el("h3", {}, n ? `or, choice ${n + 1}` : "Best next trial"),
+    one.why && (one.kind !== "separate" || one.reseat || one.rest_s !== null) ? el("p", {}, wire(one.why, 400)) : null,
     el("ol", {}, one.steps.map((text) => el("li", {}, wire(text, 300)))),
     el("p", { class: "figures" }, el("span", {}, el("strong", {}, `${+one.minutes.toFixed(1)} min`), " of work"), el("span", {}, el("strong", {}, `${one.gain_bits.toFixed(2)} bits`), " expected"), one.repeat ? el("span", {}, "a repeat") : null),
     one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(one.caution, 300)) : null,
@@ -152,29 +153,36 @@ function own(page, start) {
     return [factor, select];
   });
   const said = el("div", { role: "status" });
+  const reseated = el("input", { id: "reseated", type: "checkbox" });
+  const rested = el("input", { id: "rested", type: "number", min: "0", max: "10000", step: "any", placeholder: "not said" });
+  const before = () => ({ changes: changes(), reseated: reseated.checked, rested_s: rested.value === "" ? null : 60 * Number(rested.value) });
   const changes = () => Object.fromEntries(selects.filter(([factor, select]) => select.value !== page.current[factor.name]).map(([factor, select]) => [factor.name, select.value]));
   const go = el("button", { type: "submit", class: "plain" }, "Start it");
   const plan = async () => {
     try {
-      const answer = await send("/api/trials", { study: page.study.name, machine: page.machine, changes: changes(), plan_only: true });
+      const answer = await send("/api/trials", { study: page.study.name, machine: page.machine, ...before(), plan_only: true });
       put(said, answer.remarks.map((text) => el("p", { class: text.startsWith("CAUTION") ? "caution" : "soft" }, wire(text, 400))), answer.excluded ? el("p", { class: "wrong" }, "The study excludes this: ", wire(answer.excluded, 300)) : null);
     } catch (error) {
       put(said, el("p", { class: "wrong" }, harmless(error.message, 300)));
     }
   };
-  for (const [, select] of selects) select.addEventListener("change", plan);
+  for (const one of [...selects.map(([, select]) => select), reseated, rested]) one.addEventListener("change", plan);
   return el("details", { class: "own" }, el("summary", {}, "Another trial of your own"),
-    el("form", { onsubmit: (event) => { event.preventDefault(); start(changes(), go); } },
-      el("div", { class: "pickers" }, selects.map(([factor, select]) => el("label", { for: select.id }, wire(factor.name, 60), factor.hardware ? " (opens the machine)" : "", select))), said, go));
+    el("form", { onsubmit: (event) => { event.preventDefault(); start(before(), go); } },
+      el("div", { class: "pickers" }, selects.map(([factor, select]) => el("label", { for: select.id }, wire(factor.name, 60), factor.hardware ? " (opens the machine)" : "", select)),
+        el("label", { for: "rested" }, "minutes without power before it", rested)),
+      el("label", { for: "reseated", class: "told-before" }, reseated, " the cover was off: what is plugged was taken out and put back"), said, go));
 }
 
 function drawWhy(box, why) {
   const groups = new Map();
   for (const one of why.causes.slice(0, 24)) groups.set(one.group, [...(groups.get(one.group) ?? []), one]);
   put(box, el("section", { class: "part" }, el("h2", {}, "Causes, weighed"),
-    el("p", { class: "verdict" }, shape(why.separated ? "finished" : "idle"), " ", wire(why.verdict, 900)),
+    el("p", { class: "verdict" }, shape(why.settled ? "finished" : "idle"), " ", wire(why.verdict, 900)),
+    why.conclusion ? el("p", { class: "conclusion" }, wire(why.conclusion, 1200)) : null,
     el("p", { class: "soft" }, `${why.boots} boots, ${why.failures} of them failed.`),
     why.boots ? [...groups].map(([number, members]) => together(members, why.groups.find((one) => one.group === number))) : null,
+    why.doubts.length ? [el("h3", {}, "What could still be otherwise"), el("ul", { class: "doubts" }, why.doubts.map((one) => el("li", {}, wire(one.known, 300), " ", wire(one.otherwise, 300), " ", wire(one.tells, 500))))] : null,
     el("h3", {}, "Ordering a part"), el("p", {}, shape(why.ordering.premature ? "link-lost" : "finished"), " ", wire(why.ordering.sentence, 500)),
     why.checks?.length ? [el("h3", {}, "Checks across setups"), el("ul", {}, why.checks.map((one) => el("li", {}, el("strong", {}, wire(one.check, 80)), ": ", wire(one.sentence, 400))))] : null,
     why.remarks.concat(why.evidence, why.left_out).map((text) => el("p", { class: "soft" }, wire(text, 300)))));
@@ -210,7 +218,9 @@ function drawTrials(box, page) {
           return el("td", { class: moved ? "moved" : null }, wire(trial.setup[f.name], 60), moved ? el("span", { class: "unseen" }, " (changed)") : null,
             trial.differs.filter((one) => one.factor === f.name).map((one) => el("div", { class: "tag not" }, "✕ measured: ", one.level === null ? "none of these" : wire(one.level, 60))));
         }),
-        el("td", {}, dots(trial), el("span", { class: "soft" }, tally(trial), unseen(trial)), trial.repeats ? el("span", { class: "soft" }, ", repeats ", wire(trial.repeats, 20)) : null),
+        el("td", {}, dots(trial), el("span", { class: "soft" }, tally(trial), unseen(trial)), trial.repeats ? el("span", { class: "soft" }, ", repeats ", wire(trial.repeats, 20)) : null,
+          trial.reseated ? el("span", { class: "soft" }, ", reseated") : null,
+          trial.rested_s === null ? null : el("span", { class: "soft" }, `, rested ${+(trial.rested_s / 60).toFixed(1)} min`)),
         el("td", {}, Object.entries(trial.checks).slice(0, 6).map(([name, c]) => el("div", {}, wire(name, 60), ` ${c.passed}/${c.done}`))),
         el("td", {}, all[n + 1] && trial.boots.length && all[n + 1].boots.length ? el("a", { href: `/compare?of=${encodeURIComponent(all[n + 1].id)}&of=${encodeURIComponent(trial.id)}` }, "compare with the one before") : null)))))) : el("p", { class: "soft" }, "None yet."),
     el("p", { class: "soft" }, "A copper edge marks what changed since the trial before.")));
