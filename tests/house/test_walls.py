@@ -53,7 +53,10 @@ MAY_KNOW = {
         *(f"benchd.{room}" for room in ("inference", "rom", "store", "drawing", "watch", "rules", "capture")),
     },
     "web": {
-        *(f"benchd.{room}" for room in ("studies", "inference", "rom", "rules", "store", "drawing", "settings")),
+        *(
+            f"benchd.{room}"
+            for room in ("studies", "inference", "rom", "reporter", "rules", "store", "drawing", "settings")
+        ),
         *(f"benchd.{part}" for part in ("boots.limits", "boots.deadlines", "watch.watcher", "watch.trace", "capture")),
         *(f"benchd.sinks.{part}" for part in ("base", "metrics", "page_feed")),
     },
