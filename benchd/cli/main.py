@@ -35,7 +35,7 @@ COMMANDS = {
     "report": ("weigh", "Write a report for a stranger."),
     "schema": ("schema", "Print the JSON Schema of a published form."),
     "rom": ("rom", "Option-ROM images: inspect, pad, seal, fit, split, join."),
-    "reporter": ("reporter", "The machine reports itself: build the program, read its report."),
+    "reporter": ("reporter", "The machine reports itself: build the program, read it."),
     "rules": ("rules", "Rule tables: check, list, find, show, draft, fit."),
     "study": ("study", "Studies: one question, its factors, its goal."),
     "trial": ("trial", "Trials: one setup, and the boots made with it."),

@@ -15,7 +15,7 @@ from benchd.files import write_new
 from benchd.reporter import build as images
 from benchd.reporter import options as given
 
-sub = typer.Typer(no_args_is_help=True, help="The machine reports itself: build the program, read its report.")
+sub = typer.Typer(no_args_is_help=True, help="The machine reports itself: build the program, read it.")
 
 EARLY_END = 0xC8000
 """Below, a scan looks for the display's ROM before anything else (AT-class BIOSes; common practice)."""

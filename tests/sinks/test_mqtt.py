@@ -215,6 +215,7 @@ def test_last_will_after_a_kill(broker: Mosquitto, tmp_path: Path) -> None:
     asyncio.run(go())
 
 
+@pytest.mark.alone  # a quarter of a second is a promise for a machine that has time
 def test_kill_in_an_outage(broker: Mosquitto, tmp_path: Path) -> None:
     """kill -9, broker away: all offered more than 0.25 s before (the promise) arrives after a restart."""
     broker.stop()

@@ -67,7 +67,7 @@ class Browser:
         self.driver.get(url)
         self.until("return document.querySelector('main')?.dataset.ready === 'yes'")
 
-    def until(self, script: str, seconds: float = 15.0, *arguments: object) -> object:
+    def until(self, script: str, seconds: float = 45.0, *arguments: object) -> object:
         """Return what a script returns once it is true."""
         return WebDriverWait(self.driver, seconds, 0.03).until(
             lambda d: d.execute_script(script, *arguments), f"not within {seconds} s: {script}"

@@ -125,7 +125,7 @@ function dots(trial) {
 
 function drawNext(box, page, next, act) {
   const start = (body, button) => act(() => send("/api/trials", { study: page.study.name, machine: page.machine, ...body }), button);
-  put(box, el("section", { class: "part" }, el("h2", {}, next.stop ? "Time to stop" : "Next"),
+  put(box, el("section", { class: "part" }, el("h2", {}, next.stop ? "Cause found" : "Next"),
     el("p", { class: "verdict" }, wire(next.advice, 600)),
     next.next.map((one, n) => step(one, n, start)),
     next.left_out.concat(next.remarks).map((text) => el("p", { class: "soft" }, wire(text, 300))),
@@ -158,12 +158,14 @@ function own(page, start) {
   const before = () => ({ changes: changes(), reseated: reseated.checked, rested_s: rested.value === "" ? null : 60 * Number(rested.value) });
   const changes = () => Object.fromEntries(selects.filter(([factor, select]) => select.value !== page.current[factor.name]).map(([factor, select]) => [factor.name, select.value]));
   const go = el("button", { type: "submit", class: "plain" }, "Start it");
+  let asked = 0;
   const plan = async () => {
+    const mine = ++asked; // an answer to what stood there before may come after the one to what stands there now
     try {
       const answer = await send("/api/trials", { study: page.study.name, machine: page.machine, ...before(), plan_only: true });
-      put(said, answer.remarks.map((text) => el("p", { class: text.startsWith("CAUTION") ? "caution" : "soft" }, wire(text, 400))), answer.excluded ? el("p", { class: "wrong" }, "The study excludes this: ", wire(answer.excluded, 300)) : null);
+      if (mine === asked) put(said, answer.remarks.map((text) => el("p", { class: text.startsWith("CAUTION") ? "caution" : "soft" }, wire(text, 400))), answer.excluded ? el("p", { class: "wrong" }, "The study excludes this: ", wire(answer.excluded, 300)) : null);
     } catch (error) {
-      put(said, el("p", { class: "wrong" }, harmless(error.message, 300)));
+      if (mine === asked) put(said, el("p", { class: "wrong" }, harmless(error.message, 300)));
     }
   };
   for (const one of [...selects.map(([, select]) => select), reseated, rested]) one.addEventListener("change", plan);
