@@ -96,6 +96,50 @@ def test_rom_among_others(seed: int, tmp_path: Path) -> None:
     assert f" at {base:05X} " in told.bodies[0]
 
 
+def anything(rng: random.Random, own: int) -> dict[int, bytes]:
+    """A random upper memory: ROMs that run and that do not, mirrors, noise, constant stretches, gaps; `own` is kept."""
+    taken = set(range(own, own + 0x2000, SLOT))
+    out: dict[int, bytes] = {0xC0000: rng.randbytes(SLOT * rng.randint(1, 8))}
+    for _ in range(rng.randint(3, 9)):
+        kind = rng.choice(["rom", "bad", "mirror", "noise", "constant"])
+        data = {
+            "rom": build_rom(),
+            "bad": build_rom(bad_checksum=True),
+            "mirror": rng.randbytes(SLOT) * rng.choice([2, 4]),
+            "noise": rng.randbytes(SLOT * rng.randint(1, 6)),
+            "constant": bytes([rng.randrange(256)]) * SLOT * rng.randint(1, 4),
+        }[kind]
+        at = rng.randrange(0xC8000, 0xEC000, SLOT)
+        cells = set(range(at, at + len(data), SLOT))
+        if not cells & taken:
+            taken |= cells
+            out[at] = data
+    return out
+
+
+@pytest.mark.parametrize("seed", range(100, 130))
+def test_any_layout_as_dumped(seed: int, tmp_path: Path) -> None:
+    """Thirty random layouts: each block, and each header with its sum, as a dump from outside has them."""
+    rng = random.Random(seed)
+    base = rng.choice([0xCC000, 0xD0000, 0xD6800])
+    roms = {base: build(Options("rom", base=base, speed=rng.choice([2400, 9600, 115200])))} | anything(rng, base)
+    with EmulatedPc(build_bios(MEMORY_KB=rng.choice([128, 512, 640]), STEP_MS=3, COUNT_MS=2), roms) as pc:
+        console = PortReader(pc.console_port)
+        pc.go()
+        text = console.collect(until=END_TEXT.encode(), limit_s=LIMIT_S)
+        memory = dump(pc, tmp_path / "dump")
+        console.close()
+    assert text.endswith(END_TEXT.encode()), "the boot goes on"
+    told = read(report_in(text)[1])
+    assert others(told, memory) == []
+    headers = {}
+    for at in range(0, COUNT, SLOT):
+        if memory[at : at + 2] == b"\x55\xaa":
+            length = memory[at + 2] * 512
+            headers[f"{FIRST + at:05X}"] = [f"{length:04X}", f"{sum(memory[at : at + length]) & 0xFF:02X}"]
+    assert {line.split()[1]: line.split()[3:6:2] for line in told.of("rom")} == headers
+
+
 def test_the_comparison_can_fail() -> None:
     """A dump with one byte changed differs in that block, and in the one that was said to equal it."""
     memory = bytearray(b"\xff" * COUNT)
