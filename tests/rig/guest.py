@@ -71,7 +71,7 @@ class Guest:
         tty.setraw(slave)
         self._slave = slave
         self.far: dict[str, socket.socket] = {}
-        self._waiting = b""
+        self._waiting, self._asked = b"", 0
         kernel = packages.kernel_image()
         if kernel is None:
             raise FileNotFoundError("no kernel in the cache: python3 tests/rig/packages.py fetches it")
@@ -137,7 +137,7 @@ class Guest:
         end.connect(str(self.folder / name))
         return end
 
-    def __call__(self, code: str, timeout_s: float = 60.0, **names: Any) -> Any:
+    def __call__(self, code: str, timeout_s: float = 120.0, **names: Any) -> Any:
         """Run `code` inside, with `names` as variables (JSON values); return what its last line gives."""
         given = "".join(f"{name} = {value!r}\n" for name, value in names.items())
         self._send({"code": given + textwrap.dedent(code)})
@@ -146,13 +146,22 @@ class Guest:
     def forget(self) -> None:
         """Forget the variables of earlier calls."""
         self._send({"code": "import gc; gc.collect()", "reset": True})
-        self._answer(30)
+        self._answer(120)
 
     def _send(self, request: dict[str, Any]) -> None:
-        self._agent.sendall(json.dumps(request).encode() + b"\n")
+        self._asked += 1
+        self._agent.sendall(json.dumps(request | {"number": self._asked}).encode() + b"\n")
 
     def _answer(self, timeout_s: float) -> Any:
         end = time.monotonic() + timeout_s
+        answer: dict[str, Any] = {}
+        while answer.get("number") != self._asked:  # one that came too late for its own call is of no use any more
+            answer = json.loads(self._line(end, timeout_s))
+        if "error" in answer:
+            raise GuestError(answer["error"] + answer.get("told", ""))
+        return answer.get("value")
+
+    def _line(self, end: float, timeout_s: float) -> bytes:
         while b"\n" not in self._waiting:
             if not select.select([self._agent], [], [], max(0.0, end - time.monotonic()))[0]:
                 raise GuestError(f"no answer within {timeout_s} s; console:\n{self.console()}")
@@ -161,10 +170,7 @@ class Guest:
                 raise GuestError(f"the guest ended; console:\n{self.console()}")
             self._waiting += got
         line, self._waiting = self._waiting.split(b"\n", 1)
-        answer = json.loads(line)
-        if "error" in answer:
-            raise GuestError(answer["error"] + answer.get("told", ""))
-        return answer.get("value")
+        return line
 
     def console(self) -> str:
         """Return the end of what the guest's kernel printed."""
