@@ -193,8 +193,10 @@ def _try(text: str, tokens: Mapping[str, str], boots: Sequence[PowerUp], paths: 
 
     judged = list(_judged(Replay(paths, table=text)))
     good, wrong = 0, set[str]()
-    for boot in boots:
-        own = [told for run, t_s, told in judged if run == boot.run and boot.start_s - 1 <= t_s <= boot.end_s]
+    for n, boot in enumerate(boots):
+        # A start may be told a little before what came first; but not from before the end of the boot before.
+        before_s = max([boot.start_s - 1, *(b.end_s for b in boots[:n][-1:] if b.run == boot.run)])
+        own = [told for run, t_s, told in judged if run == boot.run and before_s <= t_s <= boot.end_s]
         found = [finding for told in own for finding in told.findings]
         good += [told.outcome for told in own] == ["finished"] and not found
         stages = [f.stage or "" for f in found if f.kind in ("late", "skipped", "slow")]

@@ -9,13 +9,16 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from live.by_capture import NS, codes, write
 from studies.simulated import VirtualBench
 
 from benchd.demo import at286
 from benchd.errors import BenchError
 from benchd.rules.table import check_text
 from benchd.store import Store
+from benchd.studies.drafting import draft_table, read_record
 from benchd.vocabulary.models import Boot
+from benchd.vocabulary.records import Annotation
 from benchd.watch.replay import Replay
 
 from studies.conftest import COMMAND  # isort: skip
@@ -124,3 +127,13 @@ def test_too_few_boots_and_no_capture(tmp_path: Path) -> None:
         COMMAND.main(["rules", "draft", path], standalone_mode=False)
     with pytest.raises(BenchError, match="nowhere"):
         COMMAND.main(["rules", "draft", "nowhere.pcapng"], standalone_mode=False)
+
+
+def test_boots_that_follow_each_other_within_a_second_are_not_taken_for_one(tmp_path: Path) -> None:
+    """A machine that is soon up and reset at once: each boot of the draft is held against its own judgement."""
+    quick = ((0.0, 0x01), (0.02, 0x05), (0.05, 0x20), (0.08, 0x40))
+    starts = (10.0, 10.9, 11.7, 12.6)
+    silence = Annotation(60 * NS, "end", "stopped")
+    capture = write(tmp_path / "a.pcapng", [*(record for start in starts for record in codes(start, quick)), silence])
+    drafted = draft_table(read_record([capture]), [capture], "quick")
+    assert (drafted.boots, drafted.through) == (4, 4)
