@@ -24,7 +24,7 @@ from benchd.sinks.mqtt.sink import MqttSink
 from benchd.sinks.page_feed import PageFeed
 from benchd.sinks.store_sink import StoreSink
 from benchd.store import Store
-from benchd.vocabulary.events import Event, FindingCleared, FindingRaised, LinkChanged
+from benchd.vocabulary.events import BootOver, BootStarted, Event, FindingCleared, FindingRaised, LinkChanged
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.times import Anchor
@@ -228,6 +228,17 @@ class Daemon:
             if isinstance(event, LinkChanged):
                 level = logging.INFO if event.up else logging.WARNING
                 log.log(level, "%s %s: %s", event.machine, event.link, event.reason)
+            elif isinstance(event, BootStarted) and not run.table.table.judges:
+                log.info("%s: a boot begins (%s)", event.machine, event.boot.start_reason)
+            elif isinstance(event, BootOver) and not run.table.table.judges:
+                seen = event.boot
+                log.info(
+                    "%s: boot recorded: %d codes, %d lines, %.1f s",
+                    event.machine,
+                    seen.codes,
+                    seen.lines,
+                    seen.duration_s,
+                )
             elif isinstance(event, FindingRaised) and event.alert:
                 found = event.finding
                 where = f" in {found.stage}" if found.stage else ""

@@ -84,13 +84,14 @@ def test_three_commands_from_an_empty_folder_to_an_alarm(tmp_path: Path) -> None
     folder.mkdir()
     settings = folder / "bench.toml"
     with EmulatedPc.seabios() as pc, PacedRelay(pc.console_port, baud=115200, link=port):
-        with running(folder, record):
+        with running(folder, record) as run:
             pc.go()
             for n in range(1, 5):
                 wait_for(lambda n=n: said(folder).count(b"No bootable device") >= n, 60, 0.2)  # type: ignore[misc]
                 time.sleep(0.7)  # a start that comes again is told by the pause before it
                 if n < 4:
                     pc.reset()
+        assert run.log.count("a boot begins") == 4 and run.log.count("boot recorded: 0 codes, ") >= 3
         assert {boot["outcome"] for boot in boots(folder)} <= {"recorded", "cut-short"}
         text = settings.read_text()
         assert 'rules = "record"' in text
