@@ -46,7 +46,7 @@ def judge_code(machine: BootMachine, boot: BootState, seen: Code, known: bool) -
     boot.values.add(seen.value & 0xFF)
     if known or machine.table.table.unknown_codes == "ignore" or seen.value in boot.unknown:
         return
-    if len(boot.unknown) >= MAX_UNKNOWN:
+    if len(boot.unknown) >= MAX_UNKNOWN or any(found.kind == "wrong-table" for found in boot.findings):
         return
     boot.unknown.add(seen.value)
     if len(boot.unknown) >= WRONG_CODES and 2 * len(boot.unknown) > len(boot.values):
