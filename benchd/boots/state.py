@@ -66,6 +66,8 @@ class BootState:
     checks: dict[str, Check] = field(default_factory=dict)
     codes: int = 0
     lines: int = 0
+    texts: int = 0
+    """Lines that are no report's: what a table may be judged by."""
     lost: int = 0
     last_code: str | None = None
     last_ns: int = 0

@@ -46,7 +46,7 @@ def judge_code(machine: BootMachine, boot: BootState, seen: Code, known: bool) -
     boot.values.add(seen.value & 0xFF)
     if known or machine.table.table.unknown_codes == "ignore" or seen.value in boot.unknown:
         return
-    if len(boot.unknown) >= MAX_UNKNOWN:
+    if len(boot.unknown) >= MAX_UNKNOWN or any(found.kind == "wrong-table" for found in boot.findings):
         return
     boot.unknown.add(seen.value)
     if len(boot.unknown) >= WRONG_CODES and 2 * len(boot.unknown) > len(boot.values):
@@ -59,9 +59,14 @@ def judge_code(machine: BootMachine, boot: BootState, seen: Code, known: bool) -
 
 
 def judge_lines(machine: BootMachine, boot: BootState, t_ns: int) -> None:
-    """Many lines, and nothing of the ladder: a table for another firmware's text."""
-    if boot.lines == WRONG_LINES and not boot.entered and not boot.codes and machine.table.table.judges:
-        _wrong_table(machine, boot, t_ns, f"{boot.lines} console lines came, and none is on its ladder")
+    """Many lines, and nothing of the ladder: a table for another firmware's text.
+
+    Only of a table that goes by text, and where no card is on: a silent one takes the stages that are codes away.
+    """
+    if boot.texts != WRONG_LINES or boot.entered or boot.codes or "post" in machine.links.values():
+        return
+    if any(role == "stage" and when.text is not None for role, _, _, when in machine.table.watched_for()):
+        _wrong_table(machine, boot, t_ns, f"{boot.texts} console lines came, and none is on its ladder")
 
 
 def _wrong_table(machine: BootMachine, boot: BootState, t_ns: int, told: str) -> None:

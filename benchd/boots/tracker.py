@@ -329,7 +329,7 @@ class BootTracker:
             self.machine.since_start += 1
         boot = self.machine.boot
         if boot is not None and self.machine.phase not in ("over", "finishing"):
-            boot.lines += new_line
+            boot.lines, boot.texts = boot.lines + new_line, boot.texts + (new_line and seen.report is None)
             boot.says(says, news, before_ns)
             boot.last_ns = max(boot.last_ns, life_ns)
             if seen.report != 0:  # a report is life, and no text: the text before it stays the last one

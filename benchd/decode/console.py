@@ -133,6 +133,7 @@ class Console(Framing):
         counts.refuse(reason, self._charset.drop())
         self._end_line(t_ns)
         self._row = None
+        self._reports.cut_off()
 
     def _control(self, value: int, t_ns: int) -> None:
         screen, counts = self._screen, self._outlet.counts
@@ -224,6 +225,7 @@ class Console(Framing):
         u_ns = self._u_ns + leeway_ns
         link, line = self._outlet.link, self._line
         first_ns = shown.times[0]
+        self._reports.wait(first_ns)
         report = self._reports.begins_at(shown.text)
         self._outlet.emit(Text(link, first_ns, u_ns, t_ns, line, shown.text, partial, marks, self._char_ns, report))
         if not partial:
@@ -235,7 +237,7 @@ class Console(Framing):
     def _report(self, text: str, t_ns: int, u_ns: int) -> None:
         """A whole line with lines of a report: say how far that has come."""
         reports = self._reports
-        if reports.take(text) and (measured := reports.measured) is not None:
+        if reports.take(text, t_ns) and (measured := reports.measured) is not None:
             self._outlet.emit(Reported(self._outlet.link, t_ns, u_ns, reports.count, measured, not reports.inside))
 
     def _steer(self, t_ns: int) -> None:

@@ -32,7 +32,12 @@ from benchd.vocabulary.measured import (
     RomHeader,
     Vector,
 )
+from benchd.vocabulary.times import NS
 
+PAUSE_NS = 10 * NS
+"""A report without a further line for so long was cut off (78 characters at 300 bit/s take 2.6 s)."""
+MOST_LINES = 0x3FF
+"""A higher number is no line's: 128 blocks, their headers and 256 vectors are about half of it."""
 BACKWARDS = 0x80
 """A number that is more than this ahead (mod 256) is one that was passed."""
 
@@ -67,11 +72,13 @@ class _Open:
         return self._agrees(line.body, self.next + ahead)
 
     def _agrees(self, body: Body, number: int) -> bool:
+        if number > MOST_LINES:
+            return False
         match body:
             case Begin():
                 return number == 0
             case End():
-                return body.lines % 256 == number % 256 and body.lines >= number
+                return body.lines % 256 == number % 256 and number <= body.lines <= MOST_LINES
             case Display():
                 return not self.display or body.range > self.display[-1].range
             case RomHeader():
@@ -172,17 +179,27 @@ class ReportReader:
         self.count = 0
         self._open: _Open | None = None
         self._odd: ReportLine | None = None
-        self._loose = 0
+        self._cut_off = False
+        self._grown_ns: int | None = None
 
     @property
     def inside(self) -> bool:
         """Whether a report has begun and not ended."""
-        return self._open is not None and not self._open.ended
+        return self._open is not None and not self._open.ended and not self._cut_off
 
     @property
     def measured(self) -> Measured | None:
         """The report that began last, as it is now."""
         return None if self._open is None else self._open.measured()
+
+    def cut_off(self) -> None:
+        """What comes from here on is no more of the open report."""
+        self._cut_off, self._odd = self._open is not None, None
+
+    def wait(self, t_ns: int) -> None:
+        """Text began at `t_ns`: a report whose last line is long past was cut off."""
+        if self._grown_ns is not None and t_ns - self._grown_ns > PAUSE_NS:
+            self.cut_off()
 
     def begins_at(self, text: str) -> int | None:
         """Where in a text, whole or not yet, lines of a report begin; None where there are none."""
@@ -192,8 +209,8 @@ class ReportReader:
             at = found.start() if found else -1
         return None if at < 0 else at
 
-    def take(self, text: str) -> bool:
-        """Take in a whole line of text; return whether the report has grown by it."""
+    def take(self, text: str, t_ns: int | None = None) -> bool:
+        """Take in a whole line of text that ended at `t_ns`; return whether the report has grown by it."""
         if "~" not in text:
             return False
         grown = False
@@ -201,16 +218,18 @@ class ReportReader:
             grown |= line is not None and self._take(line)
             if line is None and self._open is not None:
                 self._open.strange += 1
+        if grown:
+            self._grown_ns = t_ns
         return grown
 
     def _take(self, line: ReportLine) -> bool:
         current = self._open
         if isinstance(line.body, Begin):
-            if current is not None and current.last == line.text and not current.ended:
+            if current is not None and current.last == line.text and self.inside:
                 return False  # the same line twice
             self._anew(line)
             return True
-        if current is None:
+        if current is None or self._cut_off:
             self._anew(line)
             return True
         if line.text == current.last:
@@ -236,7 +255,7 @@ class ReportReader:
         return False
 
     def _anew(self, line: ReportLine) -> None:
-        self._open, self._odd = _Open(), None
+        self._open, self._odd, self._cut_off = _Open(), None, False
         self.count += 1
         if self._open.fits(line):
             self._open.take(line)

@@ -258,6 +258,9 @@ def test_unknown_codes_are_told_once_each_and_bounded() -> None:
     assert findings(story.boots[0]) == [("wrong-table", "story")]
     (wrong,) = story.boots[0].findings
     assert wrong.detail == "6 of 7 codes so far are not in it" and "benchd rules fit" in wrong.try_[0]
+    more = ("05", "20", "21", "22", "23", "24", "40", "60", "61")
+    later = [(1 + n / 1000, code) for n, code in enumerate(more)]
+    assert findings(Story().tell((0, "01"), *steps[:7], *later, until=2).boots[0]) == [("wrong-table", "story")]
     spare = TABLE + "".join(f'[[code]]\ncode = "{n:02X}"\n' for n in range(0x80, 0x90))
     known = [(0.01 + n / 1000, f"{n:02X}") for n in range(0x80, 0x90)]
     half = Story(spare).tell((0, "01"), *known, *((0.1 + t, code) for t, code in steps[:9]), until=1)

@@ -22,8 +22,9 @@ from support.reports import (
 from benchd.decode.report import ReportReader
 from benchd.decode.reportline import crc_of, lines_in, parse_line
 from benchd.vocabulary.measured import Measured
-from benchd.vocabulary.observations import Reported
+from benchd.vocabulary.observations import Reported, Text
 from benchd.vocabulary.records import LinkInfo
+from benchd.vocabulary.times import NS
 
 
 def read(data: bytes) -> Measured | None:
@@ -342,3 +343,32 @@ def test_nothing_wrong_is_believed_on_a_console_link() -> None:
 def test_nothing_wrong_is_believed_of_ten_thousand_damaged_reports() -> None:
     total, named = sweep(range(1_000, 11_000))
     assert 0.2 < named / total < 0.8
+
+
+def test_an_end_that_counts_more_lines_than_a_report_can_have_is_not_believed() -> None:
+    """Two lines must not make a record of sixty-five thousand missing ones."""
+    begin = random_world(Random(7)).report()[0]
+    measured = read(as_sent([begin, framed(0x7F, "end lines FF7F")]))
+    assert measured is not None and not measured.complete and measured.damaged_lines == []
+
+
+def texts(*sent: tuple[float, bytes]) -> list[Text]:
+    info = LinkInfo("console", "console", "text", speed=9600)
+    chunks = [chunk for t, data in sent for chunk in cut(info, data, (), round(t * NS))]
+    return [one for one in run(info, chunks)[0] if isinstance(one, Text) and not one.partial]
+
+
+def test_a_report_that_was_cut_off_takes_no_text_of_the_next_boot() -> None:
+    """Ten seconds after its last line a "~" in a path is text again; while it comes, it is a damaged line's."""
+    lines = random_world(Random(7)).report()[:5]
+    path = b"C:\\DRIVER~1.SYS: bad sector\r\n"
+    assert texts((1, as_sent(lines)), (2, path))[-1].report is not None
+    assert texts((1, as_sent(lines)), (30, path))[-1].report is None
+
+
+def test_the_tail_of_a_later_report_does_not_join_one_that_was_cut_off() -> None:
+    info = LinkInfo("console", "console", "text", speed=9600)
+    one, two = random_world(Random(7)).report(), random_world(Random(8)).report()
+    chunks = [*cut(info, as_sent(one[:5]), (), NS), *cut(info, as_sent(two[-9:]), (), 60 * NS)]
+    last = [seen for seen in run(info, chunks)[0] if isinstance(seen, Reported)][-1]
+    assert last.number == 2 and last.measured.program is None
