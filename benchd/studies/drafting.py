@@ -20,7 +20,8 @@ from benchd.inference.draft import draft as draft_ladder
 from benchd.inference.parting import MARK, first_times, got_as_far, part, shared
 from benchd.rules.values import compile_pattern
 from benchd.studies.draft_text import draft_toml, names_of, pattern_of, token_of
-from benchd.vocabulary.events import BootStarted, CodeSeen, LineSeen
+from benchd.studies.logged import logged
+from benchd.vocabulary.events import BootStarted
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.times import NS
 
@@ -96,10 +97,8 @@ def _runs(replay: object, *, every: bool) -> Iterator[list[Event]]:
             if isinstance(event, BootStarted):
                 if every or event.boot.start_reason in HARD:
                     seen.append(Event(MARK, event.boot.start_reason, event.t_ns / NS))
-            elif isinstance(event, CodeSeen):
-                seen.append(Event("code", event.code, event.t_ns / NS))
-            elif isinstance(event, LineSeen) and not event.partial and event.text.strip():
-                seen.append(Event("line", event.text, event.t_ns / NS))
+            elif (own := logged(event, in_boot=False)) is not None:
+                seen.append(own)
         if placed is None:
             yield sorted(seen, key=lambda event: event.t_s)
             seen = []
