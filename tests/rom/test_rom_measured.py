@@ -11,6 +11,7 @@ from support.reports import BLOCK, END, FIRST, World, as_sent, option_rom
 from benchd.decode.report import ReportReader
 from benchd.rom.free import free_measured
 from benchd.rom.layout import Layout, Window
+from benchd.rom.mapfile import parse, room_for
 from benchd.rom.measured import MeasuredMap, hold
 from benchd.rom.recognise import name_images, recognise
 from benchd.rom.scanrules import PRESETS
@@ -228,3 +229,43 @@ def test_ffh_inside_a_rom_is_neither_free_nor_the_end_of_its_mirror() -> None:
     elsewhere = ("C8000-C9FFF", "elsewhere", "a.bin answers here: its first byte is at C8000")
     found = hold(layout.changed("a", base=None), read(world))
     assert told(found) == [elsewhere, mirror]
+
+
+def test_what_is_laid_over_later_is_not_free_and_holds_nothing() -> None:
+    """Bases with a report are among those without one: a page frame, and shadow for memory, are left out of both."""
+    text = """
+[[window]]
+name = "frame"
+base = "D0000"
+size = "64K"
+kind = "page-frame"
+[[window]]
+name = "copy"
+base = "C8000"
+size = "16K"
+kind = "shadow"
+[[window]]
+name = "memory"
+base = "off"
+size = "16K"
+kind = "ram"
+positions = ["C8000", "CC000", "D0000", "E0000"]
+[[want]]
+name = "rom"
+size = "8K"
+"""
+    found = parse(text, "m.toml")
+    layout = found.layout({})
+    report = read(World())
+    without, with_report = (room_for(found, layout, measured=measured) for measured in (None, report))
+    assert [room.bases for room in with_report] == [room.bases for room in without]
+    by_name = {room.name: room.bases for room in with_report}
+    assert by_name["memory"] == (0xCC000, 0xE0000)
+    assert 0xC8000 in by_name["rom"] and not any(0xCE800 <= base < 0xE0000 for base in by_name["rom"])
+
+
+def test_an_unknown_rom_inside_a_declared_page_frame_is_told_as_one_the_map_does_not_have() -> None:
+    layout = Layout((Window("frame", 0xD0000, 0x10000, kind="page-frame"),), PRESETS["pnp-1.0a"])
+    found = hold(layout, read(machine({0xD4000: ADAPTER}, ram=None)))
+    assert told(found) == [("D4000-D5FFF", "unnamed", "a ROM of 8 KiB begins here that the map does not have")]
+    assert {view.kind for view in found.blocks if not 0xD4000 <= view.at < 0xD6000} == {"same"}
