@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import csv
+import io
 from pathlib import Path
 from random import Random
 
@@ -20,6 +22,7 @@ from benchd.sinks.alerts.policy import AlertPolicy
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.alerts.text import message
 from benchd.store import Store
+from benchd.studies.csvfile import export_table
 from benchd.studies.document import read_part
 from benchd.studies.loaded import gather, open_study, save
 from benchd.studies.measuring import setup_differs
@@ -201,6 +204,20 @@ def test_a_setup_that_is_no_level_is_not_weighed(bench: Bench) -> None:
     assert (view.counted, view.counts().boots) == (1, 0)
     assert "it is not weighed" in why(bench.store, "s").remarks[0]
     assert view.to_json()["differs"][0]["factor"] == "rom-base"
+
+
+def test_exported_rows_are_what_is_weighed(bench: Bench) -> None:
+    """Declared D000 thrice: as said, at C800, at a base that no level is."""
+    for good, real in ((False, 0xD0000), (True, 0xC8000), (True, 0xCC000)):
+        trial = bench.trial(rom_base="D000", rom_image="early", network_card="on")
+        bench.boot(trial, read(machine(real, EARLY)), good)
+    known = open_study(bench.store, "s")
+    views = gather(bench.store, known)
+    rows = list(csv.DictReader(io.StringIO(export_table(known, views))))
+    assert [(row["rom-base"], row["result"]) for row in rows] == [("D000", "fail"), ("C800", "ok"), ("D000", "")]
+    weighed = [view.counts() for view in views]
+    assert [row["rom-base"] for row in rows] == [one.setup["rom-base"] for one in weighed]
+    assert [bool(row["result"]) for row in rows] == [one.boots > 0 for one in weighed]
 
 
 def test_trial_show_tells_it(benchd: Commands) -> None:
