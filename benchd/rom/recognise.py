@@ -10,6 +10,7 @@ from binascii import crc_hqx
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from hashlib import sha256
 from itertools import product
 
 from benchd.rom.forms import Address, Count
@@ -175,4 +176,14 @@ def _anded(one: bytes, two: bytes, mark: Mark) -> bool:
 
 def window_images(windows: Iterable[tuple[str | None, bytes | None]], more: Mapping[str, bytes]) -> dict[str, bytes]:
     """Return the images of some windows (name, bytes) and further ones, by name."""
-    return {**{name: image for name, image in windows if name is not None and image}, **more}
+    named = [(name, image) for name, image in windows if name is not None and image]
+    return told_apart([*named, *more.items()])
+
+
+def told_apart(images: Iterable[tuple[str, bytes]]) -> dict[str, bytes]:
+    """Return images by name. Another image of a name that is taken has the beginning of its SHA-256 behind it."""
+    out: dict[str, bytes] = {}
+    for name, image in images:
+        taken = out.get(name, image) != image
+        out[f"{name} {sha256(image).hexdigest()[:8]}" if taken else name] = image
+    return out

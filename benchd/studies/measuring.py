@@ -55,12 +55,14 @@ def newest_differs(
 
 
 def known_images(store: Store, document: StudyDocument) -> dict[str, bytes]:
-    """The images of a study's levels by their file's name, those that can be read."""
-    out = {}
+    """The images of a study's levels by their file's name (`told_apart`), those that can be read."""
+    from benchd.rom.recognise import told_apart
+
+    out = []
     for image in images_of(store, document).values():
         with suppress(BenchError):
-            out[image.name] = read_image(image)
-    return out
+            out.append((image.name, read_image(image)))
+    return told_apart(out)
 
 
 def with_images(store: Store, boot: Boot) -> Boot:

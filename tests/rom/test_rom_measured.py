@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from hashlib import sha256
 from random import Random
 
 import pytest
@@ -269,3 +270,15 @@ def test_an_unknown_rom_inside_a_declared_page_frame_is_told_as_one_the_map_does
     found = hold(layout, read(machine({0xD4000: ADAPTER}, ram=None)))
     assert told(found) == [("D4000-D5FFF", "unnamed", "a ROM of 8 KiB begins here that the map does not have")]
     assert {view.kind for view in found.blocks if not 0xD4000 <= view.at < 0xD6000} == {"same"}
+
+
+def test_two_versions_with_one_file_name_are_both_known() -> None:
+    """The map's window has one, a study's level the other; each is recognised, by its own name."""
+    newer = option_rom(Random(8), len(ADAPTER))
+    layout = Layout((Window("adapter", 0xD0000, len(ADAPTER), image=ADAPTER, image_name="a.bin"),), PRESETS["pnp-1.0a"])
+    report = read(machine({0xD0000: newer, 0xD8000: ADAPTER}, ram=None))
+    found = hold(layout, report, more={"a.bin": newer})
+    second = f"a.bin {sha256(newer).hexdigest()[:8]}"
+    assert [(one.image, one.at) for one in found.images] == [(second, 0xD0000), ("a.bin", 0xD8000)]
+    assert told(found)[0] == ("D0000-D1FFF", "elsewhere", f"{second} answers here: its first byte is at D0000")
+    assert len(hold(layout, report, more={"a.bin": ADAPTER}).images) == 1, "the same image is no second one"

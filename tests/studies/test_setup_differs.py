@@ -18,6 +18,7 @@ from support.virtual import VirtualBench
 
 from benchd.daemon import Daemon
 from benchd.decode.report import ReportReader
+from benchd.rom.recognise import name_images
 from benchd.sinks.alerts.policy import AlertPolicy
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.alerts.text import message
@@ -25,7 +26,7 @@ from benchd.store import Store
 from benchd.studies.csvfile import export_table
 from benchd.studies.document import read_part
 from benchd.studies.loaded import gather, open_study, save
-from benchd.studies.measuring import setup_differs
+from benchd.studies.measuring import known_images, setup_differs
 from benchd.studies.service import images_of, plan_trial, resolve_images, start
 from benchd.studies.weighing import next_trials, why
 from benchd.vocabulary.events import FindingRaised
@@ -218,6 +219,23 @@ def test_exported_rows_are_what_is_weighed(bench: Bench) -> None:
     weighed = [view.counts() for view in views]
     assert [row["rom-base"] for row in rows] == [one.setup["rom-base"] for one in weighed]
     assert [bool(row["result"]) for row in rows] == [one.boots > 0 for one in weighed]
+
+
+def test_two_levels_with_one_file_name_are_both_known(tmp_path: Path) -> None:
+    """Two versions of an image in two folders, under one file name."""
+    for folder, data in (("old", EARLY), ("new", LATE)):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "a.bin").write_bytes(data)
+    (tmp_path / "early.bin").write_bytes(EARLY)
+    (tmp_path / "m.toml").write_text(MAP)
+    text = STUDY.replace('"early.bin"', '"old/a.bin"').replace('"late.bin"', '"new/a.bin"')
+    with Store.open(str(tmp_path / "x.db")) as store:
+        known = save(store, "s", resolve_images(store, read_part(text, "s.toml"), tmp_path), NOW)
+        images = known_images(store, known.document)
+    assert sorted(images.values()) == sorted([EARLY, LATE]) and "a.bin" in images
+    assert [one.image for one in name_images(read(machine(0xD0000, LATE)), images).roms if one.at == "D0000"] == [
+        next(name for name, image in images.items() if image == LATE)
+    ]
 
 
 def test_trial_show_tells_it(benchd: Commands) -> None:
