@@ -18,6 +18,7 @@ from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event, mask
 from benchd.inference.draft import Draft
 from benchd.inference.draft import draft as draft_ladder
 from benchd.inference.parting import MARK, first_times, got_as_far, part, shared
+from benchd.rules.files import RECORD
 from benchd.rules.values import compile_pattern
 from benchd.studies.draft_text import draft_toml, names_of, pattern_of, token_of
 from benchd.studies.logged import logged
@@ -25,8 +26,6 @@ from benchd.vocabulary.events import BootStarted
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.times import NS
 
-RECORD = "record"
-"""The table that judges nothing: by it nothing that was received is left out."""
 MOST_STAGES = 60
 RECORD_MOST = 200_000
 """Codes and lines of one run that are looked at."""
