@@ -96,14 +96,7 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     if boot.passes_of:
         yield clean(f"an earlier pass of the loop {boot.passes_of}")
     yield ""
-    if boot.stages:
-        rows = [["stage", "reached at", "", "took"]]
-        for here, after in zip(boot.stages, [*boot.stages[1:], None], strict=True):
-            took = seconds(after.t - here.t, max(here.u, after.u)) if after else ""
-            rows.append([here.name, seconds(here.t, here.u), f"+-{here.u * 1000:.3g} ms", took])
-        yield from (clean(line) for line in columns(rows))
-    else:
-        yield "no stage was reached"
+    yield from _ladder_lines(boot)
     for finding in boot.findings:
         yield ""
         yield from (clean(line) for line in finding_lines(finding))
@@ -118,6 +111,18 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     if capture:
         yield ""
         yield clean(f"capture: {capture}")
+
+
+def _ladder_lines(boot: Boot) -> Iterator[str]:
+    """Yield the stages that were reached, with their times."""
+    if not boot.stages:
+        yield "no stage was reached"
+        return
+    rows = [["stage", "reached at", "", "took"]]
+    for here, after in zip(boot.stages, [*boot.stages[1:], None], strict=True):
+        took = seconds(after.t - here.t, max(here.u, after.u)) if after else ""
+        rows.append([here.name, seconds(here.t, here.u), f"+-{here.u * 1000:.3g} ms", took])
+    yield from (clean(line) for line in columns(rows))
 
 
 def boots_json(boots: Sequence[Boot]) -> list[dict[str, object]]:

@@ -9,11 +9,11 @@ from pathlib import Path
 from benchd.cli.options import PLACES
 from benchd.errors import UsageError
 from benchd.files import write_new
+from benchd.rules.files import RECORD
 from benchd.settings import LoadedSettings, load_settings
 from benchd.tomlfile import toml_value
 
 FILE = Path(PLACES[0])
-RECORD = "record"
 SPEEDS: dict[str, str | int] = {"console": "hunt", "post": 9600}
 """What a link's speed is where none is given: a console's is found, codes alone do not tell theirs."""
 

@@ -16,7 +16,7 @@ from benchd.decode.report import ReportReader
 from benchd.errors import ExternalError
 from benchd.files import read_bytes
 from benchd.rom.loading import load_map, read_image_file
-from benchd.rom.recognise import name_images
+from benchd.rom.recognise import name_images, told_apart, window_images
 from benchd.vocabulary.measured import Measured
 from benchd.watch.replay import Replay
 
@@ -93,8 +93,6 @@ def _of_text(data: bytes) -> list[Measured]:
 
 
 def _images(files: list[Path], map_file: Path | None) -> dict[str, bytes]:
-    out = {path.name: read_image_file(path)[0] for path in files}
-    if map_file is not None:
-        windows = load_map(map_file)[1].windows
-        out |= {w.image_name: w.image for w in windows if w.image_name is not None and w.image is not None}
-    return out
+    windows = load_map(map_file)[1].windows if map_file is not None else ()
+    given = told_apart((path.name, read_image_file(path)[0]) for path in files)
+    return window_images(((window.image_name, window.image) for window in windows), given)

@@ -19,7 +19,7 @@ from benchd.inference.wording import counted, folded, percent
 from benchd.store import Store
 from benchd.studies.document import ExcludePart, FactorPart, GoalPart, StudyDocument
 from benchd.studies.loaded import LoadedStudy, TrialView, gather, open_study, save
-from benchd.studies.service import plan_trial, start
+from benchd.studies.service import Plan, plan_trial, start
 from benchd.studies.weighing import next_trials, why
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.times import duration_words
@@ -129,12 +129,7 @@ def _trial(
     earlier = store.trials(study=known.name)
     if plan.changes or reseat or rest_s or not earlier:
         trial = start(store, known, plan, _now(), machine=machine).trial
-        done = [change.words() for change in plan.changes]
-        done += ["cards out and in again"] if reseat else []
-        done += [f"{duration_words(rest_s)} without power (the demo does not wait)"] if rest_s else []
-        words = "; ".join(done) or "as it stands"
-        if plan.hardware:
-            words += "   [power off, unplug]"
+        words = _done(plan, reseat, rest_s)
     else:
         trial, words = earlier[-1], "nothing changed, once more"
     _say(say, f"{trial.id}: {words}", "  ")
@@ -142,6 +137,15 @@ def _trial(
     view = gather(store, known, predictions=False)[-1]
     _say(say, f"{trial.id}: {_result(view)}", "  ")
     return known
+
+
+def _done(plan: Plan, reseat: bool, rest_s: float | None) -> str:
+    """What is done to the machine before its boot, in words."""
+    done = [change.words() for change in plan.changes]
+    done += ["cards out and in again"] if reseat else []
+    done += [f"{duration_words(rest_s)} without power (the demo does not wait)"] if rest_s else []
+    words = "; ".join(done) or "as it stands"
+    return f"{words}   [power off, unplug]" if plan.hardware else words
 
 
 def _result(view: TrialView) -> str:

@@ -76,18 +76,6 @@ class Space:
     def count(self) -> int:
         return len(self.needed)
 
-    @property
-    def literal_factor(self) -> Ints:
-        return self.literals.factor[: self.literals.plain]
-
-    @property
-    def literal_level(self) -> Ints:
-        return self.literals.level[: self.literals.plain]
-
-    @property
-    def literal_not(self) -> Bools:
-        return self.literals.negated[: self.literals.plain]
-
     @cached_property
     def family_prior(self) -> Floats:
         """Prior weight of each family of explanations, the special ones left out."""

@@ -10,6 +10,9 @@ import numpy as np
 from benchd.inference.rates import Bools, Floats, Ints
 from benchd.inference.study import Study, TrialCounts
 
+Row = tuple[int, float, float, bool, float | None]
+"""Number of the trial, fails, boots, whether the cover was off before, seconds of rest."""
+
 
 @dataclass(frozen=True, slots=True)
 class Timeline:
@@ -32,7 +35,8 @@ class Timeline:
 def timeline(study: Study, trials: Sequence[TrialCounts]) -> Timeline:
     """The boots of `trials`, taken in the order given. The first counts as opened, after a rest of any length."""
     level = [{name: i for i, name in enumerate(factor.levels)} for factor in study.factors]
-    setups, rows = [], []
+    setups: list[list[int]] = []
+    rows: list[Row] = []
     for number, trial in enumerate(trials):
         setup = [index[trial.setup[factor.name]] for index, factor in zip(level, study.factors, strict=True)]
         if trial.results:
@@ -41,6 +45,11 @@ def timeline(study: Study, trials: Sequence[TrialCounts]) -> Timeline:
         elif trial.boots:
             rows.append((number, float(trial.failures), float(trial.boots), False, None))
             setups.append(setup)
+    return _built(study, setups, rows)
+
+
+def _built(study: Study, setups: Sequence[Sequence[int]], rows: Sequence[Row]) -> Timeline:
+    """Rows as columns; the cover was off, too, where hardware differs from the row before."""
     table = np.array(setups, dtype=np.int64).reshape(len(rows), len(study.factors))
     hardware = np.array([factor.hardware for factor in study.factors], dtype=np.bool_)
     opened = np.array([row[3] for row in rows], dtype=np.bool_)

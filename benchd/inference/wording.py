@@ -102,6 +102,11 @@ def text_of(conditions: Sequence[Condition], needed: int, special: Special | Non
         return f"it fails when {needed} of these hold: " + ", ".join(c.words() for c in conditions)
     if needed < len(conditions):
         return "it fails when " + " or when ".join(c.words() for c in conditions)
+    return _all_of(conditions)
+
+
+def _all_of(conditions: Sequence[Condition]) -> str:
+    """What fails where all conditions hold: what is, then what must not be."""
     plain = [c for c in conditions if c.relation != "is not"]
     unless = [c for c in conditions if c.relation == "is not"]
     if not plain:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from benchd.rom.layout import Area, Layout, Stretch, areas
+from benchd.rom.layout import LAID_OVER, Area, Kind, Layout, Stretch, Window, areas, conflict
 from benchd.rom.numbers import SLOT
 from benchd.rom.scanrules import ScanRules
 from benchd.vocabulary.measured import END, FIRST, Measured, joined
@@ -13,19 +13,26 @@ SYSTEM = 0xF0000
 """The system BIOS answers from here on, whether a map says so or not."""
 
 
-def free_measured(measured: Measured, layout: Layout | None = None, but: str | None = None) -> tuple[Stretch, ...]:
+def free_measured(
+    measured: Measured, layout: Layout | None = None, but: str | None = None, kind: Kind = "rom"
+) -> tuple[Stretch, ...]:
     """Return where nobody answered. A ROM's own FFh is not free: within its length, or its window if that answers.
 
+    Nor is where the map lays something over the bus that hides a window of `kind`: nobody answers there before that.
     `but` is a window whose place counts as free: it is the one that is to be moved.
     """
     empty = _empty(measured)
     windows = layout.windows if layout is not None else ()
-    for area in areas(window for window in windows if window.name != but):
+    others = [window for window in windows if window.name != but]
+    for area in areas(others):
         cells = _cells(area)
         if any(at not in empty for at in cells):
             empty.difference_update(cells)
     for area in areas(window for window in windows if window.name == but):
         empty.update(at for at in _cells(area) if FIRST <= at < SYSTEM)
+    probe = Window("", None, 1, kind)
+    for area in areas(over for over in others if over.kind in LAID_OVER and conflict(over, probe)):
+        empty.difference_update(_cells(area))
     return tuple(Stretch(first, end - 1) for first, end in joined(at for at in range(FIRST, END, SLOT) if at in empty))
 
 

@@ -229,7 +229,7 @@ def room_for(
 ) -> tuple[Room, ...]:
     """Return the free bases for all that the map file wants, for `extra`, and for each window with jumpers.
 
-    With a machine's report free is where nobody answered it, whatever the map says.
+    With a machine's report free is where nobody answered it and nothing is laid over later, whatever else the map says.
     """
     wanted: list[tuple[str, int, Sequence[int | None], Kind]]
     wanted = [(w.name, w.size, w.positions, "rom") for w in (*found.want, *extra)]
@@ -240,7 +240,7 @@ def room_for(
             others = tuple(window for window in layout.windows if window.name != name)
             bases = free_bases(others, layout.rules, size, kind)
         else:
-            inside = within(free_measured(measured, layout, but=name), layout.rules)
+            inside = within(free_measured(measured, layout, but=name, kind=kind), layout.rules)
             bases = bases_in(inside, layout.rules, size)
         out.append(Room(name, size, tuple(base for base in bases if not positions or base in positions)))
     return tuple(out)

@@ -10,7 +10,7 @@ from typing import Literal
 from benchd.rom.contention import Memory, compose
 from benchd.rom.forms import Address, RomForm
 from benchd.rom.free import SYSTEM, free_measured
-from benchd.rom.layout import Area, Layout, Stretch, Window, areas
+from benchd.rom.layout import LAID_OVER, Area, Layout, Stretch, Window, areas
 from benchd.rom.numbers import SLOT, hex_address, show_size
 from benchd.rom.recognise import Known, Pairs, Recognised, mark_of, marked, marks_of, recognise, slices, window_images
 from benchd.vocabulary.measured import END, FIRST, Block, Measured
@@ -46,7 +46,10 @@ class Difference(Stretch):
 
 @dataclass(frozen=True, slots=True)
 class MeasuredMap(RomForm):
-    """What a boot's report says beside what the map predicts. `free` is what nobody answered in, as measured."""
+    """What a boot's report says beside what the map predicts.
+
+    `free` is where nobody answered, and the map lays nothing over the bus later.
+    """
 
     boot: str | None
     complete: bool
@@ -82,7 +85,8 @@ class _Judge:
     ) -> None:
         self._layout, self._found = layout, found
         self._memory: Memory = compose(layout)
-        self._areas = areas(layout.windows)
+        # What is laid over the bus after the scan answers nobody yet: it accounts for nothing that is read.
+        self._areas = [area for area in areas(layout.windows) if layout.windows[area.window].kind not in LAID_OVER]
         self._blocks = measured.by_address()
         self._headers = {int(header.at, 16): header.length_bytes for header in measured.roms}
         self._images, self._pairs = images, Pairs(images)

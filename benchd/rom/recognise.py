@@ -10,7 +10,8 @@ from binascii import crc_hqx
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import product
+from hashlib import sha256
+from itertools import combinations, islice, product
 
 from benchd.rom.forms import Address, Count
 from benchd.rom.layout import Stretch
@@ -21,7 +22,7 @@ from benchd.vocabulary.measured import Block, Measured
 Mark = tuple[str, str]
 """CRC and sum of a block, as a report tells them."""
 PAIRS_MOST = 4096
-"""Pairs of known blocks whose AND is tried for one measured block."""
+"""Pairs of known blocks whose AND is known, of one set of images."""
 SHIFTS = range(0, SLOT, STEP)
 
 
@@ -133,18 +134,14 @@ class Pairs:
 
     def __init__(self, images: Mapping[str, bytes]) -> None:
         self._images = {name: slices(image) for name, image in images.items()}
+        self._both = _both_marks(tuple(images.items()))
         self._last: tuple[Known, Known] | None = None
 
     def find(self, mark: Mark, here: Sequence[Known]) -> tuple[str, str] | None:
         """Return the names of two whose AND has this mark; `here` are those that the map has at this address."""
-        for tried, (one, two) in enumerate(self._candidates(here)):
-            if tried >= PAIRS_MOST:
-                break
-            if one.name != two.name and _anded(one.data, two.data, mark):
-                self._last = one, two
-                return one.name, two.name
-        self._last = None
-        return None
+        near = (pair for pair in self._candidates(here) if pair[0].name != pair[1].name and _anded(*pair) == mark)
+        self._last = next(near, None) or self._both.get(mark)
+        return (self._last[0].name, self._last[1].name) if self._last is not None else None
 
     def _candidates(self, here: Sequence[Known]) -> Iterator[tuple[Known, Known]]:
         if self._last is not None:
@@ -153,7 +150,6 @@ class Pairs:
                 yield one, two
         every = [Known(name, n, data) for name, parts in self._images.items() for n, data in enumerate(parts)]
         yield from product(here, every)
-        yield from _each_pair(every)
 
     def _next(self, known: Known) -> Known | None:
         parts = self._images.get(known.name, ())
@@ -161,18 +157,34 @@ class Pairs:
         return Known(known.name, number, parts[number]) if number < len(parts) else None
 
 
-def _each_pair(every: Sequence[Known]) -> Iterator[tuple[Known, Known]]:
-    for n, one in enumerate(every):
-        for two in every[n + 1 :]:
-            yield one, two
+@lru_cache(maxsize=8)
+def _both_marks(images: tuple[tuple[str, bytes], ...]) -> dict[Mark, tuple[Known, Known]]:
+    """The first two blocks of different images for each mark that an AND has: worked out once, not for each block."""
+    every = [Known(name, n, data) for name, image in images for n, data in enumerate(slices(image))]
+    out: dict[Mark, tuple[Known, Known]] = {}
+    pairs = ((one, two) for one, two in combinations(every, 2) if one.name != two.name)
+    for one, two in islice(pairs, PAIRS_MOST):
+        if (mark := _anded(one, two)) is not None:
+            out.setdefault(mark, (one, two))
+    return out
 
 
-def _anded(one: bytes, two: bytes, mark: Mark) -> bool:
-    both = int.from_bytes(one, "big") & int.from_bytes(two, "big")
-    data = both.to_bytes(SLOT, "big")
-    return data not in (one, two) and f"{crc_hqx(data, 0xFFFF):04X}" == mark[0] and mark_of(data) == mark
+def _anded(one: Known, two: Known) -> Mark | None:
+    """The mark of the AND of two blocks, None where that is one of them."""
+    data = (int.from_bytes(one.data, "big") & int.from_bytes(two.data, "big")).to_bytes(SLOT, "big")
+    return None if data in (one.data, two.data) else mark_of(data)
 
 
 def window_images(windows: Iterable[tuple[str | None, bytes | None]], more: Mapping[str, bytes]) -> dict[str, bytes]:
     """Return the images of some windows (name, bytes) and further ones, by name."""
-    return {**{name: image for name, image in windows if name is not None and image}, **more}
+    named = [(name, image) for name, image in windows if name is not None and image]
+    return told_apart([*named, *more.items()])
+
+
+def told_apart(images: Iterable[tuple[str, bytes]]) -> dict[str, bytes]:
+    """Return images by name. Another image of a name that is taken has the beginning of its SHA-256 behind it."""
+    out: dict[str, bytes] = {}
+    for name, image in images:
+        taken = out.get(name, image) != image
+        out[f"{name} {sha256(image).hexdigest()[:8]}" if taken else name] = image
+    return out

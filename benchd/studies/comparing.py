@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from itertools import islice
@@ -22,8 +22,8 @@ from benchd.rom.changes import MeasuredChange, changed
 from benchd.store import Store, StoredPrediction, Trial
 from benchd.studies.goal import STOOD, blindness, check_results
 from benchd.studies.loaded import IMPORTED, Passed, complete, open_study
+from benchd.studies.logged import logged
 from benchd.studies.scan_prediction import explain_boot
-from benchd.vocabulary.events import CodeSeen, LineSeen
 from benchd.vocabulary.models import Boot
 
 READ_MOST = 24
@@ -173,29 +173,6 @@ def boot_log(boot: Boot, events: Sequence[Event] = ()) -> BootLog:
     )
 
 
-class Trace:
-    """Codes and whole lines by boot, as events of a replay bring them; each boot's are bounded."""
-
-    def __init__(self, wanted: Collection[str] | None = None) -> None:
-        self._wanted = wanted
-        self._events: dict[str, list[Event]] = defaultdict(list)
-
-    def add(self, event: CodeSeen | LineSeen) -> None:
-        if event.boot is None or (self._wanted is not None and event.boot not in self._wanted):
-            return
-        own = self._events[event.boot]
-        if len(own) > MAX_EVENTS:
-            return
-        if isinstance(event, CodeSeen):
-            own.append(Event("code", event.code, event.t or 0.0))
-        elif not event.partial and not event.report and event.text.strip():
-            own.append(Event("line", event.text, event.t or 0.0))
-
-    def by_boot(self) -> dict[str, list[Event]]:
-        """Every boot's events in order of time."""
-        return {name: sorted(own, key=lambda event: event.t_s) for name, own in self._events.items()}
-
-
 def read_events(wanted: Mapping[Path, Iterable[str]]) -> tuple[dict[str, list[Event]], list[str]]:
     """Codes and whole lines of the boots wanted from each capture, by boot; and what could not be read."""
     from benchd.watch.trace import TraceReader
@@ -212,15 +189,6 @@ def read_events(wanted: Mapping[Path, Iterable[str]]) -> tuple[dict[str, list[Ev
             else:
                 found[name] = sorted(own, key=lambda event: event.t_s)
     return found, [*dict.fromkeys(problems + reader.problems)]
-
-
-def logged(event: object) -> Event | None:
-    """A code or a whole line as the comparison takes it; None for anything else, such as lines of a report."""
-    if isinstance(event, CodeSeen):
-        return Event("code", event.code, event.t or 0.0)
-    if isinstance(event, LineSeen) and not event.partial and not event.report and event.text.strip():
-        return Event("line", event.text, event.t or 0.0)
-    return None
 
 
 def events_of(store: Store, boots: Sequence[Boot]) -> tuple[dict[str, list[Event]], list[str]]:

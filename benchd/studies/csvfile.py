@@ -231,8 +231,21 @@ def _told_before(view: TrialView) -> dict[str, str]:
     return {RESEATED: "yes" if view.reseated else "", RESTED: rested}
 
 
+def _rows_of(view: TrialView, names: Sequence[str], more: Sequence[str]) -> Iterator[list[str]]:
+    """Yield the rows of a trial: its levels, what was done before (`more`, in the first row alone), its result."""
+    levels = [view.real_setup[name] for name in names]
+    before = [_told_before(view)[name] for name in more]
+    for verdict in view.verdicts or [None]:
+        ok = verdict.ok if verdict is not None and view.is_weighed else None
+        yield [*levels, *before, {True: "ok", False: "fail", None: ""}[ok]]
+        before = [""] * len(more)
+
+
 def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: str = "result") -> str:
-    """The study as CSV: a row for each boot or entered result, and one for a trial that has none."""
+    """The study as CSV: a row for each boot or entered result, and one for a trial that has none.
+
+    A level is the one that was measured where that is known; what was set up as no level of the study has no result.
+    """
     names = [factor.name for factor in known.study.factors]
     if goal_column in names:
         raise UsageError(f"a factor is called {goal_column!r} too: choose another --goal-column")
@@ -240,14 +253,9 @@ def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: st
         if name in names:
             raise UsageError(f"a factor is called {name!r}, as the column of what was done before a boot: rename it")
     more = [name for name in (RESEATED, RESTED) if any(_told_before(view)[name] for view in views)]
-    rows = [[*names, *more, goal_column]]
-    for view in views:
-        told = [verdict.ok for verdict in view.verdicts] or [None]
-        for number, ok in enumerate(told):
-            before = [_told_before(view)[name] if not number else "" for name in more]
-            rows.append([*(view.setup[name] for name in names), *before, {True: "ok", False: "fail", None: ""}[ok]])
     out = io.StringIO(newline="")
-    for row in rows:
+    rows = (row for view in views for row in _rows_of(view, names, more))
+    for row in ([*names, *more, goal_column], *rows):
         cells = [_cell(cell) for cell in row]
         # Python's writer leaves a lone carriage return bare, and its reader ends the line there.
         bare = not any("\r" in cell for cell in cells)

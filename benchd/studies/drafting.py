@@ -18,14 +18,14 @@ from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event, mask
 from benchd.inference.draft import Draft
 from benchd.inference.draft import draft as draft_ladder
 from benchd.inference.parting import MARK, first_times, got_as_far, part, shared
+from benchd.rules.files import RECORD
 from benchd.rules.values import compile_pattern
 from benchd.studies.draft_text import draft_toml, names_of, pattern_of, token_of
-from benchd.vocabulary.events import BootStarted, CodeSeen, LineSeen
+from benchd.studies.logged import logged
+from benchd.vocabulary.events import BootStarted
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.times import NS
 
-RECORD = "record"
-"""The table that judges nothing: by it nothing that was received is left out."""
 MOST_STAGES = 60
 RECORD_MOST = 200_000
 """Codes and lines of one run that are looked at."""
@@ -96,10 +96,8 @@ def _runs(replay: object, *, every: bool) -> Iterator[list[Event]]:
             if isinstance(event, BootStarted):
                 if every or event.boot.start_reason in HARD:
                     seen.append(Event(MARK, event.boot.start_reason, event.t_ns / NS))
-            elif isinstance(event, CodeSeen):
-                seen.append(Event("code", event.code, event.t_ns / NS))
-            elif isinstance(event, LineSeen) and not event.partial and event.text.strip():
-                seen.append(Event("line", event.text, event.t_ns / NS))
+            elif (own := logged(event, in_boot=False)) is not None:
+                seen.append(own)
         if placed is None:
             yield sorted(seen, key=lambda event: event.t_s)
             seen = []

@@ -119,10 +119,15 @@ class TrialView(Trial):
 
         A trial whose machine was set up as no level of its study says nothing of any.
         """
-        if any(one.level is None for one in self.differs):
+        if not self.is_weighed:
             return TrialCounts(self.id, self.setup, 0, 0)
         checks = {name: (one.passed, one.done) for name, one in self.checks.items()}
         return TrialCounts(self.id, self.real_setup, self.ok, self.counted, checks, results)
+
+    @property
+    def is_weighed(self) -> bool:
+        """Whether its results say something of levels of the study: not where a measured one is none of them."""
+        return all(one.level is not None for one in self.differs)
 
     @property
     def real_setup(self) -> dict[str, str]:

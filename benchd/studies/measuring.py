@@ -18,14 +18,12 @@ from benchd.store import Store
 from benchd.studies.document import FactorPart, StudyDocument
 from benchd.studies.loaded import images_of, open_study
 from benchd.studies.scan_prediction import Images, base_of, can_predict, layout_of, movers, read_image
-from benchd.vocabulary.measured import Block, Measured, SetupDiffers
+from benchd.vocabulary.measured import BLOCK, Block, Measured, SetupDiffers
 from benchd.vocabulary.models import Boot
 
 if TYPE_CHECKING:
     from benchd.rom.layout import Layout, Window
     from benchd.rom.recognise import Recognised
-
-SLOT = 0x800
 
 
 def setup_differs(
@@ -55,12 +53,14 @@ def newest_differs(
 
 
 def known_images(store: Store, document: StudyDocument) -> dict[str, bytes]:
-    """The images of a study's levels by their file's name, those that can be read."""
-    out = {}
+    """The images of a study's levels by their file's name (`told_apart`), those that can be read."""
+    from benchd.rom.recognise import told_apart
+
+    out = []
     for image in images_of(store, document).values():
         with suppress(BenchError):
-            out[image.name] = read_image(image)
-    return out
+            out.append((image.name, read_image(image)))
+    return told_apart(out)
 
 
 def with_images(store: Store, boot: Boot) -> Boot:
@@ -219,4 +219,4 @@ class _Held:
         )
 
     def _at(self, base: int, size: int) -> list[Block | None]:
-        return [self._blocks.get(at) for at in range(base // SLOT * SLOT, base + size, SLOT)]
+        return [self._blocks.get(at) for at in range(base // BLOCK * BLOCK, base + size, BLOCK)]

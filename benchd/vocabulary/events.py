@@ -53,6 +53,11 @@ class LineSeen:
     partial: bool
     report: bool = False
 
+    @property
+    def passing(self) -> bool:
+        """Whether it is a line that is not whole yet, or one of a reporter program: nothing that the BIOS says."""
+        return self.partial or self.report
+
 
 @dataclass(frozen=True, slots=True)
 class StageEntered:

@@ -80,13 +80,17 @@ def runs_of(paths: Iterable[Path], problems: list[str]) -> list[list[Capture]]:
 
 
 def boots_of(files: list[Path], base: Path, problems: list[str]) -> list[tuple[Boot, Path]]:
-    """Return the boots of one run's captures, with the file each began in, judged by the tables in force then."""
-    replay = Replay(files, base=base)
+    """Return the boots of one run's captures, with the file each began in, judged by the tables in force now."""
+    return boots_in(Replay(files, base=base), problems)
+
+
+def boots_in(replay: Replay, problems: list[str]) -> list[tuple[Boot, Path]]:
+    """Return the boots that a replay of one run tells, with the file each began in."""
     boots: dict[str, Boot] = {}
     began: dict[str, Path] = {}
     for event in replay.events():
         if isinstance(event, BootStarted | BootChanged | BootSettled | BootOver):
-            began.setdefault(event.boot.id, replay.reading or files[0])
+            began.setdefault(event.boot.id, replay.reading or replay.captures[0].path)
             boots[event.boot.id] = event.boot
     problems += replay.problems
     return [(boot, began[boot_id]) for boot_id, boot in boots.items()]

@@ -18,8 +18,8 @@ from benchd.errors import UsageError
 from benchd.files import write_new
 from benchd.store import Store
 from benchd.vocabulary.models import Boot
-from benchd.watch.rebuild import Rebuilt, as_ended, boots_of, runs_of
-from benchd.watch.replay import beside
+from benchd.watch.rebuild import Rebuilt, as_ended, boots_in, boots_of, runs_of
+from benchd.watch.replay import Replay, beside
 
 
 def rejudge(
@@ -43,8 +43,10 @@ def rejudge(
         files = [capture.path for capture in run]
         try:
             by_hand = _moved_by_hand(store, files, base)
+            # Judged first: where that fails captures and store stay as they are, of one mind.
+            replay = Replay(files, base=base, table=table, judged_again=False)
+            found = [(as_ended(boot), capture) for boot, capture in boots_in(replay, out.problems)]
             _put_beside(files, table)
-            found = [(as_ended(boot), capture) for boot, capture in boots_of(files, base, out.problems)]
         except UsageError as error:  # its table is gone, or is wrong
             out.problems.append(f"{files[0].parent}: {error}")
             continue

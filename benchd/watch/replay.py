@@ -29,17 +29,19 @@ class Replay:
     """The captures of one or more machines. `problems` says which files break off, and where.
 
     Files of one machine and one run are read on in one go, in order of time; `rules` replaces the table that
-    each capture names (a path or a name, looked up from `base`); `table` replaces it by a table's text.
+    each capture names (a path or a name, looked up from `base`); `table` replaces it by a table's text. `judged_again`
+    False: as if no table lay beside a capture.
     """
 
     def __init__(
-        self, files: Sequence[Path], rules: str | None = None, base: Path = Path(), *, table: str | None = None
-    ) -> None:
+        self, files: Sequence[Path], rules: str | None = None, base: Path = Path(), *, table: str | None = None,
+        judged_again: bool = True,
+    ) -> None:  # fmt: skip
         self.captures = in_order(read_capture(path) for path in files)
         self.problems: list[str] = []
         self.reading: Path | None = None
         """The file that the last event came from."""
-        self._rules, self._base, self._table = rules, base, table
+        self._rules, self._base, self._table, self._judged_again = rules, base, table, judged_again
 
     def events(self) -> Iterator[Event]:
         """Yield every event, machine by machine."""
@@ -54,7 +56,7 @@ class Replay:
             if not capture.version:
                 self.problems.append(f"{capture.path}: {capture.problem}")
                 continue
-            goes_on = pipeline is not None and before is not None and follows(before, capture)
+            goes_on = pipeline is not None and before is not None and follows(before, capture, self._judged_again)
             if pipeline is None or not goes_on:
                 if pipeline is not None and before is not None:
                     yield before, None, pipeline, pipeline.drain()
@@ -70,20 +72,20 @@ class Replay:
     def _judged_by(self, capture: Capture) -> tuple[str, str]:
         if self._table is not None:
             return self._table, "the table given"
-        return judged_by(capture, self._base, self._rules)
+        return judged_by(capture, self._base, self._rules, self._judged_again)
 
     def boots(self) -> list[Boot]:
         """Return every boot, in order of start."""
         return last_records(self.events())
 
 
-def judged_by(capture: Capture, base: Path, rules: str | None = None) -> tuple[str, str]:
+def judged_by(capture: Capture, base: Path, rules: str | None = None, judged_again: bool = True) -> tuple[str, str]:
     """Return a table's text and where it comes from.
 
-    The one asked for, else the one that lies beside the capture since it was judged again (`beside`), else the
+    The one asked for, else the one that lies beside the capture since it was `judged_again` (see `beside`), else the
     capture's own, else the one it names. Raises UsageError or ExternalError where there is none.
     """
-    if rules is None and (text := text_beside(capture.path)) is not None:
+    if rules is None and judged_again and (text := text_beside(capture.path)) is not None:
         return text, str(beside(capture.path))
     if rules is None and (text := table_text(capture)) is not None:
         return text, f"{capture.path} (the table in it)"
@@ -180,11 +182,13 @@ def run_files(paths: Iterable[Path]) -> list[Path]:
     return [capture.path for capture in captures if run_of(capture) == run_of(captures[-1])]
 
 
-def follows(before: Capture, capture: Capture) -> bool:
-    """Whether a file goes on where the one before it ended, under the same table."""
+def follows(before: Capture, capture: Capture, judged_again: bool = True) -> bool:
+    """Whether a file goes on where the one before it ended, under the same table; `judged_again`: those beside too."""
     if run_of(before) != run_of(capture) or before.table != capture.table:
         return False
-    return table_text(before) == table_text(capture) and text_beside(before.path) == text_beside(capture.path)
+    if table_text(before) != table_text(capture):
+        return False
+    return not judged_again or text_beside(before.path) == text_beside(capture.path)
 
 
 def run_of(capture: Capture) -> tuple[object, ...]:

@@ -39,24 +39,28 @@ class SetupWatch:
             self._waiting[boot.id] = boot
 
     async def work(self) -> None:
-        """Look at what waits; to be called again and again."""
-        for boot in list(self._waiting.values()):
+        """Look at what waits; to be called again and again. What cannot be looked at is logged, and not tried again."""
+        while self._waiting:
+            # Taken out first: the report may grow, and the boot be handed in again, while the worker looks at it.
+            boot = self._waiting.pop(next(iter(self._waiting)))
+            self._done[self._key(boot)] = None
+            while len(self._done) > MOST:
+                del self._done[next(iter(self._done))]
             try:
                 found = await self._worker.run(self._differs, self._store, boot)
             except BenchError as error:
                 log.warning("setup of boot %s: %s", boot.id, error)
-                found = ()
-            self._waiting.pop(boot.id, None)
-            self._done[self._key(boot)] = None
-            while len(self._done) > MOST:
-                del self._done[next(iter(self._done))]
-            for one in found:
-                self._runs[boot.machine].note("differs", one.label)
+            except Exception:
+                log.exception("setup of boot %s cannot be held against its report", boot.id)
+            else:
+                for one in found:
+                    self._runs[boot.machine].note("differs", one.label)
 
     @staticmethod
     def _key(boot: Boot) -> tuple[str, int]:
+        """A boot and what its report tells of the addresses: a second report, too, is looked at where it differs."""
         assert boot.measured is not None
-        return boot.id, len(boot.measured.blocks) + boot.measured.complete
+        return boot.id, hash(boot.measured.model_dump_json(include={"blocks", "complete"}))
 
     def close(self) -> None:
         self._worker.close()

@@ -46,17 +46,14 @@ def all_boots(replay: Replay, most: int) -> Iterator[tuple[Boot, list[CodeSeen |
     for event in replay.events():
         if isinstance(event, BootStarted | BootChanged | BootSettled | BootOver):
             boots[event.boot.id] = event.boot
-        elif isinstance(event, CodeSeen | LineSeen) and event.boot is not None and not _passing(event):
+        elif isinstance(event, CodeSeen | LineSeen) and event.boot is not None:
+            if isinstance(event, LineSeen) and event.passing:
+                continue
             own = seen.setdefault(event.boot, [])
             if len(own) < most:
                 own.append(event)
     for boot in boots.values():
         yield boot, seen.get(boot.id, [])
-
-
-def _passing(event: CodeSeen | LineSeen) -> bool:
-    """Whether it is a line that is not whole yet, or one of a reporter program: nothing that the BIOS says."""
-    return isinstance(event, LineSeen) and (event.partial or event.report)
 
 
 class TraceReader:

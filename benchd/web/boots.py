@@ -48,8 +48,8 @@ def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
 
     @routes.get("/boots/{boot_id}")
     def boot(boot_id: str) -> Boot:
-        """Return one boot."""
-        return find_boot(daemon, boot_id)
+        """Return one boot; its report names the images of its study."""
+        return _with_images(daemon, find_boot(daemon, boot_id))
 
     @routes.get("/boots/{boot_id}/page")
     def boot_page(boot_id: str) -> BootPage:
@@ -60,7 +60,7 @@ def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
         table = run.table if run is not None and run.table.name == found.table else None
         before, after = daemon.store.neighbours(found.id)
         return BootPage(
-            boot=found,
+            boot=_with_images(daemon, found),
             ladder=[stage.name for stage in table.stage] if table else [stage.name for stage in found.stages],
             usual=usual_times(daemon, found.machine, found.table, table),
             meanings=meanings(table) if table else {},
@@ -110,6 +110,14 @@ def find_boot(daemon: ServedBench, boot_id: str) -> Boot:
         return daemon.store.boot(boot_id)
     except UsageError as error:
         raise HTTPException(404, str(error)) from None
+
+
+def _with_images(daemon: ServedBench, boot: Boot) -> Boot:
+    if boot.measured is None or boot.trial is None:  # most boots: what these have none of is not imported
+        return boot
+    from benchd.studies.measuring import with_images
+
+    return with_images(daemon.store, boot)
 
 
 def capture_path(daemon: ServedBench, boot_id: str) -> Path | None:

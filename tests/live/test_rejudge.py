@@ -23,7 +23,8 @@ from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation
 from benchd.watch.folder import lock_data
 from benchd.watch.rebuild import captures_under, rebuild
-from benchd.watch.replay import Replay
+from benchd.watch.rejudge import rejudge
+from benchd.watch.replay import Replay, beside
 from benchd.watch.trace import TraceReader
 
 WRONG = (
@@ -152,3 +153,21 @@ def test_wrong_use_and_a_running_daemon(data: Path) -> None:
     finally:
         os.close(lock)
     assert [boot.table for boot in stored(data)] == ["wrong"]
+
+
+@pytest.mark.parametrize("table", ["[broken", None])
+def test_a_table_that_cannot_judge_leaves_captures_and_store_as_they_are(tmp_path: Path, table: str | None) -> None:
+    """The table is broken; or (None) the one in the capture is, beside which a good one lies since."""
+    path = write(
+        tmp_path / "captures/pc/1.pcapng", [*codes(10), *codes(60)], text="[broken" if table is None else TABLE
+    )
+    if table is None:
+        beside(path).write_text(TABLE)
+    before = sorted((one.name, one.read_bytes()) for one in path.parent.iterdir())
+    with Store.open(tmp_path / "benchd.db", data=tmp_path) as store:
+        rebuild(store, [path], tmp_path)
+        boots = store.boots()
+        done = rejudge(store, [path], tmp_path, table)
+        assert len(boots) == 2 and store.boots() == boots
+        assert not done.stored and len(done.problems) == 1 and "table" in done.problems[0]
+    assert sorted((one.name, one.read_bytes()) for one in path.parent.iterdir()) == before

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from binascii import crc_hqx
 from collections.abc import Mapping
+from hashlib import sha256
 from random import Random
 
 import pytest
 from support.reports import BLOCK, END, FIRST, World, as_sent, option_rom
 
+import benchd.rom.recognise as recognise_module
 from benchd.decode.report import ReportReader
 from benchd.rom.free import free_measured
 from benchd.rom.layout import Layout, Window
+from benchd.rom.mapfile import parse, room_for
 from benchd.rom.measured import MeasuredMap, hold
 from benchd.rom.recognise import name_images, recognise
 from benchd.rom.scanrules import PRESETS
@@ -228,3 +232,80 @@ def test_ffh_inside_a_rom_is_neither_free_nor_the_end_of_its_mirror() -> None:
     elsewhere = ("C8000-C9FFF", "elsewhere", "a.bin answers here: its first byte is at C8000")
     found = hold(layout.changed("a", base=None), read(world))
     assert told(found) == [elsewhere, mirror]
+
+
+def test_what_is_laid_over_later_is_not_free_and_holds_nothing() -> None:
+    """Bases with a report are among those without one: a page frame, and shadow for memory, are left out of both."""
+    text = """
+[[window]]
+name = "frame"
+base = "D0000"
+size = "64K"
+kind = "page-frame"
+[[window]]
+name = "copy"
+base = "C8000"
+size = "16K"
+kind = "shadow"
+[[window]]
+name = "memory"
+base = "off"
+size = "16K"
+kind = "ram"
+positions = ["C8000", "CC000", "D0000", "E0000"]
+[[want]]
+name = "rom"
+size = "8K"
+"""
+    found = parse(text, "m.toml")
+    layout = found.layout({})
+    report = read(World())
+    without, with_report = (room_for(found, layout, measured=measured) for measured in (None, report))
+    assert [room.bases for room in with_report] == [room.bases for room in without]
+    by_name = {room.name: room.bases for room in with_report}
+    assert by_name["memory"] == (0xCC000, 0xE0000)
+    assert 0xC8000 in by_name["rom"] and not any(0xCE800 <= base < 0xE0000 for base in by_name["rom"])
+
+
+def test_an_unknown_rom_inside_a_declared_page_frame_is_told_as_one_the_map_does_not_have() -> None:
+    layout = Layout((Window("frame", 0xD0000, 0x10000, kind="page-frame"),), PRESETS["pnp-1.0a"])
+    found = hold(layout, read(machine({0xD4000: ADAPTER}, ram=None)))
+    assert told(found) == [("D4000-D5FFF", "unnamed", "a ROM of 8 KiB begins here that the map does not have")]
+    assert {view.kind for view in found.blocks if not 0xD4000 <= view.at < 0xD6000} == {"same"}
+
+
+def test_two_versions_with_one_file_name_are_both_known() -> None:
+    """The map's window has one, a study's level the other; each is recognised, by its own name."""
+    newer = option_rom(Random(8), len(ADAPTER))
+    layout = Layout((Window("adapter", 0xD0000, len(ADAPTER), image=ADAPTER, image_name="a.bin"),), PRESETS["pnp-1.0a"])
+    report = read(machine({0xD0000: newer, 0xD8000: ADAPTER}, ram=None))
+    found = hold(layout, report, more={"a.bin": newer})
+    second = f"a.bin {sha256(newer).hexdigest()[:8]}"
+    assert [(one.image, one.at) for one in found.images] == [(second, 0xD0000), ("a.bin", 0xD8000)]
+    assert told(found)[0] == ("D0000-D1FFF", "elsewhere", f"{second} answers here: its first byte is at D0000")
+    assert len(hold(layout, report, more={"a.bin": ADAPTER}).images) == 1, "the same image is no second one"
+
+
+def test_pairs_are_worked_out_once_for_a_set_of_images(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Counted, not timed: 96 unknown blocks and four images of 32K cost no more marks than one pass over all pairs."""
+    rng = Random(31)
+    images = {f"{n}.bin": option_rom(rng, 0x8000) for n in range(4)}
+    worked = [0]
+
+    def counted(data: bytes, start: int) -> int:
+        worked[0] += 1
+        return crc_hqx(data, start)
+
+    monkeypatch.setattr(recognise_module, "crc_hqx", counted)
+    world = World()
+    for at in range(0xC0000, 0xF0000, BLOCK):
+        world.blocks[at] = rng.randbytes(BLOCK)
+    one, two = (images[name][:BLOCK] for name in ("1.bin", "3.bin"))
+    world.blocks[0xD0000] = bytes(a & b for a, b in zip(one, two, strict=True))
+    layout, report = Layout((), PRESETS["pnp-1.0a"]), read(world)
+    found = hold(layout, report, more=images)
+    blocks = 4 * 0x8000 // BLOCK
+    assert worked[0] <= blocks * blocks
+    assert ("D0000-D07FF", "two-answer") in [one[:2] for one in told(found)]
+    before = worked[0]
+    assert hold(layout, report, more=images) == found and worked[0] - before < blocks * blocks // 4

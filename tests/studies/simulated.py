@@ -43,8 +43,8 @@ class VirtualBench:
             if isinstance(event, BootStarted | BootChanged | BootSettled | BootOver):
                 self.boots[event.boot.id] = event.boot
 
-    def boot(self, setup: Mapping[str, str], fate: at286.Fate | None = None) -> Boot:
-        """Boot once, save what the pipeline made of it, and return it."""
+    def boot(self, setup: Mapping[str, str], fate: at286.Fate | None = None, at_end: bytes = b"") -> Boot:
+        """Boot once, `at_end` comes on the console after it; save what the pipeline made of it, and return it."""
         current = self.store.current_trial(self.machine)
         trial = current.id if current else ""
         if trial != self.trial:
@@ -62,6 +62,8 @@ class VirtualBench:
                 self._feed(ClockMark(self.now_ns))
             self.now_ns = at
             self._feed(Chunk(sent.link, at, bytes([sent.byte])))
+        if at_end:
+            self._feed(Chunk("console", self.now_ns, at_end))
         end = start + round((wires.seconds + 3) * 1e9)
         while self.now_ns < end:
             self.now_ns += 500_000_000

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from live.by_capture import NS, codes, write
 from studies.simulated import VirtualBench
+from support.reports import World, as_sent
 
 from benchd.demo import at286
 from benchd.errors import BenchError
@@ -137,3 +138,21 @@ def test_boots_that_follow_each_other_within_a_second_are_not_taken_for_one(tmp_
     capture = write(tmp_path / "a.pcapng", [*(record for start in starts for record in codes(start, quick)), silence])
     drafted = draft_table(read_record([capture]), [capture], "quick")
     assert (drafted.boots, drafted.through) == (4, 4)
+
+
+def test_lines_of_a_report_are_no_stages(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Four good boots with a report at the end: the same draft, and the same record, as without it."""
+    drafts, records = [], []
+    for name, sent in (("plain", b""), ("told", as_sent(World().report()))):
+        with Store.open(tmp_path / f"{name}.db") as store:
+            bench = VirtualBench(store, tmp_path / name)
+            for _ in range(4):
+                bench.boot({**at286.START, "network-card": "none"}, "ready", at_end=sent)
+            bench.close()
+        path = next((tmp_path / name).rglob("*.pcapng"))
+        records.append([[event.token() for event in boot.events] for boot in read_record([path]).boots])
+        text = draft(capsys, str(path), "--name", "mine")
+        drafts.append([stage.name for stage in check_text(text, "mine.toml")[0].stage])
+        drafted = draft_table(read_record([path]), [path], "mine")
+        assert (drafted.through, drafted.boots) == (4, 4), name
+    assert drafts[0] == drafts[1] and records[0] == records[1]

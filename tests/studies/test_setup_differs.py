@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import csv
+import io
 from pathlib import Path
 from random import Random
 
@@ -16,13 +18,15 @@ from support.virtual import VirtualBench
 
 from benchd.daemon import Daemon
 from benchd.decode.report import ReportReader
+from benchd.rom.recognise import name_images
 from benchd.sinks.alerts.policy import AlertPolicy
 from benchd.sinks.alerts.settings import AlertSettings
 from benchd.sinks.alerts.text import message
 from benchd.store import Store
+from benchd.studies.csvfile import export_table
 from benchd.studies.document import read_part
 from benchd.studies.loaded import gather, open_study, save
-from benchd.studies.measuring import setup_differs
+from benchd.studies.measuring import known_images, setup_differs
 from benchd.studies.service import images_of, plan_trial, resolve_images, start
 from benchd.studies.weighing import next_trials, why
 from benchd.vocabulary.events import FindingRaised
@@ -201,6 +205,37 @@ def test_a_setup_that_is_no_level_is_not_weighed(bench: Bench) -> None:
     assert (view.counted, view.counts().boots) == (1, 0)
     assert "it is not weighed" in why(bench.store, "s").remarks[0]
     assert view.to_json()["differs"][0]["factor"] == "rom-base"
+
+
+def test_exported_rows_are_what_is_weighed(bench: Bench) -> None:
+    """Declared D000 thrice: as said, at C800, at a base that no level is."""
+    for good, real in ((False, 0xD0000), (True, 0xC8000), (True, 0xCC000)):
+        trial = bench.trial(rom_base="D000", rom_image="early", network_card="on")
+        bench.boot(trial, read(machine(real, EARLY)), good)
+    known = open_study(bench.store, "s")
+    views = gather(bench.store, known)
+    rows = list(csv.DictReader(io.StringIO(export_table(known, views))))
+    assert [(row["rom-base"], row["result"]) for row in rows] == [("D000", "fail"), ("C800", "ok"), ("D000", "")]
+    weighed = [view.counts() for view in views]
+    assert [row["rom-base"] for row in rows] == [one.setup["rom-base"] for one in weighed]
+    assert [bool(row["result"]) for row in rows] == [one.boots > 0 for one in weighed]
+
+
+def test_two_levels_with_one_file_name_are_both_known(tmp_path: Path) -> None:
+    """Two versions of an image in two folders, under one file name."""
+    for folder, data in (("old", EARLY), ("new", LATE)):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "a.bin").write_bytes(data)
+    (tmp_path / "early.bin").write_bytes(EARLY)
+    (tmp_path / "m.toml").write_text(MAP)
+    text = STUDY.replace('"early.bin"', '"old/a.bin"').replace('"late.bin"', '"new/a.bin"')
+    with Store.open(str(tmp_path / "x.db")) as store:
+        known = save(store, "s", resolve_images(store, read_part(text, "s.toml"), tmp_path), NOW)
+        images = known_images(store, known.document)
+    assert sorted(images.values()) == sorted([EARLY, LATE]) and "a.bin" in images
+    assert [one.image for one in name_images(read(machine(0xD0000, LATE)), images).roms if one.at == "D0000"] == [
+        next(name for name, image in images.items() if image == LATE)
+    ]
 
 
 def test_trial_show_tells_it(benchd: Commands) -> None:
