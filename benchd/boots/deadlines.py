@@ -30,9 +30,6 @@ SETTLE_NS = 5 * NS
 OFF_NS = 2 * NS
 """A target that shows life this soon after "power off" only dropped its DTR."""
 
-REPORT_NS = 10 * NS
-"""A report whose last line does not come is told as far as it came (78 characters at 300 bit/s take 2.6 s)."""
-
 What = Literal["known", "unknown", "quiet", "waited", "settle", "off", "report"]
 SILENCE: dict[str, tuple[FindingKind, str, str]] = {
     "quiet": (

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from benchd.boots.deadlines import FINISH_NS, OFF_NS, REPORT_NS, SETTLE_NS, Deadline, silence
+from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, silence
 from benchd.boots.limits import Limit, number, wall_time
+from benchd.boots.lines import Lines
 from benchd.boots.loops import repeated
 from benchd.boots.machine import CLOSED, BootMachine, Trigger
 from benchd.boots.repeats import gist
@@ -13,7 +14,7 @@ from benchd.boots.state import BootState, shown
 from benchd.boots.strange import judge_code, judge_lines, tell_floating, tell_misfit
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen, LinkChanged, LossSeen, StageEntered
-from benchd.vocabulary.measured import SetupDiffers
+from benchd.vocabulary.measured import REPORT_NS, SetupDiffers
 from benchd.vocabulary.models import Check
 from benchd.vocabulary.observations import (
     Break,
@@ -55,8 +56,7 @@ class BootTracker:
         self.judged = 0
         """Deadlines that fell so far."""
         self._floating = 0
-        self._line_fired: dict[str, tuple[int, set[Hit]]] = {}
-        self._line_text: dict[str, tuple[int, str]] = {}
+        self._lines = Lines()
         self._first: tuple[str, object] | None = None  # link, and what came first, in a boot that is only recorded
         self._now = -(1 << 62)
 
@@ -282,12 +282,10 @@ class BootTracker:
 
     def _on_text(self, seen: Text) -> None:
         hits = self.matcher.text(seen.text[: seen.report])
-        fresh = self._fresh(seen, hits)
-        number, text = self._line_text.get(seen.link, (-1, ""))
-        news = (number, text) != (seen.line, seen.text)
-        self._line_text[seen.link] = (seen.line, seen.text)
+        fresh = self._lines.fresh(seen, hits)
+        news, new_line = self._lines.grown(seen)
         if news and not any(hit.role == "ignore" for hit in hits):
-            self._line_lives(seen, hits, fresh, new_line=number != seen.line)
+            self._line_lives(seen, hits, fresh, new_line)
         boot = self.machine.boot
         self.machine.out.append(
             LineSeen(
@@ -302,16 +300,6 @@ class BootTracker:
         if news:
             self._slow(seen.at_ns)
 
-    def _fresh(self, seen: Text, hits: Sequence[Hit]) -> list[Hit]:
-        """Return the hits that this line, which may be told several times as it grows, did not have before."""
-        line, fired = self._line_fired.get(seen.link, (-1, set()))
-        if line != seen.line:
-            fired = set()
-            self._line_fired[seen.link] = (seen.line, fired)
-        fresh = [hit for hit in hits if Hit(hit.role, hit.index) not in fired]
-        fired.update(Hit(hit.role, hit.index) for hit in fresh)
-        return fresh
-
     def _line_lives(self, seen: Text, hits: Sequence[Hit], fresh: Sequence[Hit], new_line: bool) -> None:
         """A line that says something new: a start, or a sign of life."""
         begun = next((hit for hit in fresh if hit.role == "start"), None)
@@ -322,11 +310,21 @@ class BootTracker:
         before_ns = t_ns if boot is None else boot.last_ns
         news = boot is None or fresh != [] or seen.report is not None or says not in boot.said
         started = self._starts(fresh, t_ns, seen.u_ns, "console text")
-        if not seen.partial and seen.text.strip():
-            started |= self._comes_again((seen.link, seen.text.strip()), t_ns, seen.u_ns, "the first line")
-        if not started:
+        if not (self._first_line(seen, t_ns) or started):
             self._life(life_ns, seen.u_ns, seen.t_ns, moves_on=news or boot is None or not boot.stuck(life_ns))
             self.machine.since_start += 1
+        self._keep_line(seen, hits, says, life_ns, news=news, new_line=new_line, before_ns=before_ns)
+
+    def _first_line(self, seen: Text, t_ns: int) -> bool:
+        """Where boots are only recorded: whether this whole line is the one that came first, and starts a boot."""
+        text = seen.text.strip()
+        whole = not seen.partial and text != ""
+        return whole and self._comes_again((seen.link, text), t_ns, seen.u_ns, "the first line")
+
+    def _keep_line(
+        self, seen: Text, hits: Sequence[Hit], says: str, life_ns: int, *, news: bool, new_line: bool, before_ns: int
+    ) -> None:
+        """Count a line for the boot that it belongs to, and follow what it says."""
         boot = self.machine.boot
         if boot is not None and self.machine.phase not in ("over", "finishing"):
             boot.lines, boot.texts = boot.lines + new_line, boot.texts + (new_line and seen.report is None)

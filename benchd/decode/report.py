@@ -23,6 +23,7 @@ from benchd.vocabulary.measured import (
     BLOCK,
     END,
     FIRST,
+    REPORT_NS,
     Block,
     Display,
     MachineFacts,
@@ -32,10 +33,7 @@ from benchd.vocabulary.measured import (
     RomHeader,
     Vector,
 )
-from benchd.vocabulary.times import NS
 
-PAUSE_NS = 10 * NS
-"""A report without a further line for so long was cut off (78 characters at 300 bit/s take 2.6 s)."""
 MOST_LINES = 0x3FF
 """A higher number is no line's: 128 blocks, their headers and 256 vectors are about half of it."""
 BACKWARDS = 0x80
@@ -67,13 +65,12 @@ class _Open:
         """Whether a line may come now."""
         ahead = (line.number - self.next) % 256
         passed = ahead >= BACKWARDS and bool(self.last)
-        if self.ended or passed or ORDER[line.word] < self._place:
+        number = self.next + ahead
+        if self.ended or passed or number > MOST_LINES or ORDER[line.word] < self._place:
             return False
-        return self._agrees(line.body, self.next + ahead)
+        return self._agrees(line.body, number)
 
     def _agrees(self, body: Body, number: int) -> bool:
-        if number > MOST_LINES:
-            return False
         match body:
             case Begin():
                 return number == 0
@@ -198,7 +195,7 @@ class ReportReader:
 
     def wait(self, t_ns: int) -> None:
         """Text began at `t_ns`: a report whose last line is long past was cut off."""
-        if self._grown_ns is not None and t_ns - self._grown_ns > PAUSE_NS:
+        if self._grown_ns is not None and t_ns - self._grown_ns > REPORT_NS:
             self.cut_off()
 
     def begins_at(self, text: str) -> int | None:

@@ -24,16 +24,24 @@ def free_measured(
     empty = _empty(measured)
     windows = layout.windows if layout is not None else ()
     others = [window for window in windows if window.name != but]
-    for area in areas(others):
-        cells = _cells(area)
-        if any(at not in empty for at in cells):
-            empty.difference_update(cells)
+    empty -= _answered(others, empty)
     for area in areas(window for window in windows if window.name == but):
         empty.update(at for at in _cells(area) if FIRST <= at < SYSTEM)
-    probe = Window("", None, 1, kind)
-    for area in areas(over for over in others if over.kind in LAID_OVER and conflict(over, probe)):
-        empty.difference_update(_cells(area))
+    empty -= _laid_over(others, kind)
     return tuple(Stretch(first, end - 1) for first, end in joined(at for at in range(FIRST, END, SLOT) if at in empty))
+
+
+def _answered(windows: Iterable[Window], empty: set[int]) -> set[int]:
+    """All blocks of the windows of which at least one answers."""
+    held = [_cells(area) for area in areas(windows)]
+    return {at for cells in held if any(one not in empty for one in cells) for at in cells}
+
+
+def _laid_over(windows: Iterable[Window], kind: Kind) -> set[int]:
+    """Blocks of what is laid over the bus and hides a window of `kind`."""
+    probe = Window("", None, 1, kind)
+    over = areas(window for window in windows if window.kind in LAID_OVER and conflict(window, probe))
+    return {at for area in over for at in _cells(area)}
 
 
 def _empty(measured: Measured) -> set[int]:

@@ -192,14 +192,20 @@ def _try(text: str, tokens: Mapping[str, str], boots: Sequence[PowerUp], paths: 
     judged = list(_judged(Replay(paths, table=text)))
     good, wrong = 0, set[str]()
     for n, boot in enumerate(boots):
-        # A start may be told a little before what came first; but not from before the end of the boot before.
-        before_s = max([boot.start_s - 1, *(b.end_s for b in boots[:n][-1:] if b.run == boot.run)])
-        own = [told for run, t_s, told in judged if run == boot.run and before_s <= t_s <= boot.end_s]
+        own = _own(judged, boot, boots[n - 1] if n else None)
         found = [finding for told in own for finding in told.findings]
         good += [told.outcome for told in own] == ["finished"] and not found
         stages = [f.stage or "" for f in found if f.kind in ("late", "skipped", "slow")]
         wrong |= {tokens[stage] for stage in stages if stage in tokens}
     return good, wrong
+
+
+def _own(judged: Sequence[tuple[int, float, Boot]], boot: PowerUp, before: PowerUp | None) -> list[Boot]:
+    """How a boot was judged: a start may be told a little before what came first, but after the boot before."""
+    from_s = boot.start_s - 1
+    if before is not None and before.run == boot.run:
+        from_s = max(from_s, before.end_s)
+    return [told for run, t_s, told in judged if run == boot.run and from_s <= t_s <= boot.end_s]
 
 
 def _judged(replay: object) -> Iterator[tuple[int, float, Boot]]:

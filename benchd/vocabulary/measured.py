@@ -11,10 +11,15 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from benchd.vocabulary.times import NS
+
 BLOCK = 0x800
 """Bytes of a block: 2 KiB."""
 FIRST, END = 0xC0000, 0x100000
 """The addresses that a report tells block by block, the last one excluded."""
+
+REPORT_NS = 10 * NS
+"""A report without a further line for so long is told as far as it came (78 characters at 300 bit/s take 2.6 s)."""
 
 BlockClass = Literal["floating", "ff", "constant", "content", "changing"]
 Presence = Literal["answers", "floating", "ff"]

@@ -11,9 +11,9 @@ from support.pipelines import MS, NS, HandClock, Live, boots_of, invariants, new
 from support.reports import World, as_sent, random_world
 from support.story import TABLE
 
-from benchd.boots.deadlines import REPORT_NS
 from benchd.sinks.page_feed import PageFeed
 from benchd.vocabulary.events import BootChanged, Event, FindingRaised, LineSeen
+from benchd.vocabulary.measured import REPORT_NS
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkInfo, Record
 from benchd.watch.index import freeze, thaw
