@@ -123,7 +123,7 @@ class Doctor:
 
     def _judge_raw(self, heard: Heard, t_ns: int) -> list[Misfit]:
         tally = TEXT_SCORE.judge(bytes(heard.window), 0)
-        if tally.share >= WELL and tally.distinct >= VARIETY:
+        if tally.share >= WELL and tally.distinct >= VARIETY and _in_lines(heard.window):
             heard.texts += 1
             consoles = [other for other in self._links.values() if other.info.kind == "console"]
             silent = all(not other.bytes for other in consoles) and heard.texts >= SILENT_CONSOLE
@@ -145,6 +145,12 @@ class Doctor:
         else:
             said = "readable text comes on the post link: it is a console"
         return _misfit(heard, t_ns, "swapped-links", said, [SWAP if consoles else 'set kind = "console" for this link'])
+
+
+def _in_lines(window: bytearray) -> bool:
+    """Whether it has ends of lines, and is no loop of codes that happen to be printable."""
+    loops = any(window[at:] == window[:-at] for at in range(1, 3 * len(window) // 4))
+    return not loops and (b"\r" in window or b"\n" in window)
 
 
 def _misfit(heard: Heard, t_ns: int, what: str, said: str, advice: Sequence[str]) -> Misfit:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterable
 
 import pytest
 from links.uart_sim import plain, received
@@ -100,6 +101,12 @@ def test_what_is_as_it_should_be_is_not_told() -> None:
     assert told(doctor, *[("post", CODES), ("console", BOOT * 3)] * 5) == []
     doctor.feed(LineFault("post", 0, "framing", 20))
     assert told(doctor, ("post", CODES)) == []
+
+
+@pytest.mark.parametrize("values", [range(0x21, 0x60), range(0x30, 0x4C), (0x0D, *range(0x20, 0x60))])
+def test_codes_of_a_restart_loop_are_no_text(values: Iterable[int]) -> None:
+    """Codes that happen to be printable, over and over, on a card's link beside a silent console: plugged well."""
+    assert told(Doctor([POST, CONSOLE]), ("post", bytes(values) * 40)) == []
 
 
 def test_framing_errors_on_a_raw_link_are_a_wrong_speed() -> None:
