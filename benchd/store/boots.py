@@ -151,15 +151,20 @@ class Boots:
     def replace_boots(self, moved: Mapping[str, str | None]) -> None:
         """Take boots out, each with the id of the boot that stands for it now: results entered for it go there.
 
-        None: no boot does; its results stay under the old id. All or nothing.
+        None: no boot does; its results stay under the old id. Where the boot that a result was entered for is there
+        again, it goes back to it. All or nothing.
         """
+        result = schema.result
         with self._database.write() as connection:
             for old, new in moved.items():
                 if new is not None:
-                    connection.execute(sa.update(schema.result).where(schema.result.c.boot == old).values(boot=new))
+                    own = sa.func.coalesce(result.c.entered_for, result.c.boot)
+                    connection.execute(sa.update(result).where(result.c.boot == old).values(boot=new, entered_for=own))
                 for table in (schema.stage, schema.finding, schema.boot_check):
                     connection.execute(sa.delete(table).where(table.c.boot == old))
                 connection.execute(sa.delete(schema.boot).where(schema.boot.c.id == old))
+            there = sa.exists().where(schema.boot.c.id == result.c.entered_for)
+            connection.execute(sa.update(result).where(there).values(boot=result.c.entered_for, entered_for=None))
 
     def _inside(self, capture: str | None) -> str | None:
         """A path in the data folder relative to it, so that the folder may be moved; others as they are."""

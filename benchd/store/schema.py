@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-VERSIONS = ("0001", "0002", "0003", "0004", "0005", "0006")
+VERSIONS = ("0001", "0002", "0003", "0004", "0005", "0006", "0007")
 """Every schema this benchd can read and upgrade, oldest first; the last is the current one."""
 VERSION_TABLE = "benchd_schema"
 
@@ -147,6 +147,7 @@ result = sa.Table(
     sa.Column("id", sa.Integer(), primary_key=True),
     _text("trial", sa.ForeignKey("trial.id"), null=True),
     _text("boot", null=True),  # no foreign key: boots may be rebuilt, results may not be lost
+    _text("entered_for", null=True),  # the boot that it was entered for, while another stands for that one
     _text("name"),
     sa.Column("passed", sa.Boolean(), nullable=False),
     _text("source"),

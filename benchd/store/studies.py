@@ -157,7 +157,8 @@ class Studies:
             query = query.where(table.c.boot == boot)
         with self._database.read() as connection:
             rows = connection.execute(query).mappings().all()
-        return [Result(check=row["name"], **{k: v for k, v in row.items() if k != "name"}) for row in rows]
+        kept = [{key: value for key, value in row.items() if key not in ("name", "entered_for")} for row in rows]
+        return [Result(check=row["name"], **own) for row, own in zip(rows, kept, strict=True)]
 
     def delete_result(self, result_id: int) -> None:
         """Take back a result entered by mistake. Raises UsageError when there is none."""

@@ -122,6 +122,22 @@ def test_what_people_entered_follows(data: Path) -> None:
         assert [one.boot for one in store.results()] == [old.id]
 
 
+def test_what_was_entered_for_one_of_several_boots_goes_back_to_it(data: Path) -> None:
+    """A table is tried that takes four boots for one; by the right one again, the result is the third boot's again."""
+    run("--rules", "right")
+    third = stored(data)[2]
+    with Store.open(data / "benchd.db", data=data) as store:
+        store.add_result(Result(boot=third.id, check="late", passed=True, entered="2026-03-01T20:00:00+00:00"))
+    assert run("--as-recorded").exit_code == 0
+    (one,) = stored(data)
+    with Store.open(data / "benchd.db", data=data) as store:
+        assert [result.boot for result in store.results()] == [one.id]
+    run("--rules", "right")
+    with Store.open(data / "benchd.db", data=data) as store:
+        assert [result.boot for result in store.results()] == [third.id]
+        assert stored(data)[2].id == third.id
+
+
 def test_it_can_be_cut_off_anywhere_and_done_again(data: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Killed after the second boot was stored, then done again: all four are there, and no other."""
     saved = Store.save_boot
