@@ -9,7 +9,7 @@ from datetime import datetime
 from math import floor, log10
 from pathlib import Path
 from textwrap import wrap
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -20,6 +20,9 @@ from benchd.errors import UsageError
 from benchd.inference.wording import counted
 from benchd.store import Store
 from benchd.vocabulary.models import Boot, Finding
+
+if TYPE_CHECKING:
+    from benchd.watch.rebuild import Rebuilt
 
 MARK = {
     "finished": "finished",
@@ -221,10 +224,15 @@ def rebuild_boots(
             since=_moment(since) if since else None,
             told=(lambda text: None) if json else lambda text: tell([text]),
         )
+    _done(done, json, f"{done.found} boots in {len(paths)} captures, {done.stored} of them put into the store")
+
+
+def _done(done: Rebuilt, json: bool, said: str) -> None:
+    """Say what was judged again, and each problem on standard error. Exits with 1 where there was one."""
     if json:
         emit_json({"found": done.found, "stored": done.stored, "problems": done.problems})
     else:
-        tell([f"{done.found} boots in {len(paths)} captures, {done.stored} of them put into the store"])
+        tell([said])
     for problem in done.problems:
         print(f"benchd: {clean(problem)}", file=sys.stderr)
     if done.problems:
@@ -273,11 +281,4 @@ def judge_boots(
             )
     finally:
         os.close(lock)
-    if json:
-        emit_json({"found": done.found, "stored": done.stored, "problems": done.problems})
-    else:
-        tell([f"{done.found} boots judged again"])
-    for problem in done.problems:
-        print(f"benchd: {clean(problem)}", file=sys.stderr)
-    if done.problems:
-        raise typer.Exit(1)
+    _done(done, json, f"{done.found} boots judged again")
