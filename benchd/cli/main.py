@@ -36,6 +36,7 @@ COMMANDS = {
     "schema": ("schema", "Print the JSON Schema of a published form."),
     "rom": ("rom", "Option-ROM images: inspect, pad, seal, fit, split, join."),
     "reporter": ("reporter", "The machine reports itself: build the program, read it."),
+    "card": ("card", "The POST-code card: check one, write its firmware."),
     "rules": ("rules", "Rule tables: check, list, find, show, draft, fit."),
     "study": ("study", "Studies: one question, its factors, its goal."),
     "trial": ("trial", "Trials: one setup, and the boots made with it."),

@@ -6,6 +6,7 @@ import typer
 from pydantic import BaseModel, RootModel
 
 from benchd.cli.output import emit_json, tell
+from benchd.decode.cardcheck import CardReport
 from benchd.errors import UsageError
 from benchd.links.ports import PortFacts
 from benchd.rom import forms as rom
@@ -14,6 +15,10 @@ from benchd.sinks.mqtt.payloads import PUBLISHED
 from benchd.sinks.page_feed import MachinePicture
 from benchd.studies.responses import FORMS as STUDY_FORMS
 from benchd.vocabulary.measured import Measured
+
+
+class Card(RootModel[CardReport]):
+    """A card as `benchd card check --json` heard it: who it is, its clock, what was lost or refused."""
 
 
 class Port(RootModel[PortFacts]):
@@ -26,6 +31,7 @@ def published() -> dict[str, type[BaseModel]]:
         **PUBLISHED,
         "alert": AlertMessage,
         "machine-now": MachinePicture,
+        "card": Card,
         "port": Port,
         "measured": Measured,
         **rom.published(),

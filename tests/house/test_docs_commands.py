@@ -14,7 +14,7 @@ import typer
 from benchd.cli.main import build
 
 ROOT = Path(__file__).resolve().parents[2]
-PAGES = [*sorted(ROOT.glob("*.md")), *sorted((ROOT / "firmware-notes").glob("*.md"))]
+PAGES = [*sorted(ROOT.glob("*.md")), *sorted((ROOT / "firmware-notes").rglob("*.md"))]
 APP: Any = typer.main.get_command(build())
 
 

@@ -43,6 +43,7 @@ MAY_KNOW = {
     "reporter": {"benchd.rom"},
     "drawing": {"benchd.inference"},
     "links": set(),
+    "card": {"benchd.decode", "benchd.links"},
     "capture": set(),
     "store": set(),
     "sinks": {"benchd.store", "benchd.clock", "benchd.live_state", "benchd.boots.deadlines"},
@@ -64,12 +65,14 @@ MAY_KNOW = {
         *ONE_KIND,
         *(
             f"benchd.{room}"
-            for room in ("studies", "inference", "rom", "reporter", "rules", "store", "settings", "files")
+            for room in ("studies", "inference", "rom", "reporter", "card", "rules", "store", "settings", "files")
         ),
         *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder")),
         "benchd.decode.report",
+        "benchd.decode.cardcheck",
         "benchd.links.ports",
         "benchd.links.loopback",
+        "benchd.links.settings",
         "benchd.sdnotify",
     },
 }

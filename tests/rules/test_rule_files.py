@@ -75,17 +75,17 @@ def packages_on_disk() -> set[str]:
 
 
 def test_the_list_of_packages_is_complete() -> None:
-    """pyproject.toml lists every package by hand, since config/ is mapped in: none may be forgotten."""
+    """pyproject.toml lists every package by hand, since two folders are mapped in: none may be forgotten."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())
     listed = set(project["tool"]["setuptools"]["packages"])
-    assert listed == packages_on_disk() | {"benchd.shipped"}
+    assert listed == packages_on_disk() | {"benchd.shipped", "benchd.card.shipped"}
 
 
-def test_a_wheel_carries_the_tables_and_finds_them(tmp_path: Path) -> None:
-    """Built by setuptools and unpacked elsewhere, without the checkout, benchd finds its shipped tables."""
+def test_a_wheel_carries_what_is_shipped_and_finds_it(tmp_path: Path) -> None:
+    """Built by setuptools and unpacked without the checkout, benchd finds its tables and the card's firmware."""
     copy = tmp_path / "copy"
     copy.mkdir()
-    for name in ("benchd", "config"):
+    for name in ("benchd", "config", "firmware-notes/card"):
         shutil.copytree(ROOT / name, copy / name, ignore=shutil.ignore_patterns("__pycache__"))
     shutil.copy(ROOT / "pyproject.toml", copy)
     (copy / "README.md").write_text("benchd\n")
@@ -102,11 +102,14 @@ def test_a_wheel_carries_the_tables_and_finds_them(tmp_path: Path) -> None:
     assert {f"benchd/shipped/{p.relative_to(ROOT / 'config').as_posix()}" for p in files} <= names
     assert not any(n.startswith("config/") for n in names)
     ours = {p.relative_to(copy).as_posix() for p in (copy / "benchd").rglob("*") if p.is_file()}
+    assert {"benchd/card/shipped/card.bin", "benchd/card/shipped/card.uf2"} <= names
+    assert not any(n.startswith("firmware-notes/") for n in names)
     assert ours <= names  # pages, scripts and typing marks too
     shutil.rmtree(copy)
     look = (
         "import benchd.rules.files as r, pathlib; t = r.load_table('at-p0411', pathlib.Path('.'));"
-        "print(r.__file__, r.shipped_dir(), t.name, len(r.shipped_tables()), sep='\\n')"
+        "print(r.__file__, r.shipped_dir(), t.name, len(r.shipped_tables()), sep='\\n');"
+        "import benchd.card.image as c; print(c.image_dir(), c.image('.uf2').hex(), c.image('.bin').hex(), sep='\\n')"
     )
     done = subprocess.run(
         [sys.executable, "-c", look],
@@ -116,7 +119,9 @@ def test_a_wheel_carries_the_tables_and_finds_them(tmp_path: Path) -> None:
         text=True,
         check=True,
     )
-    where, shipped, name, count = done.stdout.splitlines()
+    where, shipped, name, count, images, *written = done.stdout.splitlines()
     assert where == str(site / "benchd" / "rules/files.py")
     assert shipped == str(site / "benchd" / "shipped")
     assert (name, int(count)) == ("at-p0411", len(shipped_tables()))
+    assert images == str(site / "benchd" / "card/shipped")
+    assert written == [(ROOT / f"firmware-notes/card/card.{kind}").read_bytes().hex() for kind in ("uf2", "bin")]
