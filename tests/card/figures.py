@@ -52,14 +52,15 @@ def levels() -> Levels:
     def divided(bus: float, upper: float, lower: float) -> float:
         return bus * lower / (upper + lower)
 
+    pulled = 1 / (1 / (down * (1 - off)) + 1 / f["pull_down_least"])
     drain = 1 / (1 / (f["drain"] * (1 + off)) + 1 / ((up + down) * (1 + off)))
     return Levels(
         sense_most=divided(f["bus_high_most"], up * (1 - off), down * (1 + off)),
-        sense_least=divided(f["bus_low_least"], up * (1 + off), down * (1 - off)),
+        sense_least=divided(f["bus_low_least"], up * (1 + off), pulled),
         sense_off=divided(f["leak"] * drain, up * (1 - off), down * (1 + off)),
         contention=f["io_supply"] / (f["series"] * (1 - off)),
         unsure_from=f["pin_low_most"] / divided(1, up * (1 - off), down * (1 + off)),
-        unsure_to=f["pin_high_least"] / divided(1, up * (1 + off), down * (1 - off)),
+        unsure_to=f["pin_high_least"] / divided(1, up * (1 + off), pulled),
     )
 
 
@@ -87,13 +88,14 @@ def budget_table() -> str:
 class Cycle:
     """An I/O write in the slot, ns, each the worst that may come.
 
-    `width`: the strobe's least length. `address`: valid before the strobe begins. `data`: valid before it ends.
-    `data_hold`, `address_hold`: valid after it ended. `pause`: the least time between two strobes.
+    `width`: the strobe's least length, `pause`: the least time to the next one. `address`: valid before the strobe
+    begins. `data`: valid before it ends. `data_hold`, `address_hold`: valid after it ended.
     """
 
     name: str
     period: float
     width: float
+    pause: float
     address: float
     data: float
     data_hold: float
@@ -116,6 +118,7 @@ def _8088(row: dict[str, Any], f: dict[str, float]) -> Cycle:
         row["name"],
         t,
         width=ends_least - f["command_active_most"],
+        pause=2 * t + begins_least - f["command_inactive_most"],
         address=begins_least - (own["address"] + f["latch"] - t),
         data=ends_least - (own["data"] + f["transceiver"]),
         data_hold=(2 + f["waits"]) * t + own["low"] + f["data_hold_after_high"] - ends_most,
@@ -131,6 +134,7 @@ def _at(row: dict[str, Any], f: dict[str, float]) -> Cycle:
         row["name"],
         t,
         width=width,
+        pause=f["pause_periods"] * t - f["width_less"],
         address=f["address_periods"] * t - f["address_less"],
         data=width - f["data_late_periods"] * t,
         data_hold=f["data_hold"],
@@ -143,14 +147,15 @@ class Card:
     """What the card needs, ns, at the slot's contacts.
 
     `skew`: how far two lines may part on their way to the pins. `shortest`: the shortest strobe that is always seen,
-    `glitch`: the longest that never is. `before`, `after`: data and address must be valid from this long before the
-    strobe ends to this long after it (negative: may change before it ends).
+    `glitch`: the longest that never is. `pause`: what must lie between two shortest strobes. `before`, `after`: data
+    and address must be valid from this long before the strobe ends to this long after it (negative: may change before).
     """
 
     cycle: float
     skew: float
     shortest: float
     glitch: float
+    pause: float
     before: float
     after: float
 
@@ -166,46 +171,51 @@ def card() -> Card:
         skew,
         shortest=f["shortest_cycles"] * cycle + skew,
         glitch=f["glitch_cycles"] * cycle - skew,
+        pause=f["pause_cycles"] * cycle + skew,
         before=f["sample_before_cycles"] * cycle + skew,
         after=f["sample_after_cycles"] * cycle + skew,
     )
 
 
 def timing_tables() -> dict[str, str]:
-    """The tables of timing.md by their marks."""
-    own = card()
-    head = ["machine", "period", "strobe", "address before", "data before the end", "data after", "address after"]
-    slot = markdown(
-        head,
-        [
-            [c.name, *(f"{v:.0f}" for v in (c.period, c.width, c.address, c.data, c.data_hold, c.address_hold))]
-            for c in cycles()
-        ],
-    )
-    needs = markdown(
-        ["what the card needs", "ns"],
-        [
-            ["one cycle of its clock", f"{own.cycle:.1f}"],
-            ["how far two lines may part on the way to the pins", f"{own.skew:.1f}"],
-            ["the shortest strobe that is always seen", f"{own.shortest:.1f}"],
-            ["the longest strobe that is never seen", f"{own.glitch:.1f}"],
-            ["data, address and AEN valid before the strobe ends", f"{own.before:.1f}"],
-            ["data, address and AEN valid after it ended", f"{own.after:.1f}"],
-        ],
-    )
-    margins = markdown(
-        ["machine", "strobe", "data before", "data after", "address before", "address after"],
-        [[c.name, *(f"{v:+.0f}" for v in margins_of(c, own))] for c in cycles()],
-    )
-    return {"slot": slot, "needs": needs, "margins": margins}
+    """The tables of timing.md by their marks, ns."""
+    own, all_cycles = card(), cycles()
+    slot = [
+        (c.period, c.width, c.pause, c.address, c.data, c.data_hold, c.address_hold) for c in all_cycles
+    ]  # fmt: skip
+    needs = [
+        ("one cycle of its clock", own.cycle),
+        ("how far two lines may part on the way to the pins", own.skew),
+        ("a strobe at least so long is always seen", own.shortest),
+        ("a strobe at most so long is never seen", own.glitch),
+        ("between two strobes at least", own.pause),
+        ("data, address and AEN valid before the strobe ends", own.before),
+        ("data, address and AEN valid after it ended", own.after),
+    ]
+    return {
+        "slot": markdown(
+            ["machine", "bus clock", "strobe", "pause", "address before", "data before the end", "data after",
+             "address after"],
+            [[c.name, *(f"{v:.0f}" for v in row)] for c, row in zip(all_cycles, slot, strict=True)],
+        ),
+        "needs": markdown(["what the card needs", "ns"], [[what, f"{v:.1f}"] for what, v in needs]),
+        "margins": markdown(
+            ["machine", *MARGINS], [[c.name, *(f"{v:+.0f}" for v in margins(c, own).values())] for c in all_cycles]
+        ),
+    }  # fmt: skip
 
 
-def margins_of(c: Cycle, own: Card) -> tuple[float, float, float, float, float]:
-    """What is left, ns: of the strobe, of data before and after its end, of the address before and after."""
-    return (
+MARGINS = ("strobe", "pause", "data before the end", "data after", "address before the end", "address after")
+
+
+def margins(c: Cycle, own: Card) -> dict[str, float]:
+    """What a cycle has beyond what the card needs, ns, by MARGINS."""
+    left = (
         c.width - own.shortest,
+        c.pause - own.pause,
         c.data - own.before,
         c.data_hold - own.after,
         c.address + c.width - own.before,
         c.address_hold - own.after,
     )
+    return dict(zip(MARGINS, left, strict=True))

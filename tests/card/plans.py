@@ -6,6 +6,7 @@ python3 tests/card/plans.py write     # the schematic, and the tables in plans.m
 
 from __future__ import annotations
 
+import re
 import sys
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -79,9 +80,21 @@ def load(notes: Path = NOTES) -> Plan:
     return Plan(netlist, contacts, tomllib.loads((notes / "pins.toml").read_text(encoding="utf-8"))["pins"])
 
 
-def faults(plan: Plan) -> list[str]:
-    """Everything that is wrong with the plan, a sentence each."""
-    return [*_wiring(plan), *_slot(plan), *_lines(plan), *_buffers(plan), *_levels(plan)]
+def faults(plan: Plan, header: str = "") -> list[str]:
+    """Everything that is wrong with the plan, or with the firmware's `header` where it is given, a sentence each."""
+    found = [*_wiring(plan), *_slot(plan), *_lines(plan), *_buffers(plan), *_levels(plan)]
+    return [*found, *_header(plan, header)] if header else found
+
+
+def _header(plan: Plan, header: str) -> Iterator[str]:
+    """A row of data or address lines has one name in C, that of its first: the others follow in order."""
+    named = {name.lower(): int(number) for name, number in re.findall(r"#define PIN_(\w+) (\d+)", header)}
+    told = dict(named)
+    for row, count in (("d", 8), ("a", 10)):
+        told |= {f"{row}{n}": named[f"{row}0"] + n for n in range(count) if f"{row}0" in named}
+    for name in sorted(plan.gpio.keys() | told.keys()):
+        if plan.gpio.get(name) != told.get(name):
+            yield f"line {name} is GPIO {plan.gpio.get(name)} in pins.toml and {told.get(name)} in the firmware"
 
 
 def _wiring(plan: Plan) -> Iterator[str]:
@@ -209,7 +222,7 @@ def main(words: list[str]) -> int:
     from card.schematic import draw
 
     plan = load()
-    found = faults(plan)
+    found = faults(plan, (NOTES / "firmware/pins.h").read_text(encoding="utf-8"))
     for fault in found:
         print(fault)
     if words == ["write"] and not found:
