@@ -22,6 +22,7 @@ sub = typer.Typer(no_args_is_help=True, help="The POST-code card: check one, wri
 
 LONGEST_S = 3600
 NOT_TOLD = "the card does not tell"
+NOT_CHANGED = "not told in this time; the card tells it when it starts and at each change"
 
 
 def register(app: typer.Typer) -> None:
@@ -86,7 +87,7 @@ def card_text(report: CardReport) -> list[str]:
     rows = [
         ("firmware", report.firmware or NOT_TOLD),
         ("ports watched", ", ".join(f"{one:02X}h" for one in report.ports_watched) or NOT_TOLD),
-        ("bus power", NOT_TOLD if report.power is None else "there" if report.power else "gone"),
+        ("bus power", _power(report)),
         ("tick", NOT_TOLD if report.tick_ns is None else f"{report.tick_ns:,} ns"),
         ("its clock", _skew(report)),
         ("frames", _frames(report)),
@@ -101,6 +102,12 @@ def card_text(report: CardReport) -> list[str]:
     if report.cut:
         lines.append("  One frame was cut because listening began in the middle of it: that is no fault.")
     return lines
+
+
+def _power(report: CardReport) -> str:
+    if report.power is None:
+        return NOT_CHANGED if report.firmware else NOT_TOLD
+    return "there" if report.power else "gone"
 
 
 def _skew(report: CardReport) -> str:

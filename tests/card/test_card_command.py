@@ -156,6 +156,15 @@ def test_a_card_that_tells_of_itself(tmp_path: Path) -> None:
     assert text.count(": nothing") == 4
 
 
+def test_power_that_did_not_change_is_not_called_untold() -> None:
+    report = CardReport("/dev/ttyUSB0", 30.0, 115200, frames=30, firmware="1.0")
+    assert "  bus power: not told in this time; the card tells it when it starts and at each change" in card_text(
+        report
+    )
+    report.power = False
+    assert "  bus power: gone" in card_text(report)
+
+
 def test_a_card_from_before_there_were_notes(tmp_path: Path) -> None:
     report = heard(old_card, tmp_path)
     text = "\n".join(card_text(report))
