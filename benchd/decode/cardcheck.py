@@ -10,7 +10,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from benchd.decode import score
-from benchd.decode.benchframe import Frame, Kind
+from benchd.decode.benchframe import CardWrite, Frame, Kind
 from benchd.decode.benchlink import BenchFrames
 from benchd.decode.cardclock import CardClock
 from benchd.decode.framings import framing_of
@@ -26,6 +26,8 @@ SLACK_SHARE = 0.9
 Measured on 400 seeds each of uniform, exponential and two-valued delays over 12 to 60 s: the true rate lies within the
 half-width for 97 % or more.
 """
+MOST_SECONDS = 7200
+"""Seconds kept: more than anybody listens. A counter that leaps about begins anew there."""
 KEPT = 2048
 """Bytes kept to judge what was sent, where it is no frame."""
 CUT = ("not-cobs", "too-short", "bad-crc")
@@ -48,6 +50,8 @@ class Drift:
 
     def add(self, card_ns: int, arrival_ns: int) -> None:
         """Take a frame whose newest entry the card dates `card_ns`, by the nominal length of its tick."""
+        if len(self._fastest) >= MOST_SECONDS:
+            self.forget()
         second = card_ns // SECOND_NS
         late = arrival_ns - card_ns
         if second not in self._fastest or late < self._fastest[second][1]:
@@ -61,6 +65,8 @@ class Drift:
         third = len(points) // 3
         first, last = (min(part, key=lambda point: point[1]) for part in (points[:third], points[-third:]))
         passed = last[0] - first[0]
+        if passed <= 0:  # the card's counter leaps
+            return None
         slope = (last[1] - first[1]) / passed
         beyond = sorted(late - first[1] - slope * (at - first[0]) for at, late in points)
         slack = beyond[int(SLACK_SHARE * (len(beyond) - 1))] - beyond[0]
@@ -179,17 +185,19 @@ class CardCheck:
         port: int | None = None
         for entry in frame.entries:
             port = port if entry.port is None else entry.port
-            if entry.code is not None:
-                report.codes += 1
-                self._seen["" if port is None else f"{port:02X}"] += 1
-            report.resets += entry.reset
-            if entry.note is None:
-                continue
-            if (card := entry.note.card) is not None:
-                report.firmware = ".".join(map(str, card.version))
-                report.ports_watched = list(card.ports)
-            if entry.note.power is not None:
-                report.power = entry.note.power
+            self._entry(entry, port)
+
+    def _entry(self, entry: CardWrite, port: int | None) -> None:
+        report, note = self._report, entry.note
+        report.resets += entry.reset
+        if entry.code is not None:
+            report.codes += 1
+            self._seen["" if port is None else f"{port:02X}"] += 1
+        if note is not None and (card := note.card) is not None:
+            report.firmware = ".".join(map(str, card.version))
+            report.ports_watched = list(card.ports)
+        if note is not None and note.power is not None:
+            report.power = note.power
 
     def report(self, seconds: float, speed: int | None, left_out: int = 0) -> CardReport:
         """Return what was heard in `seconds`; `left_out` bytes were read while the speed was sought."""

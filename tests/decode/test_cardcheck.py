@@ -9,7 +9,7 @@ import pytest
 from support.card_frames import encode_frame
 
 from benchd.decode.benchframe import CardWrite, Frame, Kind, Note, NoteKind
-from benchd.decode.cardcheck import CardCheck, CardReport, Drift
+from benchd.decode.cardcheck import MOST_SECONDS, CardCheck, CardReport, Drift
 from benchd.decode.misread import misread
 from benchd.vocabulary.records import Chunk, ClockMark, LineFault, LinkInfo
 
@@ -175,6 +175,26 @@ def test_the_rate_lies_within_its_half_width(kind: str, seconds: int) -> None:
         widths.append(rate[1])
     assert inside >= 194, inside
     assert sorted(widths)[100] < 16e6 * 3 / (seconds * 1e9)
+
+
+def test_a_counter_that_leaps_does_no_harm() -> None:
+    """Frames that are sound and make no sense: whatever is said, it is said, and bounded."""
+    rng, drift = random.Random(3), Drift()
+    for _ in range(MOST_SECONDS * 2 + 5):
+        drift.add(rng.randrange(1 << 62), rng.randrange(1 << 40))
+        assert len(drift._fastest) <= MOST_SECONDS
+    drift = Drift()
+    for second in range(30):
+        drift.add(second * NS, 5)
+    assert drift.rate() is None
+    frames = []
+    for n in range(400):
+        kind = rng.choice(list(Kind))
+        entries = tuple(CardWrite(rng.randrange(256), port=rng.choice((None, 0x80, 0x84))) for _ in range(3))
+        tick = rng.choice((0, 1, 1000, (1 << 32) - 1)) if kind is not Kind.CODES else 0
+        frame = Frame(rng.randrange(1 << 16), rng.randrange(1 << 32), entries if kind is Kind.CODES else (), kind, tick)
+        frames.append((NS + n * 10_000_000, encode_frame(frame)))
+    assert heard(frames).frames == 400
 
 
 def test_too_short_a_time_tells_no_rate() -> None:
