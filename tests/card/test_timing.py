@@ -43,14 +43,36 @@ def test_known_values_come_out() -> None:
 
 
 def test_every_machine_leaves_a_margin() -> None:
-    """And what is promised is what the card needs, rounded up."""
     own = card()
     for one in cycles():
         assert all(left > 0 for left in margins(one, own).values()), (one.name, margins(one, own))
-    text = (NOTES / "timing.md").read_text(encoding="utf-8")
-    promised = re.search(r"strobes from (\d+) ns\*\* on, with data and address valid from (\d+) ns", text)
-    assert promised and own.shortest <= float(promised[1]) and own.before <= float(promised[2]) and own.after <= 0
-    assert min(margins(one, own)["strobe"] for one in cycles()) == pytest.approx(5, abs=1)
+
+
+def test_what_is_promised_is_less_than_what_is_reckoned() -> None:
+    """The firmware's page promises figures at the pins; the slot's come out within them, but for one machine."""
+    page, own = (NOTES / "README.md").read_text(encoding="utf-8"), card()
+
+    def promised(pattern: str) -> float:
+        found = re.search(pattern, page)
+        assert found, pattern
+        return float(found[1])
+
+    shortest, pause = promised(r"always seen \| from (\d+) ns on"), promised(r"with (\d+) ns of high between two")
+    before, glitch = (
+        promised(r"must be valid (\d+) ns before it"),
+        promised(r"never taken for a write \| up to (\d+) ns"),
+    )
+    assert own.shortest <= shortest and own.pause <= pause and own.before <= before and own.glitch >= glitch
+    assert own.after <= 0 and "nothing is needed after it" in page
+    short = [one for one in cycles() if one.width < shortest or one.pause < pause or one.data < before]
+    assert [one.name for one in short] == ["AT class, 12 MHz, 0WS#"]
+    told = " ".join((NOTES / "timing.md").read_text(encoding="utf-8").split())
+    assert f"from {shortest:.0f} ns on, never up to {glitch:.0f} ns, {pause:.0f} ns of high between two" in told
+    assert f"from {before:.0f} ns before the strobe's end" in told
+    assert (
+        f"the strobe lasts {short[0].width:.0f} ns at least, on paper {short[0].width - own.shortest:.0f} ns more"
+        in told
+    )
 
 
 def test_a_slower_card_would_be_found_too_slow() -> None:
