@@ -77,6 +77,7 @@ def write_image(
         raise UsageError(f"{out} exists: name another output")
     write_new(out, data, False, [])
     say(f"{clean(str(out))}: {len(data):,} bytes")
+    say("caution: load it with the card out of the machine, and unplug the machine before the card goes in")
 
 
 def card_text(report: CardReport) -> list[str]:
