@@ -157,6 +157,19 @@ def toml_value(value: object) -> str:
     return _item(value).as_string()
 
 
+def with_values(text: str, table: str, values: Mapping[str, Any]) -> str:
+    """Return the text of a TOML file with keys of a table set, or taken out (None); all else stays, comments too."""
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    for key, value in values.items():
+        if value is not None:
+            document.setdefault(table, tomlkit.table())[key] = value
+        elif key in document.get(table, {}):
+            document[table].remove(key)  # type: ignore[union-attr]  # a table
+    return tomlkit.dumps(document)
+
+
 def toml_key(name: str) -> str:
     """Return `name` as a TOML key, quoted where it must be."""
     import tomlkit

@@ -106,6 +106,22 @@ class Database:
             yield connection
 
     @contextmanager
+    def read_long(self) -> Iterator[sa.Connection]:
+        """As `read`, for a copy of all rows: a server may take as long as for an upgrade."""
+        self._ready()
+        with self._transaction(self._reading, UPGRADE_S) as connection:
+            yield connection
+
+    @contextmanager
+    def write_long(self) -> Iterator[sa.Connection]:
+        """As `write`, for a copy of all rows: a server may take as long as for an upgrade."""
+        if self.read_only:
+            raise UsageError(f"store {self.where} was opened for reading only")
+        self._ready()
+        with self._transaction(self._writing, UPGRADE_S) as connection:
+            yield connection
+
+    @contextmanager
     def _transaction(self, engine: sa.Engine, limit_s: float | None = None) -> Iterator[sa.Connection]:
         with self._told(), engine.connect() as connection:
             limit = (

@@ -6,8 +6,8 @@ import os
 from pathlib import Path
 from types import TracebackType
 
-from benchd.errors import UsageError
 from benchd.store.boots import Boots
+from benchd.store.copying import copy_store, copy_to_file, row_counts
 from benchd.store.database import Database, backup_sqlite
 from benchd.store.studies import Studies
 
@@ -57,17 +57,29 @@ class Store(Boots, Studies):
     def backup(self, path: str | os.PathLike[str]) -> None:
         """Copy the store to the new file `path` as it is at one moment; others may go on writing.
 
-        A PostgreSQL store has its own tool for this, which the UsageError then raised names.
+        The copy is a SQLite file, also of a PostgreSQL store. Raises UsageError where the file exists or cannot be,
+        ExternalError where store or disk fails.
         """
-        if not self._database.is_sqlite:
-            raise UsageError(
-                f"a PostgreSQL store is backed up by its own tool: pg_dump --format=custom "
-                f"--file={os.fspath(path)} '{self._plain_url()}'"
-            )
-        backup_sqlite(self.where, Path(path))
+        if self._database.is_sqlite:
+            backup_sqlite(self.where, Path(path))
+        else:
+            copy_to_file(self._database, Path(path))
 
-    def _plain_url(self) -> str:
-        return self._database.url.set(drivername="postgresql", password=None).render_as_string()
+    def row_counts(self) -> dict[str, int]:
+        """How many rows each table has: `boot`, `study`, `trial` and so on."""
+        return row_counts(self._database)
+
+    def fill_from(self, path: str | os.PathLike[str]) -> int:
+        """Copy all that a backup holds into this store, which must be empty; return the number of rows.
+
+        A backup of an older schema is upgraded in place first. Raises UsageError where the store is not empty or the
+        file is no backup, ExternalError where one of them fails.
+        """
+        source = Database(path, create=False, read_only=False)
+        try:
+            return copy_store(source, self._database)
+        finally:
+            source.close()
 
     def close(self) -> None:
         self._database.close()

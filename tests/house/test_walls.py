@@ -48,6 +48,11 @@ MAY_KNOW = {
     "store": set(),
     "sinks": {"benchd.store", "benchd.clock", "benchd.live_state", "benchd.boots.deadlines"},
     "demo": set(),
+    "upkeep": {
+        "benchd.tomlfile",
+        *(f"benchd.{room}" for room in ("files", "rules", "rom", "settings", "store")),
+        *(f"benchd.watch.{part}" for part in ("folder", "progress")),
+    },
     "studies": {
         *ONE_KIND,
         "benchd.files",
@@ -65,7 +70,9 @@ MAY_KNOW = {
         *ONE_KIND,
         *(
             f"benchd.{room}"
-            for room in ("studies", "inference", "rom", "reporter", "card", "rules", "store", "settings", "files")
+            for room in (
+                "studies", "inference", "rom", "reporter", "card", "rules", "store", "settings", "files", "upkeep",
+            )  # fmt: skip
         ),
         *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder")),
         "benchd.decode.report",

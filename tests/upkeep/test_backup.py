@@ -1,0 +1,182 @@
+"""A backup made while the daemon runs is a bench again elsewhere: boots, trials, causes, and what came meanwhile."""
+
+from __future__ import annotations
+
+import io
+import json
+import tarfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from live.by_capture import GOOD, NS, codes, write
+from support.daemon import benchd
+from support.story import TABLE
+
+from benchd.errors import ExternalError, UsageError
+from benchd.settings import load_settings
+from benchd.store import Store
+from benchd.upkeep.backup import back_up
+from benchd.upkeep.restore import check_backup, restore
+from benchd.vocabulary.records import Annotation
+from benchd.watch.replay import Replay
+
+STUDY = """
+question = "Why is the card not found?"
+machine = "pc"
+[goal]
+kind = "result-ok"
+target = "card-found"
+
+[[factor]]
+name = "base"
+levels = ["C800", "D000"]
+
+[[factor]]
+name = "slot"
+levels = ["1", "2"]
+"""
+MADE = "2026-03-01T20:00:00+01:00"
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    """A bench with a table and a map of its own, a secret, boots with their capture, a study with trials."""
+    folder = tmp_path / "bench"
+    captures = folder / "data/captures/pc"
+    captures.mkdir(parents=True)
+    (folder / "story.toml").write_text(TABLE)
+    (folder / "token").write_text("sesame\n")
+    (folder / "map.toml").write_text('[[window]]\nname = "card"\nkind = "rom"\nbase = "C8000"\nimage = "card.bin"\n')
+    (folder / "card.bin").write_bytes(b"\x55\xaa\x01\xcb" + bytes(508))
+    (folder / "bench.toml").write_text(
+        '# my bench\n[bench]\nname = "attic"\ndata = "data" # here\n[http]\ntoken_file = "token"\n'
+        '[[machine]]\nname = "pc"\nrules = "story.toml"\nmap = "map.toml"\n'
+        '[[machine.link]]\nkind = "post"\nport = "/dev/none"\n'
+    )
+    capture = write(
+        captures / "a.pcapng", [*codes(1), *codes(100, GOOD[:4]), Annotation(200 * NS, "end", "stopped")], text=TABLE
+    )
+    (captures / "stored.json").write_text("{}")
+    (captures / "half.part").write_text("never finished")
+    with Store.open(folder / "data/benchd.db") as store:
+        for boot in Replay([capture]).boots():
+            store.save_boot(boot, capture=str(capture))
+    return folder
+
+
+def with_study(folder: Path) -> None:
+    (folder / "study.toml").write_text(STUDY)
+    benchd("study", "new", "card", "--from", "study.toml", cwd=folder)
+    for base, passed in (("C800", "fail"), ("D000", "pass")):
+        benchd("trial", "start", f"base={base}", "slot=1", "--study", "card", cwd=folder)
+        benchd("trial", "result", "card-found", passed, cwd=folder)
+    benchd("trial", "end", cwd=folder)
+
+
+def test_a_restored_bench_says_the_same(bench: Path, tmp_path: Path) -> None:
+    """Boots, a boot with its trace, the map and the weighing of causes are as they were, word for word."""
+    with_study(bench)
+    questions = (["boots", "--json"], ["show", "last", "--trace"], ["map", "pc"], ["why", "card", "--json"])
+    before = [benchd(*words, code=None, cwd=bench) for words in questions]
+    told = benchd("backup", str(tmp_path / "b.tar.gz"), cwd=bench)
+    assert "2 boots and 1 study" in told and "token: may hold a secret" in told
+    told = benchd("restore", str(tmp_path / "b.tar.gz"), "--to", str(tmp_path / "new"), cwd=tmp_path)
+    assert "backup of attic" in told and "benchd run --config" in told
+    assert "a.pcapng" in str(list((tmp_path / "new/data").rglob("*.pcapng")))
+    assert not (tmp_path / "new/token").exists() and not list((tmp_path / "new").rglob("*.part"))
+    assert (tmp_path / "new/bench.toml").read_text() == (bench / "bench.toml").read_text()
+    bench.rename(tmp_path / "gone")  # nothing of the old place is looked at
+    after = [benchd(*words, code=None, cwd=tmp_path / "new") for words in questions]
+    assert [text.replace(str(tmp_path / "new"), "") for text in after] == [
+        text.replace(str(bench), "") for text in before
+    ]
+
+
+def test_a_backup_is_checked_whole(bench: Path, tmp_path: Path) -> None:
+    """Any byte that differs is found, wherever it lies in a file's content; so is an end that is missing."""
+    back_up(load_settings(bench / "bench.toml"), tmp_path / "b.tar", MADE)
+    good = (tmp_path / "b.tar").read_bytes()
+    assert check_backup(tmp_path / "b.tar").machines == ("pc",)
+    with tarfile.open(tmp_path / "b.tar") as tar:
+        places = [(m.name, m.offset_data + m.size // 2) for m in tar if m.size]
+    assert {"store.db", "settings/bench.toml", "data/captures/pc/a.pcapng"} <= {name for name, _ in places}
+    for name, place in places:
+        (tmp_path / "bad.tar").write_bytes(good[:place] + bytes([good[place] ^ 0x10]) + good[place + 1 :])
+        with pytest.raises(ExternalError, match=r"damaged|holds no"):
+            restore(tmp_path / "bad.tar", tmp_path / "new")
+        assert not (tmp_path / "new").exists(), name
+    for cut in range(0, len(good), 5000):
+        (tmp_path / "bad.tar").write_bytes(good[:cut])
+        with pytest.raises((ExternalError, UsageError), match=r"cut short|cannot be read|no backup"):
+            restore(tmp_path / "bad.tar", tmp_path / "new")
+    assert not list(tmp_path.glob(".benchd*")), "nothing half done is left"
+
+
+@pytest.mark.parametrize("name", ["../../evil", "/etc/evil", "data/../../evil", "other/evil"])
+def test_a_name_that_leads_out_is_refused(tmp_path: Path, name: str) -> None:
+    """A tar file from a stranger writes nowhere but into the new folder."""
+    with tarfile.open(tmp_path / "b.tar", "w") as tar:
+        for member, data in (("backup.json", b'{"form": 1, "settings": "bench.toml"}'), (name, b"x")):
+            info = tarfile.TarInfo(member)
+            info.size = len(data)
+            tar.addfile(info, io.BytesIO(data))
+    with pytest.raises(ExternalError, match="nothing that a backup holds"):
+        restore(tmp_path / "b.tar", tmp_path / "new/inner")
+    assert not list(tmp_path.rglob("evil"))
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda f: back_up(load_settings(f / "bench.toml"), f / "b.zip", MADE), "end its name in .tar"),
+        (lambda f: back_up(load_settings(f / "bench.toml"), f / "none/b.tar", MADE), "directory does not exist"),
+        (lambda f: back_up(load_settings(f / "bench.toml"), f / "b.tar", MADE) and (f / "b.tar").touch(), ""),
+        (lambda f: restore(f / "none.tar", f / "new"), "No such file"),
+        (lambda f: restore(f / "token", f / "new"), "cannot be read as a backup"),
+        (lambda f: restore(f / "b.tar", f), "is there and not empty"),
+    ],
+)
+def test_what_is_wrong_is_said(bench: Path, make: Callable[[Path], object], says: str) -> None:
+    """In words, with the name of the file; an older backup is never written over."""
+    if not says:
+        make(bench)
+        with pytest.raises(UsageError, match="never written over"):
+            make(bench)
+        return
+    with pytest.raises((UsageError, ExternalError), match=says):
+        make(bench)
+    assert not list(bench.glob("*.part"))
+
+
+def test_a_newer_form_is_refused(tmp_path: Path) -> None:
+    """A backup of a later benchd is not half understood."""
+    with tarfile.open(tmp_path / "b.tar", "w") as tar:
+        data = json.dumps({"form": 2, "benchd": "9.0", "settings": "bench.toml"}).encode()
+        info = tarfile.TarInfo("backup.json")
+        info.size = len(data)
+        tar.addfile(info, io.BytesIO(data))
+    with pytest.raises(UsageError, match=r"benchd 9\.0"):
+        check_backup(tmp_path / "b.tar")
+
+
+@pytest.mark.peer("postgresql")
+def test_to_a_server_and_back(bench: Path, tmp_path: Path, cluster) -> None:  # type: ignore[no-untyped-def]
+    """A bench goes from its file into PostgreSQL, is backed up from there, and is the same in a file again."""
+    with_study(bench)
+    questions = (["boots", "--json"], ["why", "card", "--json"], ["trial", "list", "--json"])
+    before = [benchd(*words, cwd=bench) for words in questions]
+    benchd("backup", str(tmp_path / "b.tar"), cwd=bench)
+    url = cluster.new_database()
+    benchd("restore", str(tmp_path / "b.tar"), "--to", str(tmp_path / "served"), "--store", url, cwd=tmp_path)
+    assert not list((tmp_path / "served").rglob("*.db"))
+    assert [benchd(*words, cwd=tmp_path / "served") for words in questions] == before
+    told = benchd("trial", "start", "base=C800", "slot=2", cwd=tmp_path / "served")
+    assert "T3" in told, "numbers go on after the copied ones"
+    benchd("trial", "result", "card-found", "fail", cwd=tmp_path / "served")
+    benchd("restore", str(tmp_path / "b.tar"), "--to", str(tmp_path / "x"), "--store", url, code=2, cwd=tmp_path)
+    benchd("backup", str(tmp_path / "c.tar"), cwd=tmp_path / "served")
+    after = [benchd(*words, cwd=tmp_path / "served") for words in questions]
+    benchd("restore", str(tmp_path / "c.tar"), "--to", str(tmp_path / "filed"), cwd=tmp_path)
+    assert "postgresql" not in (tmp_path / "filed/bench.toml").read_text()
+    assert [benchd(*words, cwd=tmp_path / "filed") for words in questions] == after != before
