@@ -24,8 +24,8 @@ BODY_LIMIT = 252
 WIRE_LIMIT = BODY_LIMIT + CRC_BYTES + 1
 DELIMITER = 0
 
-WIDE, PORT, RESET, LOST, DELTA, NO_CODE = 0x01, 0x02, 0x04, 0x08, 0x10, 0x20
-RESERVED = 0xC0
+WIDE, PORT, RESET, LOST, DELTA, NO_CODE, NOTE = 0x01, 0x02, 0x04, 0x08, 0x10, 0x20, 0x80
+RESERVED = 0x40
 
 
 class Kind(IntEnum):
@@ -36,9 +36,51 @@ class Kind(IntEnum):
     STARTED = 2
 
 
+class NoteKind(IntEnum):
+    """What a note tells. Kinds that are not named here are passed over."""
+
+    CARD = 1
+    POWER = 2
+    RELEASED = 3
+
+
+NOTE_BYTES: dict[int, int] = {NoteKind.CARD: 2, NoteKind.POWER: 1, NoteKind.RELEASED: 0}
+"""The least length of each note's value; what is longer is of a later version."""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What a card tells beside the writes: `kind` (a NoteKind, or one of a later version) and its value's bytes."""
+
+    kind: int
+    value: bytes = b""
+
+    @property
+    def power(self) -> bool | None:
+        """Whether the bus has its 5 V; None in a note of another kind."""
+        return bool(self.value[0]) if self.kind == NoteKind.POWER else None
+
+    @property
+    def card(self) -> CardFacts | None:
+        """What the card says of itself; None in a note of another kind."""
+        if self.kind != NoteKind.CARD:
+            return None
+        minor, major, *rest = self.value
+        ports = tuple(low | high << 8 for low, high in zip(rest[::2], rest[1::2], strict=False))
+        return CardFacts((major, minor), ports)
+
+
+@dataclass(frozen=True, slots=True)
+class CardFacts:
+    """A card's firmware version (major, minor) and the I/O ports that it watches."""
+
+    version: tuple[int, int]
+    ports: tuple[int, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class CardWrite:
-    """One write that the card saw, or only a reset or a loss (`code` None).
+    """One write that the card saw, or only a reset, a loss or a note (`code` None).
 
     `port` None repeats the port of the entry before, and in the first entry means the link's own port.
     `delta` is ticks since the entry before (0 in the first). `lost` writes were missed just before this entry.
@@ -50,6 +92,7 @@ class CardWrite:
     delta: int = 0
     reset: bool = False
     lost: int = 0
+    note: Note | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,12 +155,15 @@ def _entries(rest: bytes) -> tuple[CardWrite, ...]:
     entries: list[CardWrite] = []
     at = 0
 
-    def number(size: int) -> int:
+    def taken(size: int) -> bytes:
         nonlocal at
         if at + size > len(rest):
             raise FrameRefused("bad-layout")
         at += size
-        return int.from_bytes(rest[at - size : at], "little")
+        return rest[at - size : at]
+
+    def number(size: int) -> int:
+        return int.from_bytes(taken(size), "little")
 
     while at < len(rest):
         flags = number(1)
@@ -127,7 +173,14 @@ def _entries(rest: bytes) -> tuple[CardWrite, ...]:
         lost = number(2) if flags & LOST else 0
         port = number(2) if flags & PORT else None
         code = None if flags & NO_CODE else number(2 if flags & WIDE else 1)
-        entries.append(CardWrite(code, port, bool(flags & WIDE), delta, bool(flags & RESET), lost))
+        note = _note(number(1), taken(number(1))) if flags & NOTE else None
+        entries.append(CardWrite(code, port, bool(flags & WIDE), delta, bool(flags & RESET), lost, note))
     if not entries:
         raise FrameRefused("bad-layout")
     return tuple(entries)
+
+
+def _note(kind: int, value: bytes) -> Note:
+    if len(value) < NOTE_BYTES.get(kind, 0):
+        raise FrameRefused("bad-layout")
+    return Note(kind, value)

@@ -6,7 +6,7 @@ Judging a frame that is sound:
    clock is forgotten, numbers start over.
 2. The same frame as the last one, byte for byte: sent again, refused as "repeated".
 3. A sequence number ahead of the expected one: the difference is Lost("sequence-gap").
-4. Then entry by entry: lost writes, reset, code.
+4. Then entry by entry: lost writes, reset, code, power (of the notes only that one is told).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from itertools import accumulate
 from benchd.decode.benchframe import DELIMITER, WIRE_LIMIT, CardWrite, Frame, FrameRefused, Kind, decode_frame
 from benchd.decode.cardclock import CardTimes
 from benchd.decode.link import Framing, Outlet
-from benchd.vocabulary.observations import Code, Reset
+from benchd.vocabulary.observations import Code, Power, Reset
 
 HALF_NS = 500_000_000
 HALF_BYTES = 20
@@ -133,3 +133,5 @@ class BenchFrames(Framing):
                 outlet.emit(Reset(outlet.link, at, u))
             if entry.code is not None:
                 outlet.emit(Code(outlet.link, at, u, entry.code, port, entry.wide))
+            if entry.note and (on := entry.note.power) is not None:
+                outlet.emit(Power(outlet.link, at, u, on))

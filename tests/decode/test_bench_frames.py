@@ -5,6 +5,7 @@ from __future__ import annotations
 import binascii
 import json
 import random
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,8 @@ from support.card_frames import encode_body, encode_frame
 from support.delivery import START_NS, accounted, cut, essence, line_time_ns, run, times_agree, ways
 
 from benchd.decode import make_decoder
-from benchd.decode.benchframe import CardWrite, Frame, FrameRefused, Kind, decode_frame
-from benchd.vocabulary.observations import Code, Lost, Observation, Reset
+from benchd.decode.benchframe import CardFacts, CardWrite, Frame, FrameRefused, Kind, Note, decode_frame
+from benchd.vocabulary.observations import Code, Lost, Observation, Power, Reset
 from benchd.vocabulary.records import Chunk, LinkInfo, LinkState
 
 NOTES = Path(__file__).parents[2] / "firmware-notes"
@@ -34,7 +35,10 @@ def name_of(vector: dict[str, Any]) -> str:
 
 def frame_of(vector: dict[str, Any]) -> Frame:
     told = vector["frame"]
-    entries = tuple(CardWrite(**entry) for entry in told["entries"])
+    entries = tuple(
+        CardWrite(**(one | {"note": Note(n["kind"], bytes.fromhex(n["value"])) if (n := one.get("note")) else None}))
+        for one in told["entries"]
+    )
     return Frame(told["sequence"], told["ticks"], entries, Kind[told["kind"].upper()], told["tick_ns"])
 
 
@@ -98,16 +102,14 @@ entries = st.builds(
     port=st.none() | st.integers(0, 0xFFFF),
     reset=st.booleans(),
     lost=st.integers(0, 0xFFFF),
+    note=st.none() | st.builds(Note, kind=st.integers(4, 255), value=st.binary(max_size=9)),
 ) | st.builds(CardWrite, code=st.integers(0, 0xFFFF), wide=st.just(True), port=st.none() | st.integers(0, 0xFFFF))
 
 
 @st.composite
 def frames(draw: st.DrawFn) -> Frame:
     first = draw(entries)
-    rest = [
-        CardWrite(one.code, one.port, one.wide, draw(st.integers(0, 0xFFFF)), one.reset, one.lost)
-        for one in draw(st.lists(entries, max_size=20))
-    ]
+    rest = [replace(one, delta=draw(st.integers(0, 0xFFFF))) for one in draw(st.lists(entries, max_size=12))]
     return Frame(draw(st.integers(0, 0xFFFF)), draw(st.integers(0, 2**32 - 1)), (first, *rest))
 
 
@@ -153,6 +155,20 @@ def test_codes_come_out() -> None:
         code(4),
         lost("card-overrun", 2),
     ]
+
+
+def test_notes() -> None:
+    """Of the notes only power is an observation, in its place; a card note says version and ports, once decoded."""
+    card = Note(1, bytes((2, 1, 0x80, 0, 0, 3)))
+    notes = [card, Note(2, b"\1"), Note(3), Note(200, b"later"), Note(2, b"\0 and more")]
+    story = [Frame(n, n, (CardWrite(None, note=note),)) for n, note in enumerate(notes)]
+    assert send([*story, Frame(5, 9, (CardWrite(3),))]) == [
+        Power("post", 0, 0, True),
+        Power("post", 0, 0, False),
+        code(3),
+    ]
+    assert card.card == CardFacts((1, 2), (0x80, 0x300)) and card.power is None
+    assert all(note.card is None for note in notes[1:])
 
 
 def test_gaps_are_counted() -> None:

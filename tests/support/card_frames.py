@@ -15,6 +15,7 @@ from benchd.decode.benchframe import (
     HEAD,
     LOST,
     NO_CODE,
+    NOTE,
     PORT,
     RESET,
     TICK,
@@ -44,6 +45,9 @@ def _encode_entry(entry: CardWrite) -> bytes:
         flags |= NO_CODE
     else:
         rest += entry.code.to_bytes(2 if entry.wide else 1, "little")
+    if entry.note is not None:
+        flags |= NOTE
+        rest += bytes((entry.note.kind, len(entry.note.value))) + entry.note.value
     return bytes((flags,)) + rest
 
 
