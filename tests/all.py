@@ -36,6 +36,8 @@ PACKAGES = {
     "romheaders": "fcode-utils",
     "openssl": "openssl",
     "npm": "npm",
+    "node": "nodejs",
+    "arm-none-eabi-gcc": "gcc-arm-none-eabi",
     "dosbox": "dosbox",
     "/usr/share/seabios/bios-256k.bin": "seabios",
     "/usr/lib/ipxe/qemu/pxe-e1000.rom": "ipxe-qemu",

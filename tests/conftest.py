@@ -22,6 +22,8 @@ PEERS = {
     "chromedriver": ("chromedriver", "chromium-driver"),
     "romheaders": ("romheaders", "fcode-utils"),
     "npm": ("npm", "npm"),
+    "node": ("node", "nodejs"),
+    "arm-gcc": ("arm-none-eabi-gcc", "gcc-arm-none-eabi"),
     "dosbox": ("dosbox", "dosbox"),
     "ipxe": ("/usr/lib/ipxe/qemu/pxe-e1000.rom", "ipxe-qemu"),
     "memtest": ("/boot/memtest86+ia32.bin", "memtest86+"),

@@ -4,8 +4,8 @@
 Usage: `python3 firmware-notes/card/build.py [--out FOLDER]`. Needs arm-none-eabi-gcc and -objcopy (Debian packages
 gcc-arm-none-eabi and binutils-arm-none-eabi), nothing else. Standard library only.
 
-card.bin is the flash from its first byte: 252 bytes of second boot stage, their CRC-32, vectors, program. card.uf2 holds
-the same for the board's own USB boot loader.
+card.bin is the flash from its first byte: 252 bytes of second boot stage, their CRC-32, vectors, program. card.uf2
+holds the same for the board's own USB boot loader.
 """
 
 from __future__ import annotations
@@ -60,17 +60,8 @@ def uf2(flash: bytes) -> bytes:
     parts = [flash[at : at + UF2_PAYLOAD] for at in range(0, len(flash), UF2_PAYLOAD)]
     blocks = []
     for number, part in enumerate(parts):
-        head = struct.pack(
-            "<8I",
-            0x0A324655,
-            0x9E5D5157,
-            0x2000,
-            LOAD + number * UF2_PAYLOAD,
-            UF2_PAYLOAD,
-            number,
-            len(parts),
-            UF2_FAMILY,
-        )
+        place = (LOAD + number * UF2_PAYLOAD, UF2_PAYLOAD, number, len(parts), UF2_FAMILY)
+        head = struct.pack("<8I", 0x0A324655, 0x9E5D5157, 0x2000, *place)
         blocks.append(head + part.ljust(476, b"\0") + struct.pack("<I", 0x0AB16F30))
     return b"".join(blocks)
 

@@ -18,7 +18,10 @@ const { pins, image: { load, vectors } } = JSON.parse(pinTable);
 const CYCLE_NS = 8;
 const UART_FIFO = 32;
 const UART_DR = 0;
-const FLAG_FULL = 1 << 5;
+const UART_FR = 0x18;
+const FLAG_FULL = 1 << 5, FLAG_EMPTY = 1 << 7;
+const RING_END = 0x44; // write address of DMA channel 1
+const RING_BYTES = 32768;
 const GARBAGE = [0xff, 0x00, 0xa5, 0x5a];
 
 class Card {
@@ -44,7 +47,7 @@ class Card {
     this.nextEvent = 0;
     this.debt = 0;
     this.garbage = 0;
-    this.looks = { last: 0, longest: 0 };
+    this.joinLooks();
     for (const [name, level] of Object.entries({ iow: 1, aen: 0, reset: 0, power: 1, jumper0: 1, jumper1: 1 })) {
       this.set(name, level);
     }
@@ -111,13 +114,32 @@ class Card {
       if (this.fifo.length === 1 && this.byteNs !== null) done.schedule(this.byteNs);
     };
     const read = uart.readUint32.bind(uart);
-    // One more than the FIFO: the byte in the shift register.
-    uart.readUint32 = (offset) => read(offset) | (offset === 0x18 && this.fifo.length > UART_FIFO ? FLAG_FULL : 0);
+    uart.readUint32 = (offset) => {
+      if (offset !== UART_FR) return read(offset);
+      const waiting = this.fifo.length - 1; // but for the byte in the shift register
+      return read(offset) & ~FLAG_EMPTY | (waiting >= UART_FIFO ? FLAG_FULL : 0) | (waiting <= 0 ? FLAG_EMPTY : 0);
+    };
     this.setLine = (byteNs) => {
       this.byteNs = byteNs;
       done.cancel();
       if (byteNs === 0) for (; this.fifo.length;) this.sent.push([this.clock.nanos, this.fifo.shift()]);
       else if (byteNs !== null && this.fifo.length) done.schedule(byteNs);
+    };
+  }
+
+  // How far the ring of bus cycles fills between two looks of the processor at where the DMA stands in it.
+  joinLooks() {
+    const { dma } = this.mcu;
+    const read = dma.readUint32.bind(dma);
+    let last = null;
+    this.backlog = 0;
+    dma.readUint32 = (offset) => {
+      const value = read(offset);
+      if (offset === RING_END) {
+        if (last !== null) this.backlog = Math.max(this.backlog, (value - last & RING_BYTES - 1) / 4);
+        last = value;
+      }
+      return value;
     };
   }
 
@@ -173,6 +195,16 @@ class Card {
     return ends;
   }
 
+  // One write whose strobe rings high for `dip` ns, `before` ns after its start, and ends `after` ns later.
+  dip(port, value, before, dip, after) {
+    const t = this.clock.nanos + 100;
+    this.at(t - 100, () => { this.bus('a', 10, port); this.bus('d', 8, value); });
+    for (const [ns, level] of [[0, 0], [before, 1], [before + dip, 0], [before + dip + after, 1]]) {
+      this.at(t + ns, () => this.set('iow', level));
+    }
+    this.run(before + dip + after + 600);
+  }
+
   noise() {
     return GARBAGE[this.garbage++ & 3];
   }
@@ -202,8 +234,9 @@ const COMMANDS = {
     return t;
   },
   writes: (list, how) => card.writes(list, how),
+  dip: (...given) => card.dip(...given),
   take: () => card.take(),
-  pc: () => card.mcu.core.PC,
+  backlog: () => card.backlog,
 };
 
 createInterface({ input: process.stdin }).on('line', (line) => {

@@ -7,6 +7,7 @@
 
 #define WRITES_BITS 15 /* of the ring of bus cycles, in bytes: 8,192 words, the most that the DMA can turn round in */
 #define WRITES (1u << (WRITES_BITS - 2))
+#define WRITES_AT_ONCE 1024 /* of them in one look, so that the line out does not starve */
 #define EDGES_BITS 8
 #define EDGES (1u << (EDGES_BITS - 2))
 
@@ -29,8 +30,11 @@ struct ring {
 static struct ring writes = {write_words, write_stamps, WRITES - 1, 1, 0};
 static struct ring edges = {edge_words, edge_stamps, EDGES - 1, 3, 0};
 
-/* Index: a0 to a9, then AEN: with AEN high nothing is watched. */
-static uint8_t watched[2048];
+/* By one look it is decided whether a cycle is told. Index: bits 8 to 21 of the sample, so a0 to a9, AEN (high: DMA),
+   IOW# (low), reset and power: no processor writes in reset or without power, then lines only float. */
+#define WATCHED_BITS 14
+#define LEVEL(pin) (1u << ((pin) - PIN_A0))
+static uint8_t watched[1 << WATCHED_BITS];
 static const uint16_t sets[4][PORTS_MOST] = {
     {0x80},
     {0x80, 0x84, 0x90},
@@ -112,20 +116,24 @@ static uint32_t read_jumpers(void) {
     return (pins >> PIN_JUMPER0 & 1) | (pins >> PIN_JUMPER1 & 1) << 1;
 }
 
-static void choose_ports(void) {
+/* A power line that was never seen high is not wired, and says nothing. */
+static void watch(int on) {
     for (uint32_t i = 0; i < port_count; i++) {
-        watched[ports[i]] = 0;
+        watched[ports[i] | LEVEL(PIN_POWER)] = (uint8_t)on;
+        watched[ports[i]] = (uint8_t)(on && !power_seen);
     }
+}
+
+static void choose_ports(void) {
+    watch(0);
     ports = sets[jumpers];
     port_count = set_sizes[jumpers];
-    for (uint32_t i = 0; i < port_count; i++) {
-        watched[ports[i]] = 1;
-    }
+    watch(1);
 }
 
 void bus_tell(void) {
     card_note_at = settled;
-    queue_note(settled, NOTE_CARD, 0);
+    queue_put(settled, F_NO_CODE | F_NOTE, NOTE_CARD);
 }
 
 void bus_start(void) {
@@ -159,13 +167,16 @@ static void edge(uint32_t stamp, uint32_t now) {
     const uint32_t changed = levels ^ now;
     levels = now;
     if (changed & 2) {
-        power_seen |= now & 2;
-        queue_note(stamp, NOTE_POWER, now >> 1 & 1);
+        queue_put(stamp, F_NO_CODE | F_NOTE, NOTE_POWER | (now >> 1 & 1) << 8);
+        if (!power_seen) {
+            power_seen = 1;
+            watch(1);
+        }
     }
     if (changed & now & 1) {
-        queue_reset(stamp);
+        queue_put(stamp, F_NO_CODE | F_RESET, 0);
     } else if (changed & 1) {
-        queue_note(stamp, NOTE_RELEASED, 0);
+        queue_put(stamp, F_NO_CODE | F_NOTE, NOTE_RELEASED);
     }
 }
 
@@ -177,24 +188,39 @@ static void take_edges(uint32_t end, uint32_t until) {
     }
 }
 
+static int is_watched(uint32_t word) { return watched[word >> PIN_A0 & ((1u << WATCHED_BITS) - 1)]; }
+
+/* Choose where this look ends. Where the ring is half full the oldest cycles are only counted: that takes 16 clocks
+   each, and the shortest cycles leave 31, so that the DMA never overtakes. */
+static uint32_t end_of_look(uint32_t end) {
+    uint32_t waiting = (end - writes.at) & writes.mask;
+    for (; waiting > WRITES / 2; waiting--) {
+        queue.dropped += (uint32_t)is_watched(write_words[writes.at]);
+        writes.at = (writes.at + 1) & (WRITES - 1);
+    }
+    if (waiting > WRITES_AT_ONCE) {
+        end = (writes.at + WRITES_AT_ONCE) & (WRITES - 1);
+        settled = write_stamps[(end - 1) & (WRITES - 1)];
+    }
+    return end;
+}
+
 static void take_writes(uint32_t end, uint32_t edges_end) {
+    const uint32_t until = settled;
     uint32_t at = writes.at;
     for (; at != end; at = (at + 1) & (WRITES - 1)) {
         const uint32_t word = write_words[at];
-        if (!watched[word >> PIN_A0 & 0x7ff]) {
+        if (!is_watched(word)) {
             continue;
         }
         const uint32_t stamp = write_stamps[at];
-        if (after(stamp, settled)) {
+        if (after(stamp, until)) {
             break;
         }
         if (edges.at != edges_end) {
-            take_edges(edges_end, stamp);
+            take_edges(edges_end, stamp - 1); /* in one microsecond the write came first */
         }
-        /* No processor writes while the bus is in reset, or without power: then lines only float. */
-        if (!(word >> PIN_RESET & 1) && (word >> PIN_POWER & 1 || !power_seen)) {
-            queue_write(stamp, word >> PIN_A0 & 0x3ff, word & 0xff);
-        }
+        queue_write(stamp, word);
     }
     writes.at = at;
 }
@@ -213,12 +239,12 @@ static void look_at_jumpers(void) {
 /* Move what has come into the queue. The two rings are read in an order that keeps time: see AFTER_US. */
 void bus_look(void) {
     settled = NOW - AFTER_US;
-    const uint32_t edges_end = end_of(&edges), writes_end = end_of(&writes);
+    const uint32_t edges_end = end_of(&edges), writes_end = end_of_look(end_of(&writes));
     take_writes(writes_end, edges_end);
     take_edges(edges_end, settled);
     if (REG(PIO0 + PIO_FDEBUG) & 1) { /* the FIFO was full: the DMA was kept from the bus for microseconds */
         REG(PIO0 + PIO_FDEBUG) = 1;
-        queue_drop();
+        queue.dropped++;
     }
     queue_settle_loss(settled);
     look_at_jumpers();

@@ -10,6 +10,7 @@
 #define FIRMWARE_MAJOR 1
 #define FIRMWARE_MINOR 0
 #define NO_PORT 0xffffffffu
+#define ENTRY_MOST 6 /* bytes: flags, distance, port, code; a loss and a reset have fewer */
 
 static uint8_t body[BODY_MOST + 2];
 static uint32_t length;
@@ -23,7 +24,7 @@ static void add(uint32_t value, uint32_t bytes) {
 static void head(uint32_t kind, uint32_t ticks) {
     length = 0;
     add(VERSION | kind, 1);
-    add(queue_number(), 2);
+    add(queue.taken, 2);
     add(ticks, 4);
 }
 
@@ -64,54 +65,50 @@ uint32_t frame_plain(uint8_t *wire, uint32_t kind, uint32_t ticks) {
     return close(wire);
 }
 
-static void add_note(const struct entry *one) {
-    add(one->code, 1);
-    if (one->code == NOTE_CARD) {
+static void add_note(uint32_t word) {
+    const uint32_t kind = word & 0xff;
+    add(kind, 1);
+    if (kind == NOTE_CARD) {
         add(2 + 2 * port_count, 1);
         add(FIRMWARE_MINOR, 1);
         add(FIRMWARE_MAJOR, 1);
         for (uint32_t i = 0; i < port_count; i++) {
             add(ports[i], 2);
         }
-    } else if (one->code == NOTE_POWER) {
+    } else if (kind == NOTE_POWER) {
         add(1, 1);
-        add(one->port, 1);
+        add(word >> 8, 1);
     } else {
         add(0, 1);
     }
 }
 
+/* A note has a frame of its own; any other frame takes as many entries as fit. */
 uint32_t frame_codes(uint8_t *wire) {
     const struct entry *one = queue_first();
     uint32_t stamp = one->stamp, port = NO_PORT;
     head(0, stamp);
     for (; one; one = queue_first()) {
-        const uint32_t distance = one->stamp - stamp;
-        uint32_t flags = one->flags, size = 1;
-        if (length > HEAD && (flags & F_NOTE || distance > 0xffff)) {
-            break; /* a note has a frame of its own */
+        const uint32_t distance = one->stamp - stamp, word = one->word;
+        uint32_t flags = WORD_FLAGS(word) | (distance ? F_DISTANCE : 0);
+        if (!(flags & F_NO_CODE) && WORD_PORT(word) != port) {
+            flags |= F_PORT;
         }
-        flags |= (distance ? F_DISTANCE : 0) | (one->lost ? F_LOST : 0);
-        if (!(flags & F_NO_CODE)) {
-            flags |= one->port != port ? F_PORT : 0;
-            size++;
-        }
-        size += (flags & F_DISTANCE ? 2 : 0) + (flags & F_LOST ? 2 : 0) + (flags & F_PORT ? 2 : 0);
-        if (length + size > BODY_MOST) {
+        if (length > HEAD && (flags & F_NOTE || distance > 0xffff || length + ENTRY_MOST > BODY_MOST)) {
             break;
         }
         add(flags, 1);
         add(distance, flags & F_DISTANCE ? 2 : 0);
-        add(one->lost, flags & F_LOST ? 2 : 0);
-        add(one->port, flags & F_PORT ? 2 : 0);
-        add(one->code, flags & F_NO_CODE ? 0 : 1);
-        stamp = one->stamp;
-        port = flags & F_PORT ? one->port : port;
-        if (flags & F_NOTE) {
-            add_note(one);
+        add(word, flags & F_LOST ? 2 : 0);
+        if (flags & F_PORT) {
+            port = WORD_PORT(word);
+            add(port, 2);
         }
-        queue_take();
+        add(word, flags & F_NO_CODE ? 0 : 1);
+        stamp = one->stamp;
+        queue.taken++;
         if (flags & F_NOTE) {
+            add_note(word);
             break;
         }
     }

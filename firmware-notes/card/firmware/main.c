@@ -19,12 +19,12 @@ static void uart_start(void) {
     IO_CTRL(PIN_UART_TX) = FUNCTION_UART;
 }
 
-/* A frame is complete before its first byte leaves. */
+/* A frame is complete before its first byte leaves, and built when that can leave at once. */
 static void send(void) {
     while (wire_at < wire_length && !(UART_FR & UART_FULL)) {
         UART_DR = wire[wire_at++];
     }
-    if (wire_at < wire_length) {
+    if (wire_at < wire_length || !(UART_FR & UART_EMPTY)) {
         return;
     }
     if (queue_first()) {

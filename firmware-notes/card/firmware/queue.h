@@ -18,23 +18,43 @@
 
 #define QUEUE_SIZE 8192 /* entries, a power of two */
 #define QUEUE_RESERVE 64 /* of them for what is no write: resets and power are told in any flood */
+#define QUEUE_WRITES (QUEUE_SIZE - QUEUE_RESERVE)
+
+/* What an entry tells stands in its word, its flags in the highest byte. A write: bits 0-7 the byte, 8-17 the port.
+   A loss: bits 0-15 the count. A note: bits 0-7 the kind, 8-15 the value. */
+#define WORD_PORT(word) ((word) >> 8 & 0x3ff)
+#define WORD_FLAGS(word) ((word) >> 24)
+#define WORD_WRITE 0x3ffff
 
 struct entry {
     uint32_t stamp; /* us */
-    uint16_t lost;  /* writes dropped just before it */
-    uint16_t port;  /* or what a power note says */
-    uint8_t code;   /* or the kind of a note */
-    uint8_t flags;  /* of F_RESET, F_NO_CODE and F_NOTE */
+    uint32_t word;
 };
 
-void queue_write(uint32_t stamp, uint32_t port, uint32_t code);
-void queue_reset(uint32_t stamp);
-void queue_note(uint32_t stamp, uint32_t kind, uint32_t value);
-void queue_drop(void);
-void queue_settle_loss(uint32_t stamp);
+/* Numbers of entries run on over the wrap; the difference of the two is what waits. */
+struct queue {
+    uint32_t put, taken;
+    uint32_t dropped; /* writes that are not told yet */
+    struct entry entries[QUEUE_SIZE];
+};
+extern struct queue queue;
 
-const struct entry *queue_first(void);
-void queue_take(void);
-uint32_t queue_number(void); /* of the first entry, or of the one that comes next */
+void queue_put(uint32_t stamp, uint32_t flags, uint32_t what); /* anything but a write */
+void queue_write_after_loss(uint32_t stamp, uint32_t word);
+void queue_settle_loss(uint32_t stamp);
+const struct entry *queue_first(void); /* 0: nothing waits */
+
+/* A write. Inline: a flood leaves 94 cycles for each. After a loss there must be room for its count too. */
+static inline void queue_write(uint32_t stamp, uint32_t word) {
+    if (queue.put - queue.taken + !!queue.dropped >= QUEUE_WRITES) {
+        queue.dropped++;
+    } else if (queue.dropped) {
+        queue_write_after_loss(stamp, word);
+    } else {
+        struct entry *one = &queue.entries[queue.put++ % QUEUE_SIZE];
+        one->stamp = stamp;
+        one->word = word & WORD_WRITE;
+    }
+}
 
 #endif

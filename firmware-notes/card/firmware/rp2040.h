@@ -59,6 +59,7 @@
 #define UART_DR REG(UART0 + 0x00)
 #define UART_FR REG(UART0 + 0x18)
 #define UART_FULL (1u << 5)
+#define UART_EMPTY (1u << 7) /* but for the byte that is being sent */
 #define UART_IBRD REG(UART0 + 0x24)
 #define UART_FBRD REG(UART0 + 0x28)
 #define UART_LCR_H REG(UART0 + 0x2c)
