@@ -71,8 +71,17 @@ MAY_KNOW = {
         *(
             f"benchd.{room}"
             for room in (
-                "studies", "inference", "rom", "reporter", "card", "rules", "store", "settings", "files", "upkeep",
-            )  # fmt: skip
+                "studies",
+                "inference",
+                "rom",
+                "reporter",
+                "card",
+                "rules",
+                "store",
+                "settings",
+                "files",
+                "upkeep",
+            )
         ),
         *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder")),
         "benchd.decode.report",

@@ -131,7 +131,7 @@ static void choose_ports(void) {
     watch(1);
 }
 
-void bus_tell(void) {
+static void tell_card(void) {
     card_note_at = settled;
     queue_put(settled, F_NO_CODE | F_NOTE, NOTE_CARD);
 }
@@ -159,6 +159,10 @@ void bus_start(void) {
     }
     jumpers = read_jumpers();
     choose_ports();
+    tell_card();
+    if (!(GPIO_IN >> PIN_POWER & 1)) {
+        queue_put(settled, F_NO_CODE | F_NOTE, NOTE_POWER); /* there it would be an edge, which tells itself */
+    }
 }
 
 static int after(uint32_t stamp, uint32_t until) { return stamp - until - 1 < AHEAD_US; }
@@ -232,7 +236,7 @@ static void look_at_jumpers(void) {
     } else if (settled - jumpers_since > JUMPER_US) {
         jumpers = now;
         choose_ports();
-        bus_tell();
+        tell_card();
     }
 }
 
@@ -249,6 +253,6 @@ void bus_look(void) {
     queue_settle_loss(settled);
     look_at_jumpers();
     if (settled - card_note_at >= CARD_NOTE_US) {
-        bus_tell();
+        tell_card();
     }
 }

@@ -44,7 +44,6 @@ int main(void) {
     UART_DR = 0; /* ends what a restart cut off */
     framed_at = settled;
     wire_length = frame_plain(wire, KIND_STARTED, settled);
-    bus_tell();
     for (;;) {
         bus_look();
         send();
