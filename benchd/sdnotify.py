@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import os
 import socket
@@ -18,3 +19,21 @@ def notify(state: str) -> bool:
         sock.sendto(state.encode(), address)
         return True
     return False
+
+
+def watchdog_s() -> float | None:
+    """Within how many seconds the service manager wants to hear of this process (sd_watchdog_enabled(3)), if at all."""
+    with contextlib.suppress(ValueError):
+        limit_us = int(os.environ.get("WATCHDOG_USEC", "0"))
+        for_us = int(os.environ.get("WATCHDOG_PID", os.getpid())) == os.getpid()
+        if limit_us > 0 and for_us:
+            return limit_us / 1e6
+    return None
+
+
+async def keep_watchdog() -> None:
+    """Tell the service manager twice within its limit that this event loop turns; at once nothing where it asks not."""
+    limit_s = watchdog_s()
+    while limit_s is not None:
+        notify("WATCHDOG=1")
+        await asyncio.sleep(limit_s / 2)

@@ -35,6 +35,7 @@ PACKAGES = {
     "chromedriver": "chromium-driver",
     "romheaders": "fcode-utils",
     "openssl": "openssl",
+    "systemd-sysusers": "systemd",
     "npm": "npm",
     "node": "nodejs",
     "arm-none-eabi-gcc": "gcc-arm-none-eabi",

@@ -29,6 +29,7 @@ COMMANDS = {
     "replay": ("replay", "Judge captures again, from the files alone."),
     "backup": ("backup", "Write settings, store and captures to one file."),
     "restore": ("backup", "Make a bench of a backup, or check one."),
+    "service": ("service", "Run benchd as a service of this computer."),
     "ports": ("ports", "List serial ports and what stands in their way."),
     "map": ("map", "Map the first megabyte, predict the option-ROM scan."),
     "compare": ("weigh", "Compare boots or trials with the first."),

@@ -17,7 +17,7 @@ from benchd.cli.common import ConfigOption, settings_of
 from benchd.cli.first_settings import first_settings
 from benchd.cli.output import clean_lines
 from benchd.daemon import Daemon
-from benchd.sdnotify import notify
+from benchd.sdnotify import keep_watchdog, notify
 from benchd.settings import LoadedSettings
 
 SWITCH_S = 0.0005
@@ -96,9 +96,11 @@ async def serve(loaded: LoadedSettings) -> None:
         log.info("metrics and page at %s", daemon.server.url)
         notify("READY=1")
 
+    alive = asyncio.create_task(keep_watchdog(), name="watchdog")
     try:
         await daemon.run(ready)
     finally:
+        alive.cancel()
         notify("STOPPING=1")
     log.info("stopped; captures are in %s", loaded.data / "captures")
 

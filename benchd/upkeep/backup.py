@@ -131,14 +131,14 @@ class _Packer:
 
     def _settings(self, loaded: LoadedSettings) -> None:
         self._text(f"{SETTINGS}/{loaded.path.name}", _portable(loaded))
-        for path in sorted(set(_named_files(loaded, self.done.left_out))):
+        for path in sorted(set(named_files(loaded, self.done.left_out))):
             try:
                 name = path.resolve().relative_to(loaded.base.resolve())
             except ValueError:
                 self.done.left_out.append(f"{path}: lies outside the settings' folder")
             else:
                 self._file(f"{SETTINGS}/{name.as_posix()}", path)
-        self.done.left_out += [f"{path}: may hold a secret" for path in _secret_files(loaded)]
+        self.done.left_out += [f"{path}: may hold a secret" for path in secret_files(loaded)]
 
     def _data(self, loaded: LoadedSettings, path: Path) -> None:
         try:
@@ -197,7 +197,7 @@ def _portable(loaded: LoadedSettings) -> str:
     return with_values(text, "bench", {"store": None, **data})
 
 
-def _named_files(loaded: LoadedSettings, left_out: list[str]) -> Iterator[Path]:
+def named_files(loaded: LoadedSettings, left_out: list[str]) -> Iterator[Path]:
     """Rule tables, maps and their images that the settings name as files."""
     for machine in loaded.settings.machine:
         try:
@@ -223,7 +223,8 @@ def _named_files(loaded: LoadedSettings, left_out: list[str]) -> Iterator[Path]:
                 yield path.parent / window.image
 
 
-def _secret_files(loaded: LoadedSettings) -> Iterator[Path]:
+def secret_files(loaded: LoadedSettings) -> Iterator[Path]:
+    """Files that the settings name and that may hold a secret."""
     settings = loaded.settings
     named: list[str | Path | None] = [settings.http.token_file, settings.http.tls_cert, settings.http.tls_key]
     named.append(settings.alert.notify_file)
