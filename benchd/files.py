@@ -85,6 +85,9 @@ def write_new(path: Path, data: bytes, force: bool, inputs: Sequence[Path]) -> N
     except OSError as error:
         part.unlink(missing_ok=True)
         raise ExternalError(f"{path}: cannot write it: {error.strerror or error}") from None
+    except BaseException:  # Ctrl-C: nothing half written stays
+        part.unlink(missing_ok=True)
+        raise
 
 
 def _same(path: Path, source: Path) -> bool:

@@ -27,6 +27,7 @@ COMMANDS = {
     "boots": ("boots", "List stored boots, newest last."),
     "show": ("show", "Show one boot: ladder, findings, what to try."),
     "replay": ("replay", "Judge captures again, from the files alone."),
+    "setup": ("setup", "Make a settings file: ask, listen, write."),
     "ports": ("ports", "List serial ports and what stands in their way."),
     "map": ("map", "Map the first megabyte, predict the option-ROM scan."),
     "compare": ("weigh", "Compare boots or trials with the first."),

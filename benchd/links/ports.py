@@ -164,4 +164,20 @@ def ports_text(ports: Sequence[PortFacts]) -> str:
             ("caution", port.caution),
         ]
         lines += [f"    {key}: {value}" for key, value in facts if value]
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *_snippet(ports)])
+
+
+def _snippet(ports: Sequence[PortFacts]) -> list[str]:
+    """Return what goes into the settings for those ports that can be used (all, where none can)."""
+    shown = [port for port in ports if port.usable] or list(ports)
+    lines = ["`benchd setup` asks what is at each port, listens, and writes bench.toml. By hand, this belongs there:"]
+    lines += ["", "    [[machine]]", '    name = "pc"', '    rules = "record"   # or a table: `benchd rules find`']
+    for port in shown:
+        lines += [
+            "",
+            "    [[machine.link]]",
+            '    kind = "console"   # a null-modem cable; "post" for a diagnostic card',
+        ]
+        lines += [f'    port = "{(port.names or (port.device,))[0]}"']
+        lines += ['    speed = "hunt"     # 9600 for a card']
+    return lines

@@ -66,8 +66,10 @@ MAY_KNOW = {
             f"benchd.{room}"
             for room in ("studies", "inference", "rom", "reporter", "rules", "store", "settings", "files")
         ),
-        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder")),
+        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder", "listening")),
         "benchd.decode.report",
+        "benchd.decode.heard",
+        "benchd.links.identity",
         "benchd.links.ports",
         "benchd.links.loopback",
         "benchd.sdnotify",
