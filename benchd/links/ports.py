@@ -13,6 +13,7 @@ from typing import Any
 
 from serial.tools import list_ports
 
+from benchd.errors import system_words
 from benchd.links.holders import holders
 from benchd.links.identity import numbered, steady_names
 from benchd.links.lines import latency_timer_ms, port_kind
@@ -93,7 +94,7 @@ def look_at(
     try:
         status = os.stat(device)
     except OSError as error:
-        advice = f"not there: {error.strerror}"
+        advice = f"not there: {system_words(error)}"
         return PortFacts(device, kind, description, usb, serial_number, usable=False, advice=advice)
     group = _name(grp.getgrgid, status.st_gid)
     may = os.access(device, os.R_OK | os.W_OK)
