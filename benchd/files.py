@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from benchd.errors import BenchError, ExternalError, UsageError
+from benchd.errors import BenchError, ExternalError, UsageError, system_words
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -31,9 +31,9 @@ def read_bytes(path: Path, limit: int = READ_LIMIT, missing: Missing = ExternalE
             data = file.read(limit + 1)
             size = max(len(data), os.fstat(file.fileno()).st_size)
     except (FileNotFoundError, IsADirectoryError) as error:
-        raise missing(f"{path}: cannot be read: {error.strerror}; check the name") from None
+        raise missing(f"{path}: cannot be read: {system_words(error)}; check the name") from None
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        raise ExternalError(f"{path}: cannot be read: {getattr(error, 'strerror', None) or error}") from None
+        raise ExternalError(f"{path}: cannot be read: {system_words(error)}") from None
     if len(data) > limit:
         raise UsageError(f"{path}: {size:,} bytes, more than the {limit:,} that are read: is it the right file?")
     return data
@@ -41,14 +41,23 @@ def read_bytes(path: Path, limit: int = READ_LIMIT, missing: Missing = ExternalE
 
 def decode_text(data: bytes, file: str) -> str:
     """Return UTF-8 text, a byte-order mark taken off and line ends made one character. Raises FileProblems."""
+    from benchd.tomlfile import FileProblems, Problem
+
+    why = "Save the file as UTF-8 ({})"
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or _is_utf16(data):
+        raise FileProblems([Problem(file, 1, "", why.format("it is UTF-16: two bytes for each letter"))])
     try:
         return data.decode("utf-8").removeprefix("\ufeff").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
-        from benchd.tomlfile import FileProblems, Problem
-
         line = data.count(b"\n", 0, error.start) + 1
-        why = f"Save the file as UTF-8 (line {line} has a byte that is not)"
-        raise FileProblems([Problem(file, line, "", why)]) from None
+        raise FileProblems([Problem(file, line, "", why.format(f"line {line} has a byte that is not"))]) from None
+
+
+def _is_utf16(data: bytes) -> bool:
+    """Whether every second byte of the beginning is 00h, as in UTF-16 of plain letters without its mark."""
+    head = data[:200]
+    pairs = len(head) // 2
+    return pairs >= 2 and any(head[at::2].count(0) * 2 > pairs and not head[1 - at :: 2].count(0) for at in (0, 1))
 
 
 def read_text(path: Path, limit: int = TEXT_LIMIT, missing: Missing = ExternalError) -> str:
@@ -84,7 +93,10 @@ def write_new(path: Path, data: bytes, force: bool, inputs: Sequence[Path]) -> N
         raise ExternalError(f"{part}: left over from an earlier run; remove it and try again") from None
     except OSError as error:
         part.unlink(missing_ok=True)
-        raise ExternalError(f"{path}: cannot write it: {error.strerror or error}") from None
+        raise ExternalError(f"{path}: cannot write it: {system_words(error)}") from None
+    except BaseException:  # Ctrl-C: nothing half written stays
+        part.unlink(missing_ok=True)
+        raise
 
 
 def _same(path: Path, source: Path) -> bool:

@@ -289,7 +289,7 @@ def is_loopback(host: str) -> bool:
 
 def load_settings(path: Path) -> LoadedSettings:
     """Read a settings file. Raises FileProblems (file, line, key) or ExternalError."""
-    hint = f"{path}: no such settings file; see config/bench.toml for an example"
+    hint = f"{path}: no such settings file; `benchd setup` makes one, config/bench.toml is an example"
     return LoadedSettings(read_toml(Settings, path, lambda _: UsageError(hint)), path.absolute())
 
 

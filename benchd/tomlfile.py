@@ -6,31 +6,17 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, ValidationError
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
+from benchd.checkwords import check_words, unknown_words
 from benchd.errors import UsageError
 from benchd.tomlplaces import Places
+from benchd.tomlwords import toml_words
 
 M = TypeVar("M", bound=BaseModel)
-WORDS = {
-    "extra_forbidden": "unknown key",
-    "missing": "is missing",
-    "list_type": "use a list: values in brackets, with commas between",
-    "string_type": "use text: put it in quotes",
-    "int_type": "use a whole number, without quotes",
-    "int_parsing": "use a whole number, without quotes",
-    "int_from_float": "use a whole number",
-    "float_type": "use a number, without quotes",
-    "float_parsing": "use a number, without quotes",
-    "bool_type": "use true or false, without quotes",
-    "bool_parsing": "use true or false, without quotes",
-    "dict_type": "use a table: keys with values, not one value",
-    "model_type": "use a table: keys with values, not one value",
-}
-"""Pydantic's kinds of error, in words for people."""
 MAX_SHOWN = 50
 """Problems in the message of an error; `problems` has them all."""
 
@@ -80,36 +66,67 @@ def parse(text: str, file: str) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         line = int(found[1]) if found else text.count("\n") + 1
-        why = f"not valid TOML: {error}"
+        lines = text.split("\n")
+        why = f"not valid TOML: {toml_words(str(error), lines[line - 1] if line <= len(lines) else '')}"
         if twice := re.match(r"Cannot declare \((.+?),?\) twice", str(error)):
             name = ".".join(toml_key(part) for part in re.findall(r"['\"](.+?)['\"]", twice[1]))
             why = (
-                f"[{name}] stands here for the second time: where there may be several, use double brackets: [[{name}]]"
+                f"[{name}] stands here for the second time: use double brackets, [[{name}]], where there may be "
+                "several, or put these keys under the first"
             )
         raise FileProblems([Problem(file, line, "", why)]) from None
-    except ValueError as error:  # an integer longer than Python reads
+    except ValueError:  # an integer longer than Python reads
         digits = re.search(r"[0-9_]{1000,}", text)
         line = text.count("\n", 0, digits.start()) + 1 if digits else 0
-        raise FileProblems([Problem(file, line, "", f"not a value: {error}")]) from None
+        raise FileProblems([Problem(file, line, "", "the number has more digits than are read")]) from None
     except RecursionError:
         raise FileProblems([Problem(file, 0, "", "arrays or tables are nested too deeply")]) from None
 
 
-def problems_of(error: ValidationError, text: str, file: str) -> list[Problem]:
-    """Return a validation error's parts as problems located in `text`."""
+def problems_of(error: ValidationError, text: str, file: str, model: type[BaseModel]) -> list[Problem]:
+    """Return what `model` found wrong, as problems located in `text`."""
     out = []
     places = Places(text)
     data = tomllib.loads(text)
-    for part in error.errors(include_url=False, include_context=False):
+    for part in error.errors(include_url=False):
         path = _in_file(part["loc"], data, part["type"] == "missing")
-        message = WORDS.get(
-            part["type"], part["msg"].removeprefix("Value error, ").replace("Input should be", "must be")
-        )
-        if part["type"] == "list_type" and isinstance(part["input"], dict):
+        message = check_words(part)
+        if part["type"] == "extra_forbidden" and path:
+            message = unknown_words(str(path[-1]), _keys(_annotation(model, path[:-1])))
+        elif part["type"] == "list_type" and (isinstance(part["input"], dict) or _keys(_annotation(model, [*path, 0]))):
             name = ".".join(toml_key(key) for key in path if isinstance(key, str))
             message = f"use double brackets: [[{name}]]"
         out.append(Problem(file, places.line(tuple(path)), dotted(path), message))
     return out
+
+
+def _models(hint: Any) -> list[type[BaseModel]]:
+    """Return the models that a type hint holds directly: itself, or members of a union."""
+    if isinstance(hint, type) and not get_args(hint):
+        return [hint] if issubclass(hint, BaseModel) else []
+    if get_origin(hint) in (list, tuple, dict):
+        return []
+    return [model for one in get_args(hint) for model in _models(one)]
+
+
+def _annotation(hint: Any, path: Sequence[str | int]) -> Any:
+    """Return the type hint of what stands at `path` below a model, or None where none is known."""
+    for part in path:
+        if isinstance(part, int):
+            lists = [one for one in (hint, *get_args(hint)) if get_origin(one) in (list, tuple)]
+            hint = get_args(lists[0])[0] if lists else None
+            continue
+        fields = [info for model in _models(hint) for key, info in _fields(model) if key == part]
+        hint = fields[0].annotation if fields else None
+    return hint
+
+
+def _fields(model: type[BaseModel]) -> list[tuple[str, Any]]:
+    return [(info.alias or name, info) for name, info in model.model_fields.items()]
+
+
+def _keys(hint: Any) -> list[str]:
+    return [key for model in _models(hint) for key, _ in _fields(model)]
 
 
 def misplaced(title: str, where: tuple[str | int, ...], text: str) -> ValidationError:
@@ -149,7 +166,7 @@ def validate(model: type[M], text: str, file: str) -> M:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise FileProblems(problems_of(error, text, file)) from None
+        raise FileProblems(problems_of(error, text, file, model)) from None
 
 
 def toml_value(value: object) -> str:

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError, system_words
 
 SECTION, INTERFACE, PACKET = 0x0A0D0D0A, 1, 6
 SECTION_MAGIC = b"\x0a\x0d\x0d\x0a"
@@ -138,7 +138,7 @@ class BlockReader:
                 size += len(part)
         except OSError as error:
             raise ExternalError(
-                f"capture {self._path}: reading at offset {self.offset} failed: {error.strerror}; check the disk"
+                f"capture {self._path}: reading at offset {self.offset} failed: {system_words(error)}; check the disk"
             ) from error
         return b"".join(parts)
 

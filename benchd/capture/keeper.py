@@ -25,7 +25,7 @@ from pathlib import Path
 from benchd.capture.layout import MAX_PAYLOAD, event_payload
 from benchd.capture.reader import read_capture
 from benchd.capture.writer import CaptureWriter
-from benchd.errors import BenchError, ExternalError
+from benchd.errors import BenchError, ExternalError, system_words
 from benchd.vocabulary.records import Annotation, Chunk, LinkInfo, LinkState, ModemLines, Record
 
 BACKLOG_BYTES = 64 << 20
@@ -250,7 +250,7 @@ class CaptureKeeper:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise ExternalError(f"folder {self.folder} cannot be made: {error.strerror}") from error
+            raise ExternalError(f"folder {self.folder} cannot be made: {system_words(error)}") from error
         stamp = f"{datetime.now(UTC):%Y%m%d-%H%M%S}"
         path, n = self.folder / f"{stamp}.pcapng", 1
         while path.exists():

@@ -11,7 +11,7 @@ from typing import BinaryIO
 
 from benchd.capture import layout
 from benchd.capture.blocks import COMMENT, INTERFACE, PACKET, SECTION, TSRESOL, BlockReader, Damage, Value
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError, system_words
 from benchd.vocabulary.records import Chunk, LinkInfo, Record
 
 
@@ -187,6 +187,6 @@ def _open(path: Path) -> BinaryIO:
     try:
         return open(path, "rb", buffering=65_536)
     except (FileNotFoundError, IsADirectoryError, NotADirectoryError) as error:
-        raise UsageError(f"capture {path}: {error.strerror}; name a capture file") from error
+        raise UsageError(f"capture {path}: {system_words(error)}; name a capture file") from error
     except OSError as error:
-        raise ExternalError(f"capture {path} cannot be read: {error.strerror}; check its permissions") from error
+        raise ExternalError(f"capture {path} cannot be read: {system_words(error)}; check its permissions") from error

@@ -11,7 +11,7 @@ from types import TracebackType
 
 from benchd import __version__
 from benchd.capture import blocks, layout
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError, system_words
 from benchd.vocabulary.records import Chunk, LinkInfo, Record
 
 
@@ -99,7 +99,7 @@ class CaptureWriter:
             raise UsageError(f"capture {self.path} exists already; captures are never overwritten") from error
         except OSError as error:
             raise ExternalError(
-                f"capture {self.path} cannot be created: {error.strerror}; check the data directory"
+                f"capture {self.path} cannot be created: {system_words(error)}; check the data directory"
             ) from error
 
     @property
@@ -148,7 +148,7 @@ class CaptureWriter:
                 done += os.write(self._fd, data[done:] if done else data)
         except OSError as error:
             text = (
-                f"capture {self.path}: writing at offset {self._size + done} failed: {error.strerror}; "
+                f"capture {self.path}: writing at offset {self._size + done} failed: {system_words(error)}; "
                 "free space or name another data directory"
             )
             try:
@@ -168,7 +168,7 @@ class CaptureWriter:
         except OSError as error:
             # The kernel may have dropped the pages it could not write: a second fsync would lie.
             self._broken = (
-                f"capture {self.path}: syncing failed: {error.strerror}; safe up to offset {self._synced}: "
+                f"capture {self.path}: syncing failed: {system_words(error)}; safe up to offset {self._synced}: "
                 "check the disk and go on in a new capture"
             )
             raise ExternalError(self._broken) from error

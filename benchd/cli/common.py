@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from benchd.cli.options import ConfigOption, JsonOption, config_path
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError, system_words
 from benchd.settings import LoadedSettings, load_settings
 from benchd.store import Store
 
@@ -22,7 +22,9 @@ def make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise ExternalError(f"{folder}: cannot be made: {error.strerror}; it must be a folder you may write") from None
+        raise ExternalError(
+            f"{folder}: cannot be made: {system_words(error)}; it must be a folder you may write"
+        ) from None
 
 
 def _reachable(folder: Path) -> None:
@@ -32,7 +34,7 @@ def _reachable(folder: Path) -> None:
     except (FileNotFoundError, ValueError):
         return
     except OSError as error:
-        raise ExternalError(f"{folder}: cannot be looked into: {error.strerror}") from None
+        raise ExternalError(f"{folder}: cannot be looked into: {system_words(error)}") from None
 
 
 def store_of(given: Path | None, *, write: bool = False) -> Store:

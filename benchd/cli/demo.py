@@ -27,7 +27,7 @@ from benchd.daemon import Daemon
 from benchd.demo import at286
 from benchd.demo.machine import Operator, SimMachine
 from benchd.demo.story import play_story
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError, system_words
 from benchd.rules.files import shipped_dir
 from benchd.settings import load_settings
 from benchd.studies.comparing import compare_groups, find_groups
@@ -176,7 +176,7 @@ def copy_examples(folder: Path) -> None:
         try:
             shutil.copyfile(shipped_dir() / "examples" / name, folder / name)
         except OSError as error:
-            raise ExternalError(f"{folder / name}: cannot be written: {error.strerror or error}") from None
+            raise ExternalError(f"{folder / name}: cannot be written: {system_words(error)}") from None
 
 
 async def run_demo(folder: Path, listen: str, keep: bool) -> int:

@@ -6,6 +6,7 @@ Drawn are the ladder with what each rung took, codes, text, links, and the alarm
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import ssl
 import time
@@ -26,7 +27,7 @@ from rich.text import Text
 
 from benchd.cli.options import ConfigOption, config_path
 from benchd.cli.output import clean
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError, system_words
 from benchd.settings import load_settings
 from benchd.web.auth import read_token
 
@@ -91,8 +92,9 @@ class Caller:
             ) from None
         except (OSError, HTTPException) as error:
             cause = getattr(error, "reason", error)
-            reason = clean(str(getattr(cause, "strerror", None) or cause))
-            raise ExternalError(f"benchd is not running at {url} ({reason}). Start it: `benchd run`") from None
+            refused = getattr(cause, "errno", None) == errno.ECONNREFUSED
+            reason = "" if refused else f" ({clean(system_words(cause))})"
+            raise ExternalError(f"benchd is not running at {url}{reason}. Start it: `benchd run`") from None
         except (ValueError, KeyError, TypeError):
             raise ExternalError(f"{url}: what answers there is no benchd of this version") from None
 

@@ -18,7 +18,7 @@ from typer.core import TyperCommand, TyperGroup
 
 from benchd import __version__
 from benchd.cli.output import clean_lines, say
-from benchd.errors import BenchError
+from benchd.errors import BenchError, system_words
 
 COMMANDS = {
     "run": ("run", "Watch the machines of a settings file until Ctrl-C."),
@@ -30,6 +30,7 @@ COMMANDS = {
     "backup": ("backup", "Write settings, store and captures to one file."),
     "restore": ("backup", "Make a bench of a backup, or check one."),
     "service": ("service", "Run benchd as a service of this computer."),
+    "setup": ("setup", "Make a settings file: ask, listen, write."),
     "ports": ("ports", "List serial ports and what stands in their way."),
     "map": ("map", "Map the first megabyte, predict the option-ROM scan."),
     "compare": ("weigh", "Compare boots or trials with the first."),
@@ -161,7 +162,7 @@ def main() -> None:
     except OSError as error:
         where = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
         _silence()
-        print(clean_lines(f"benchd: {where}{error.strerror or error}"), file=sys.stderr)
+        print(clean_lines(f"benchd: {where}{system_words(error)}"), file=sys.stderr)
         sys.exit(1)
 
 

@@ -27,4 +27,7 @@ def config_path(given: Path | None) -> Path:
     for place in PLACES:
         if Path(place).is_file():
             return Path(place)
-    raise UsageError(f"no settings file: give --config FILE, or make one of {', '.join(PLACES)}")
+    raise UsageError(
+        f"no settings file: `benchd setup` asks for the ports and writes one; or give --config FILE "
+        f"(looked for here: {', '.join(PLACES)})"
+    )

@@ -15,7 +15,7 @@ import typer
 from benchd.cli.common import ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.cli.studyundo import add_undo
-from benchd.errors import BenchError, ExternalError, UsageError
+from benchd.errors import BenchError, ExternalError, UsageError, system_words
 
 if TYPE_CHECKING:
     from benchd.store import Store
@@ -185,7 +185,7 @@ def export(
     try:
         out.write_text(text, encoding="utf-8")
     except OSError as error:
-        raise ExternalError(f"{out}: cannot be written: {error.strerror or error}") from None
+        raise ExternalError(f"{out}: cannot be written: {system_words(error)}") from None
 
 
 @sub.command()
@@ -324,7 +324,9 @@ def _in_editor(text: str, name: str) -> tuple[str, str]:
         try:
             done = subprocess.run([*words, path], check=False)
         except OSError as error:
-            raise ExternalError(f"the editor {words[0]!r} cannot be started: {error.strerror}; set $EDITOR") from None
+            raise ExternalError(
+                f"the editor {words[0]!r} cannot be started: {system_words(error)}; set $EDITOR"
+            ) from None
         if done.returncode:
             raise ExternalError(f"the editor {words[0]!r} ended with {done.returncode}; study '{name}' is unchanged")
         return read_text(Path(path), missing=UsageError), path

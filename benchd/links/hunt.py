@@ -116,12 +116,8 @@ class Hunter:
 
     def _seek(self, t_ns: int) -> Decision | None:
         limits, tally = self.scoring.limits, self._tally()
-        if self.scoring.proofs:
-            proven = tally.proofs >= self.scoring.proofs
-        else:
-            proven = tally.seen >= limits.few and tally.distinct >= limits.variety and tally.sure >= limits.lock
-            proven = proven and not (self.scoring.any_byte and min(self._data) >= 0xE0)
-        if proven:
+        too_slow = self.scoring.any_byte and min(self._data, default=0) >= 0xE0
+        if self.scoring.proves(tally) and not too_slow:
             self.state, self.confidence = "locked", self._confidence(tally)
             reason = self._reason(tally)
             self._forget()

@@ -13,6 +13,7 @@ from typing import Any
 
 from serial.tools import list_ports
 
+from benchd.errors import system_words
 from benchd.links.holders import holders
 from benchd.links.identity import numbered, steady_names
 from benchd.links.lines import latency_timer_ms, port_kind
@@ -93,7 +94,7 @@ def look_at(
     try:
         status = os.stat(device)
     except OSError as error:
-        advice = f"not there: {error.strerror}"
+        advice = f"not there: {system_words(error)}"
         return PortFacts(device, kind, description, usb, serial_number, usable=False, advice=advice)
     group = _name(grp.getgrgid, status.st_gid)
     may = os.access(device, os.R_OK | os.W_OK)
@@ -164,4 +165,20 @@ def ports_text(ports: Sequence[PortFacts]) -> str:
             ("caution", port.caution),
         ]
         lines += [f"    {key}: {value}" for key, value in facts if value]
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *_snippet(ports)])
+
+
+def _snippet(ports: Sequence[PortFacts]) -> list[str]:
+    """Return what goes into the settings for those ports that can be used (all, where none can)."""
+    shown = [port for port in ports if port.usable] or list(ports)
+    lines = ["`benchd setup` asks what is at each port, listens, and writes bench.toml. By hand, this belongs there:"]
+    lines += ["", "    [[machine]]", '    name = "pc"', '    rules = "record"   # or a table: `benchd rules find`']
+    for port in shown:
+        lines += [
+            "",
+            "    [[machine.link]]",
+            '    kind = "console"   # a null-modem cable; "post" for a diagnostic card',
+        ]
+        lines += [f'    port = "{(port.names or (port.device,))[0]}"']
+        lines += ['    speed = "hunt"     # 9600 for a card']
+    return lines

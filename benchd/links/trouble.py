@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import errno
+import os
 import socket
 import termios
 from dataclasses import dataclass
 from typing import Literal
 
+from benchd.errors import system_words
 from benchd.links.terminal import UnfitFormat
 
 State = Literal[
@@ -102,8 +104,13 @@ def why_not_open(error: BaseException, port: str, users: str = "") -> Trouble:
     if any(isinstance(item, UnfitFormat) for item in chain):
         return Trouble("unfit", f"{port}: {error}")
     state, text = _network(error, chain) if _is_network(port) else _device(error)
-    detail = str(error).strip() or type(error).__name__
+    detail = _detail(error)
     return Trouble(state, f"{port}: {text.format(port=port, users=users or SOMEBODY, detail=detail)}")
+
+
+def _detail(error: BaseException) -> str:
+    number = error_number(error)
+    return system_words(OSError(number, os.strerror(number)) if number else error)
 
 
 def _is_network(port: str) -> bool:
@@ -127,6 +134,6 @@ def why_gone(error: BaseException | None, port: str) -> Trouble:
     """Return what an exception while reading the open `port` means."""
     if _is_network(port):
         return Trouble("gone", f"{port}: the far end closed the connection; waiting for it to come back")
-    detail = f" ({str(error).strip()})" if error is not None and str(error).strip() else ""
+    detail = f" ({_detail(error)})" if error is not None and str(error).strip() else ""
     text = f"{port}: the port went away{detail}; plug the adapter back in, reading goes on by itself"
     return Trouble("gone", text)

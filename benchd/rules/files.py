@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError, system_words
 from benchd.files import TOML_LIMIT, read_text
 from benchd.rules import RuleTable, load_text
 
@@ -60,7 +60,7 @@ def _is_file(path: Path) -> bool:
     try:
         return path.is_file()
     except PermissionError as error:
-        raise ExternalError(f"{path}: cannot be read: {error.strerror}") from None
+        raise ExternalError(f"{path}: cannot be read: {system_words(error)}") from None
     except OSError:  # no such name can be: too long, for one
         return False
 

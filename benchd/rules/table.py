@@ -24,7 +24,7 @@ def load_text(text: str, file: str) -> RuleTable:
     try:
         table = RuleTable.model_validate(data)
     except ValidationError as error:
-        problems = problems_of(error, text, file)
+        problems = problems_of(error, text, file, RuleTable)
     problems += [Problem(file, locate(text, path), dotted(path), why) for path, why in _references(data)]
     if problems or table is None:
         raise FileProblems(problems)

@@ -25,7 +25,7 @@ import sqlalchemy as sa
 from pydantic import ValidationError
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
-from benchd.errors import BenchError, ExternalError, UsageError
+from benchd.errors import BenchError, ExternalError, UsageError, system_words
 from benchd.store.schema import VERSION_TABLE, VERSIONS
 
 BUSY_S = 5.0
@@ -154,7 +154,7 @@ class Database:
                 path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
                 raise ExternalError(
-                    f"store {path}: its directory cannot be made: {error.strerror}; name another data directory"
+                    f"store {path}: its directory cannot be made: {system_words(error)}; name another data directory"
                 ) from error
         elif not self._create and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
             self.read_only = True
@@ -279,7 +279,7 @@ class Database:
         except sqlite3.Error as error:
             raise self._in_words(error) from error
         except OSError as error:
-            raise ExternalError(f"store {self.where}: {error.strerror or error}; check the disk") from error
+            raise ExternalError(f"store {self.where}: {system_words(error)}; check the disk") from error
         except UnicodeEncodeError as error:
             raise UsageError(f"{error.object[:80]!r} is not text that can be stored") from error
         except (UnicodeDecodeError, JSONDecodeError, ValidationError) as error:  # what was stored was well-formed

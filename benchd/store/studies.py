@@ -9,6 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 from pydantic import ValidationError
 
+from benchd.checkwords import first_words
 from benchd.errors import UsageError
 from benchd.store import schema
 from benchd.store.boots import MAX_CANDIDATES, microseconds
@@ -258,9 +259,7 @@ def _new_trial(**values: Any) -> Trial:
     try:
         return Trial(**values)
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise UsageError(f"trial: {where}: {first['msg']}") from error
+        raise UsageError(f"trial: {first_words(error)}") from error
 
 
 def _check_json(what: str, document: Mapping[str, Any]) -> None:

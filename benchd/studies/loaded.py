@@ -12,6 +12,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, ValidationError, computed_field
 
+from benchd.checkwords import first_words
 from benchd.errors import UsageError
 from benchd.inference.forms import Count, Form, Hidden
 from benchd.inference.study import BootResult, Change, Study, TrialCounts
@@ -164,9 +165,7 @@ def open_study(store: Store, name: str) -> LoadedStudy:
     try:
         document = StudyDocument.model_validate(stored.document)
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise UsageError(f"study '{name}': its stored document does not read: {where}: {first['msg']}") from None
+        raise UsageError(f"study '{name}': its stored document does not read: {first_words(error)}") from None
     return LoadedStudy(stored, document, document.pure(name))
 
 

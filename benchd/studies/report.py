@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd import __version__
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError, system_words
 from benchd.harmless import clean
 from benchd.inference.wording import counted, percent
 from benchd.store import Store
@@ -260,5 +260,5 @@ def write_report(store: Store, name: str, folder: Path, now: str) -> list[Path]:
             path.write_text(text, encoding="utf-8", errors="replace")
             out.append(path)
     except OSError as error:
-        raise ExternalError(f"{folder}: the report cannot be written: {error.strerror or error}") from None
+        raise ExternalError(f"{folder}: the report cannot be written: {system_words(error)}") from None
     return out

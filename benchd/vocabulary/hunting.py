@@ -73,3 +73,10 @@ class HuntScoring:
     limits: HuntLimits
     proofs: int = 0
     any_byte: bool = False
+
+    def proves(self, tally: Tally) -> bool:
+        """Whether bytes so judged are of this framing, read at the right rate, and no chance."""
+        if self.proofs:
+            return tally.proofs >= self.proofs
+        limits = self.limits
+        return tally.seen >= limits.few and tally.distinct >= limits.variety and tally.sure >= limits.lock

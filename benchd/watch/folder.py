@@ -8,7 +8,7 @@ import logging
 import os
 from pathlib import Path
 
-from benchd.errors import ExternalError
+from benchd.errors import ExternalError, system_words
 
 log = logging.getLogger(__name__)
 
@@ -21,7 +21,7 @@ def lock_data(folder: Path) -> int:
         folder.mkdir(parents=True, exist_ok=True)
         fd = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
     except OSError as error:
-        raise ExternalError(f"data directory {folder} cannot be used: {error.strerror}; see bench.data") from None
+        raise ExternalError(f"data directory {folder} cannot be used: {system_words(error)}; see bench.data") from None
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
@@ -32,7 +32,9 @@ def lock_data(folder: Path) -> int:
             "another directory in bench.data"
         ) from None
     except OSError as error:  # a file system without locks
-        log.warning("data directory %s cannot be locked: %s; mind that no other benchd uses it", folder, error.strerror)
+        log.warning(
+            "data directory %s cannot be locked: %s; mind that no other benchd uses it", folder, system_words(error)
+        )
     os.ftruncate(fd, 0)
     # On a full disk the number is missing, the lock holds all the same.
     with contextlib.suppress(OSError):

@@ -6,7 +6,7 @@ import asyncio
 import logging
 from collections.abc import Callable, Mapping
 
-from benchd.errors import BenchError
+from benchd.errors import BenchError, system_words
 from benchd.store import Store
 from benchd.vocabulary.events import BootOver, BootStarted, Event
 from benchd.watch.progress import Progress, run_key
@@ -113,7 +113,7 @@ class Recovering:
             await self._writer.run(progress.write, text)
             self._written[name] = text
         except OSError as error:
-            log.warning("%s cannot be written: %s", progress.path, error.strerror)
+            log.warning("%s cannot be written: %s", progress.path, system_words(error))
 
     def stop(self) -> None:
         """Leave what is not recovered yet to the next start."""

@@ -12,6 +12,7 @@ from fastapi.responses import JSONResponse
 from pydantic import Field
 from starlette.exceptions import HTTPException
 
+from benchd.checkwords import check_words
 from benchd.errors import BenchError, UsageError
 from benchd.store.study_models import Trial
 from benchd.vocabulary.models import Model
@@ -90,7 +91,7 @@ async def _with_more(request: Request, error: Exception) -> PlainJSON:
 async def _misread(request: Request, error: Exception) -> PlainJSON:
     """A request that does not fit its form: where and why, without what was sent, which may fit no answer either."""
     assert isinstance(error, RequestValidationError)
-    places = [(".".join(str(part) for part in one["loc"][1:]), one["msg"]) for one in error.errors()]
+    places = [(".".join(str(part) for part in one["loc"][1:]), check_words(one)) for one in error.errors()]
     return problem(422, "; ".join(f"{place}: {text}" if place else text for place, text in places))
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import uvicorn
 
-from benchd.errors import BenchError, ExternalError, UsageError
+from benchd.errors import BenchError, ExternalError, UsageError, system_words
 from benchd.settings import is_loopback, split_listen
 from benchd.web.app import make_app
 from benchd.web.connections import Connections, Listener
@@ -64,7 +64,7 @@ class WebServer:
         except OSError as error:
             sock.close()
             raise ExternalError(
-                f"http.listen {host}:{port} cannot be used: {error.strerror}; is benchd running already?"
+                f"http.listen {host}:{port} cannot be used: {system_words(error)}; is benchd running already?"
             ) from None
         try:  # before anything runs: a token file or certificate that is no good ends the daemon
             self._app = make_app(self._daemon, self._connections)

@@ -151,9 +151,9 @@ def test_foreign_files_are_refused_with_the_offset(tmp_path: Path) -> None:
     foreign.write_bytes(struct.pack("<IIIHHqI", 0x0A0D0D0A, 28, 0x12345678, 1, 0, -1, 28))
     with pytest.raises(UsageError, match="at offset 8"):
         read_capture(foreign)
-    with pytest.raises(UsageError, match="No such file"):
+    with pytest.raises(UsageError, match="there is no such file"):
         read_capture(tmp_path / "none")
-    with pytest.raises(UsageError, match="directory"):
+    with pytest.raises(UsageError, match="it is a folder"):
         read_capture(tmp_path)
 
 

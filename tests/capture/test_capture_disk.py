@@ -50,7 +50,10 @@ def test_full_disk_is_told_and_the_writer_goes_on(tmp_path: Path) -> None:
     assert written > 0
     assert size <= 4001
     # The offset is the one the kernel stopped at, inside the record that did not fit.
-    assert f"capture {path}: writing at offset 4001 failed: File too large; free space" in message
+    assert (
+        f"capture {path}: writing at offset 4001 failed: the file would be larger than is allowed; free space"
+        in message
+    )
     capture = read_capture(path)
     expected = [Chunk("post", n, bytes([n % 256]) * 33) for n in range(written)]
     assert list(capture.records()) == [*expected, Chunk("post", written, b"again")]

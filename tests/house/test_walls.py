@@ -15,7 +15,7 @@ FORBIDDEN_IN_PURE = {
     "asyncio", "os", "time", "logging", "socket", "threading", "subprocess", "pathlib", "serial", "sqlalchemy",
     "random", "io", "tempfile", "shutil", "signal", "queue",
 }  # fmt: skip
-WORDS = ("harmless", "errors", "vocabulary")
+WORDS = ("harmless", "errors", "checkwords", "vocabulary")
 SHARED = {"benchd", *(f"benchd.{word}" for word in WORDS)}
 ONE_KIND = {"benchd.tomlfile", "benchd.tomlplaces"}
 MAY_KNOW = {
@@ -83,9 +83,11 @@ MAY_KNOW = {
                 "upkeep",
             )
         ),
-        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder")),
+        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder", "listening")),
         "benchd.decode.report",
         "benchd.decode.cardcheck",
+        "benchd.decode.heard",
+        "benchd.links.identity",
         "benchd.links.ports",
         "benchd.links.loopback",
         "benchd.links.settings",

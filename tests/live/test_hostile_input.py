@@ -54,7 +54,7 @@ def test_an_integer_too_long_to_read_is_told_with_its_line(tmp_path: Path) -> No
     """TOML asks for 64 bits (TOML 1.0, Integer); Python's reader gives up at 4300 digits with another error."""
     (tmp_path / "x.toml").write_text("# first\na = " + "9" * 5000 + "\n")
     for words in (["boots", "--config", "x.toml"], ["rules", "show", "x.toml"], ["map", "x.toml"]):
-        refuses(run(tmp_path, *words), 2, "x.toml:2", "4300 digits")
+        refuses(run(tmp_path, *words), 2, "x.toml:2", "the number has more digits than are read")
 
 
 def test_twenty_thousand_mistakes_do_not_fill_the_terminal(tmp_path: Path) -> None:
@@ -94,7 +94,7 @@ def test_what_may_not_be_read_is_named(bench: Path) -> None:
             [BENCHD[0], "-c", code, *words, "--config", str(bench / "bench.toml")],
             capture_output=True, timeout=60, check=False, cwd="/",
         )  # fmt: skip
-        refuses(done, 1, "Permission denied", str(bench / "d"))
+        refuses(done, 1, "you may not", str(bench / "d"))
     (bench / "d").chmod(0o755)
 
 
@@ -149,7 +149,7 @@ def test_any_editor(bench: Path, editor: str, code: int, says: str) -> None:
 @pytest.mark.parametrize("words", [("schema", "boot"), ("study", "list"), ("rules", "list")], ids=" ".join)
 def test_an_output_that_is_gone(bench: Path, words: tuple[str, ...]) -> None:
     """A full disk (Linux's /dev/full) is told; a closed output or a reader that left is no reason for noise."""
-    refuses(run(bench, *words, shell="> /dev/full"), 1, "No space left on device")
+    refuses(run(bench, *words, shell="> /dev/full"), 1, "the disk is full")
     for shell in (">&-", ">&- 2>&-", "<&- >&- 2>&-"):
         done = run(bench, *words, shell=shell)
         assert (done.returncode, done.stderr) == (0, b"")

@@ -177,7 +177,7 @@ def test_damage_is_told_and_the_rest_is_read(tmp_path: Path) -> None:
     path.write_bytes(cut[:40])
     replay = Replay([path])
     assert replay.boots() == [] and len(replay.problems) == 1
-    with pytest.raises(UsageError, match="No such file"):
+    with pytest.raises(UsageError, match="there is no such file"):
         Replay([tmp_path / "none.pcapng"])
     (tmp_path / "text.pcapng").write_text("hello, this is text")
     with pytest.raises((UsageError, ExternalError), match="not a capture"):

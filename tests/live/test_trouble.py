@@ -192,7 +192,7 @@ def trouble_comes_and_goes_after(daemon: DaemonProcess, card: PtyLine, pid: int)
     before = captured(daemon)
     play(card, GOOD * 3)
     wait_for(lambda: daemon.api("/api/health")["captures"]["pc"]["trouble"] is not None)
-    logged(daemon, "File too large")
+    logged(daemon, "the file would be larger than is allowed")
     wait_for(lambda: daemon.metric("benchd_capture_failing") == 1)
     resource.prlimit(pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     logged(daemon, "captures are written again; 0 records were lost")
@@ -401,7 +401,7 @@ def test_address_in_use(tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
         said = refused(tmp_path, f'[http]\nlisten = "127.0.0.1:{port}"\n', 1)
-    assert f"http.listen 127.0.0.1:{port} cannot be used: Address already in use" in said
+    assert f"http.listen 127.0.0.1:{port} cannot be used: another program has this address" in said
 
 
 def test_data_directory_in_use(tmp_path: Path) -> None:

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import errno
 import io
+import socket
+import ssl
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
+from pydantic_core.core_schema import ErrorType
 from rich.console import Console
 from support.daemon import free_port
 from support.story import Story
 from typer.testing import CliRunner
 
+from benchd.checkwords import OURS, check_words
 from benchd.cli import live
 from benchd.cli.boots import boot_page
 from benchd.cli.main import build
-from benchd.errors import ExternalError
+from benchd.errors import ExternalError, system_words
 from benchd.inference.answers import Divergence
 from benchd.settings import load_settings
 from benchd.store import Store
@@ -31,8 +36,8 @@ GOOD = '[[machine]]\nname = "pc"\nrules = "x"\n[[machine.link]]\nkind = "post"\n
         ('[machine]\nname = "pc"\n', ":1: machine: use double brackets: [[machine]]"),
         (
             GOOD.replace("[[machine.link]]", "[machine.link]") + '[machine.link]\nkind = "console"\n',
-            ":7: [machine.link] stands here for the second time: where there may be several, use double brackets: "
-            "[[machine.link]]",
+            ":7: [machine.link] stands here for the second time: use double brackets, [[machine.link]], where there "
+            "may be several, or put these keys under the first",
         ),
         (GOOD + 'speed = "9600"\n', ":7: machine[1].link[1].speed: write the speed without quotes: speed = 9600"),
         (GOOD + 'name = "A b"\n', ":7: machine[1].link[1].name: 'A b': use small letters, digits, hyphen; no spaces"),
@@ -43,6 +48,42 @@ GOOD = '[[machine]]\nname = "pc"\nrules = "x"\n[[machine.link]]\nkind = "post"\n
             GOOD + '[alert]\nlink_down_after = "0s"\n',
             ":8: alert.link_down_after: '0s' must be more than 0 and at most 24 h",
         ),
+        (GOOD + "spead = 9600\n", ":7: machine[1].link[1].spead: unknown key: is speed meant?"),
+        ("[benhc]\n", ":1: benhc: unknown key: is bench meant?"),
+        ("[metrics]\ncolour = 1\n", ":2: metrics.colour: unknown key; known here: trial_series"),
+        ('[bench]\nname = ""\n', ":2: bench.name: must not be empty"),
+        ("[bench]\ncapture_size_mb = 0\n", ":2: bench.capture_size_mb: must be 1 or more"),
+        ("[bench]\ncapture_size_mb = 5000\n", ":2: bench.capture_size_mb: must be 4096 or less"),
+        ("machine = 'x'\n", ":1: machine: use double brackets: [[machine]]"),
+        (GOOD + 'data_bits = "8"\n', ":7: machine[1].link[1].data_bits: must be 5, 6, 7 or 8, without quotes"),
+        (
+            GOOD + "hunt_rates = 9600\n",
+            ":7: machine[1].link[1].hunt_rates: use a list: values in brackets, with commas between",
+        ),
+        ('[[machine]]\nname = "pc"\nrules = "x"\nlink = []\n', ":4: machine[1].link: at least one is needed"),
+        ("[bench]\nname = my bench\n", ':2: not valid TOML: put text in quotes: name = "my bench"'),
+        ("[bench]\nname =\n", ":2: not valid TOML: a value is missing behind name ="),
+        (GOOD + "lossy = Yes\n", ":7: not valid TOML: use true or false, in small letters: lossy = true"),
+        ("[bench]\nname = \u201cx\u201d\n", ':2: not valid TOML: use straight quotes: "..."'),
+        (
+            '[bench]\nname = "C:\\data"\n',
+            ":2: not valid TOML: a backslash in double quotes begins an escape: use single quotes, or \\\\",
+        ),
+        (
+            '[bench]\nname: "x"\n',
+            ":2: not valid TOML: an equals sign is needed between a key and its value: key = value",
+        ),
+        ("[bench\n", ":1: not valid TOML: a bracket is not closed"),
+        ('[bench]\nname = "x\n', ":2: not valid TOML: a quote is not closed on its line"),
+        (
+            '[bench]\nname = "x"\nname = "y"\n',
+            ":3: not valid TOML: this key stands here for the second time: take one of them out",
+        ),
+        (
+            '[bench]\nname = "x" y\n',
+            ":2: not valid TOML: something is left over behind the value: one key a line, and # before a comment",
+        ),
+        ("= 5\n", ":1: not valid TOML: begin the line with a key (name = value), a [table], or # for a comment"),
         (GOOD + '[http]\nnames = ["a b"]\n', ":8: http.names[1]: 'a b': use letters, digits, dot, hyphen; no port"),
     ],
 )
@@ -54,11 +95,51 @@ def test_mistakes_in_settings(text: str, said: str, tmp_path: Path) -> None:
     assert str(caught.value) == f"{path}{said}"
 
 
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+def test_a_file_of_two_byte_letters(encoding: str, tmp_path: Path) -> None:
+    """With its mark or without, it is said what it is and what to do (RFC 2781: the mark is only a should)."""
+    path = tmp_path / "bench.toml"
+    path.write_bytes(GOOD.encode(encoding))
+    with pytest.raises(FileProblems) as caught:
+        load_settings(path)
+    assert str(caught.value) == f"{path}:1: Save the file as UTF-8 (it is UTF-16: two bytes for each letter)"
+
+
+def test_the_library_never_speaks_for_itself() -> None:
+    """Each kind of error that the checking library knows has words here; its own text is in none of them."""
+    numbers = ("gt", "ge", "lt", "le", "multiple_of", "min_length", "max_length", "actual_length")
+    context = dict.fromkeys(numbers, 3) | dict.fromkeys(
+        ("pattern", "expected", "expected_tags", "discriminator"), "'x'"
+    )
+    for kind in get_args(ErrorType):
+        part = {"type": kind, "msg": "Input should be a valid thing", "ctx": context, "input": "a"}
+        said = check_words(part)
+        assert ("Input should" in said) == (kind in OURS), kind
+        assert "{" not in said and said
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (FileNotFoundError(errno.ENOENT, "No such file or directory"), "there is no such file or folder"),
+        (PermissionError(errno.EACCES, "x"), "you may not: its owner or mode forbids it (`ls -l` shows both)"),
+        (OSError(errno.ENOSPC, "x"), "the disk is full"),
+        (OSError(errno.EPROTO, "Protocol error"), "the system refuses it (EPROTO: Protocol error)"),
+        (socket.gaierror(-2, "Name or service not known"), "the host name is not known"),
+        (ssl.SSLError(1, "wrong version number"), "wrong version number"),
+        (ValueError("embedded null byte"), "embedded null byte"),
+        (OSError(), "OSError"),
+    ],
+)
+def test_what_the_system_refuses(error: Exception, said: str) -> None:
+    assert system_words(error) == said
+
+
 def test_a_daemon_that_is_not_running() -> None:
     url = f"http://127.0.0.1:{free_port()}"
     with pytest.raises(ExternalError) as caught:
         live.Caller(url, None).served("bench", {"pc"})
-    assert str(caught.value) == f"benchd is not running at {url} (Connection refused). Start it: `benchd run`"
+    assert str(caught.value) == f"benchd is not running at {url}. Start it: `benchd run`"
 
 
 class Ended:

@@ -55,7 +55,7 @@ CASES = {
         "table.source",
         "missing",
     ),
-    "empty source": (swap('source = "own"', 'source = "" #!'), "table.source", "at least 1"),
+    "empty source": (swap('source = "own"', 'source = "" #!'), "table.source", "must not be empty"),
     "unknown key": (swap('source = "own"', 'source = "own"\ncolour = 1 #!'), "table.colour", "unknown key"),
     "unknown table": (GOOD + "[colour] #!\n", "colour", "unknown key"),
     "unknown key in a code": (
@@ -97,7 +97,7 @@ CASES = {
         "stage[2].enter[1].port",
         "128 is not",
     ),
-    "nothing enters": (swap('enter = [{ code = "30" }]', "enter = [] #!"), "stage[2].enter", "at least 1"),
+    "nothing enters": (swap('enter = [{ code = "30" }]', "enter = [] #!"), "stage[2].enter", "at least one is needed"),
     "enter missing": (
         swap('[[stage]]\nname = "b"\nenter = [{ code = "30" }]', '[[stage]] #!\nname = "b"'),
         "stage[2].enter",
@@ -156,7 +156,7 @@ CASES = {
         "the stages are a, b",
     ),
     "order first": (GOOD + ORDER.replace('first = "a"', 'first = "z" #!'), "order[1].first", "no stage"),
-    "once is no loop": (GOOD + LOOP + "times = 1 #!\n", "loop[1].times", "greater"),
+    "once is no loop": (GOOD + LOOP + "times = 1 #!\n", "loop[1].times", "must be 2 or more"),
     "bad loop code": (GOOD + LOOP.replace('"30"]', '\n "3"] #!'), "loop[1].codes[2]", "two hex digits"),
     "bad check": (GOOD + CHECK.replace('pass = "video ok"', 'pass = "[" #!'), "check[1].pass", "bounded time"),
     "bad code name": (GOOD + '[[code]]\ncode = "0" #!\n', "code[1].code", "two hex digits"),
@@ -195,7 +195,7 @@ def test_all_errors_come_at_once_in_order_of_line() -> None:
 def test_sizes_are_bounded() -> None:
     """A table with too many rules is refused with the limit."""
     rows = "".join(f'[[stage]]\nname = "s{i}"\nenter = [{{ code = "{i % 256:02X}" }}]\n' for i in range(1001))
-    with pytest.raises(FileProblems, match="at most 1000 items"):
+    with pytest.raises(FileProblems, match="at most 1000, not"):
         load_text('[table]\nname = "t"\nsource = "x"\n' + rows, "t.toml")
 
 

@@ -86,7 +86,7 @@ def test_what_is_too_large_tells_both_numbers(kind: str, tmp_path: Path) -> None
 
 def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     """A missing file is the world's fault or the caller's, as the caller of the reader says."""
-    with pytest.raises(ExternalError, match=r"gone: cannot be read: No such file or directory; check the name"):
+    with pytest.raises(ExternalError, match=r"gone: cannot be read: there is no such file or folder; check the name"):
         read_bytes(tmp_path / "gone")
     with pytest.raises(UsageError, match=r"gone: cannot be read"):
         read_text(tmp_path / "gone", missing=UsageError)

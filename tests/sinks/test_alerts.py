@@ -128,7 +128,7 @@ def test_background_helper_does_not_hold_us_up(tmp_path: Path) -> None:
     assert time.monotonic() - began < 2.5
 
 
-@pytest.mark.parametrize(("argv", "says"), [(["/no/such/program"], "No such file"), (["/etc/passwd"], "denied")])
+@pytest.mark.parametrize(("argv", "says"), [(["/no/such/program"], "no such file"), (["/etc/passwd"], "you may not")])
 def test_command_that_cannot_run(argv: list[str], says: str) -> None:
     """A missing or forbidden program is told by its name and the setting to check."""
     sink = asyncio.run(tell([CommandChannel(argv, timeout_s=5, tries=1)], hang()[:3]))
@@ -253,7 +253,7 @@ def test_notification_library(tmp_path: Path, receiver: int, caplog: pytest.LogC
 
 def test_settings_name_the_file_not_its_content(tmp_path: Path) -> None:
     """A missing or empty file of URLs is an error that names setting and file."""
-    with pytest.raises(UsageError, match=r"alert\.notify_file .*urls: No such file"):
+    with pytest.raises(UsageError, match=r"alert\.notify_file .*urls: there is no such file"):
         channels_of(AlertSettings(notify_file=tmp_path / "urls"))
     (tmp_path / "urls").write_text("# nothing\n")
     with pytest.raises(UsageError, match="holds no URL"):

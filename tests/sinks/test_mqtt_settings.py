@@ -58,7 +58,7 @@ def test_password_file(tmp_path: Path) -> None:
     """The first line counts, however it ends; a missing or empty file is told by name."""
     file = tmp_path / "p"
     settings = MqttSettings(url="mqtt://h", user="u", password_file=Path("p")).relative_to(tmp_path)
-    with pytest.raises(UsageError, match=r"mqtt\.password_file .*p: No such file"):
+    with pytest.raises(UsageError, match=r"mqtt\.password_file .*p: there is no such file"):
         settings.password()
     for text in ("pass word \r\nsecond\n", "pass word "):
         file.write_bytes(text.encode())

@@ -97,7 +97,7 @@ def test_exclusions_in_every_form(block: str) -> None:
         ("[[factor]]\nname = 'x'\nlevels = ['a', 'a']\n", 14, "factor[3].levels", "'a' is named twice"),
         ("[[factor]]\nname = 'x'\nkind = 'banana'\nlevels = ['a']\n", 14, "factor[3].kind", "must be 'rom-base', "),
         ("[[factor]]\nname = 'x'\nlevel = ['a']\n", 14, "factor[3].level", "unknown key"),
-        ("[cost]\nslot = -1\n", 13, "cost.slot", "greater than or equal to 0"),
+        ("[cost]\nslot = -1\n", 13, "cost.slot", "must be 0 or more"),
     ],
 )
 def test_mistakes_name_file_line_and_key(more: str, line: int, key: str, text: str) -> None:
@@ -164,7 +164,7 @@ def test_too_much_is_refused_with_both_numbers() -> None:
     with pytest.raises(FileProblems, match=r"1048600 characters; a study has at most 1048576"):
         read_part("#" * 1_048_600, "big")
     many = "".join(f'[[factor]]\nname = "f{i}"\nlevels = ["a"]\n' for i in range(25))
-    with pytest.raises(FileProblems, match="at most 24 items"):
+    with pytest.raises(FileProblems, match="at most 24, not"):
         read_part(many, "many")
     with pytest.raises(UsageError, match="no factor"):
         check_whole(StudyDocument())

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.clock import Backoff
+from benchd.errors import system_words
 from benchd.harmless import clean
 from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.alerts.text import late
@@ -188,7 +189,7 @@ class CommandChannel(Channel):
                 start_new_session=True,
             )
         except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or type(error).__name__
+            reason = system_words(error)
             raise DeliveryFailed(f"{self._shown} cannot be run: {reason}: check alert.command") from None
 
     def _said(self, output: bytearray) -> str:

@@ -19,6 +19,7 @@ from typing import Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from benchd.clock import Backoff
+from benchd.errors import system_words
 from benchd.sinks.alerts.message import AlertMessage
 
 log = logging.getLogger(__name__)
@@ -85,7 +86,7 @@ class Kept:
             raise
         except OSError as error:
             self._dirty.set()
-            reason = f"{self._path}: cannot keep alerts: {error.strerror}: those not delivered are lost at a stop"
+            reason = f"{self._path}: cannot keep alerts: {system_words(error)}: those not delivered are lost at a stop"
             if reason != self.reason:
                 log.error("alerts: %s", reason)
             self.reason = reason
@@ -104,7 +105,7 @@ def _load(path: Path) -> list[KeptAlert]:
         return []
     except (OSError, ValidationError) as error:
         aside = path.with_name(f"{path.name}.damaged-{time.time_ns()}")
-        what = error.strerror if isinstance(error, OSError) else "it is damaged, or of a newer program"
+        what = system_words(error) if isinstance(error, OSError) else "it is damaged, or of a newer program"
         log.error("alerts: %s cannot be read: %s; put aside as %s, its alerts stay untold", path, what, aside.name)
         with contextlib.suppress(OSError):
             os.rename(path, aside)

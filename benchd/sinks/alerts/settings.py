@@ -7,7 +7,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from benchd.errors import UsageError
+from benchd.errors import UsageError, system_words
 from benchd.sinks.base import Seconds
 from benchd.vocabulary.models import FindingKind
 
@@ -51,7 +51,7 @@ class AlertSettings(BaseModel):
         try:
             text = self.notify_file.read_text("utf-8")
         except OSError as error:
-            raise UsageError(f"alert.notify_file {self.notify_file}: {error.strerror}") from None
+            raise UsageError(f"alert.notify_file {self.notify_file}: {system_words(error)}") from None
         except UnicodeDecodeError:
             raise UsageError(f"alert.notify_file {self.notify_file}: is not UTF-8 text") from None
         lines = ((n, line.strip()) for n, line in enumerate(text.splitlines(), 1))

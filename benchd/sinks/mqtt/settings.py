@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 
 from pydantic import AliasChoices, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
-from benchd.errors import UsageError
+from benchd.errors import UsageError, system_words
 from benchd.sinks.base import Seconds
 from benchd.sinks.mqtt.topics import check_prefix
 from benchd.vocabulary.times import parse_duration
@@ -108,7 +108,7 @@ class MqttSettings(BaseModel):
         try:
             text = self.password_file.read_text("utf-8")
         except OSError as error:
-            raise UsageError(f"mqtt.password_file {self.password_file}: {error.strerror}") from None
+            raise UsageError(f"mqtt.password_file {self.password_file}: {system_words(error)}") from None
         except UnicodeDecodeError:
             raise UsageError(f"mqtt.password_file {self.password_file}: is not UTF-8 text") from None
         first = text.partition("\n")[0].rstrip("\r")
