@@ -20,11 +20,12 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
+from benchd.decode.arrival import Spread
 from benchd.decode.charset import Charset
 from benchd.decode.escapes import ESC, Escapes, EscapeStep
 from benchd.decode.link import Framing, Outlet
 from benchd.decode.report import ReportReader
-from benchd.decode.screenline import LineShown, ScreenLine
+from benchd.decode.screenline import LINE_LIMIT, LineShown, ScreenLine
 from benchd.vocabulary.observations import Reported, Text
 
 SILENCE_NS = 250_000_000
@@ -110,6 +111,49 @@ class Console(Framing):
         else:
             self._character(value, t_ns, u_ns)
 
+    def run(self, data: bytes, start: int, spread: Spread) -> int:
+        """Take plain characters and ends of lines where nothing is overwritten, held or half."""
+        if self._escapes.open or self._charset.waiting or self._held is not None:
+            return 0
+        place, count = start, len(data)
+        while place < count and self._screen.at_end:
+            found = self._charset.plain.match(data, place)
+            assert found is not None  # it may be empty
+            middle, end = found.end(1), found.end()
+            if end == place or not self._plain(data[place:middle], place, end, spread):
+                break
+            if end > middle:
+                self._end_line(spread.at(end - 1))
+                if self._row is not None:
+                    self._row += 1
+            place = end
+        self._outlet.counts.take(place - start)
+        return place - start
+
+    def _plain(self, chars: bytes, place: int, end: int, spread: Spread) -> bool:
+        """Add plain characters to the line; return False, and add none, where one may be said in the middle of them.
+
+        `place` and `end` are where they, and what ends the line, stand in their chunk.
+        """
+        screen = self._screen
+        first_ns, last_ns = spread.at(place), spread.at(end - 1)
+        if self.deadline is not None and self.deadline <= last_ns:
+            return False
+        if not chars:
+            return True
+        since_ns = first_ns if self._changed_ns is None else self._changed_ns
+        quick = last_ns - first_ns < self.silence_ns and last_ns - since_ns < GROWING_NS
+        if not quick or screen.column + len(chars) > LINE_LIMIT:
+            return False
+        text = self._charset.text_of(chars)
+        self._u_ns = max(self._u_ns, spread.u(place))
+        screen.add(text, spread.runs(place, place + len(chars), screen.column))
+        if (size := len(text.rstrip())) and end == place + len(chars):
+            if self._changed_ns is None:
+                self._changed_ns = spread.at(place + len(text) - len(text.lstrip()))
+            self._wait(spread.at(place + size - 1))
+        return True
+
     def fire(self, t_ns: int) -> None:
         self._changed_ns = self.deadline = None
         self._partial_ns = t_ns
@@ -185,14 +229,17 @@ class Console(Framing):
             return
         if self._changed_ns is None:
             self._changed_ns = t_ns
-        when = min(t_ns + self.silence_ns, self._changed_ns + GROWING_NS)
-        if self._partial_ns is not None:
-            when = max(when, self._partial_ns + GROWING_NS)
-        self.deadline = when
+        self._wait(t_ns)
         screen = self._screen
         if screen.blank and screen.erased is not None and screen.erased.text:
             self._hold(screen.erased, t_ns)
             screen.clear(screen.column)
+
+    def _wait(self, t_ns: int) -> None:
+        """Something visible changed at `t_ns`, and before that not since the line was said last: `_changed_ns`."""
+        assert self._changed_ns is not None
+        when = min(t_ns + self.silence_ns, self._changed_ns + GROWING_NS)
+        self.deadline = when if self._partial_ns is None else max(when, self._partial_ns + GROWING_NS)
 
     @staticmethod
     def _word(shown: LineShown) -> bool:
@@ -224,7 +271,7 @@ class Console(Framing):
         marks = shown.marks(self._char_ns, leeway_ns)
         u_ns = self._u_ns + leeway_ns
         link, line = self._outlet.link, self._line
-        first_ns = shown.times[0]
+        first_ns = shown.first_ns
         self._reports.wait(first_ns)
         report = self._reports.begins_at(shown.text)
         self._outlet.emit(Text(link, first_ns, u_ns, t_ns, line, shown.text, partial, marks, self._char_ns, report))

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from benchd.decode.misread import HEX, TEXT, sent_at
 from benchd.decode.score import HEX as HEX_SCORE
 from benchd.decode.score import TEXT as TEXT_SCORE
+from benchd.decode.score import reads_well
 from benchd.vocabulary.observations import Misfit
 from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, Record
 from benchd.vocabulary.times import byte_time_ns
@@ -88,6 +89,10 @@ class Doctor:
         out: list[Misfit] = []
         rest = record.data
         while rest:
+            if len(heard.window) + len(rest) < WINDOW:  # by far the most that comes
+                heard.window += rest
+                heard.bytes += len(rest)
+                break
             piece, rest = rest[: WINDOW - len(heard.window)], rest[WINDOW - len(heard.window) :]
             heard.window += piece
             heard.bytes += len(piece)
@@ -101,6 +106,9 @@ class Doctor:
         if heard.info.kind == "post" and heard.info.framing == "raw":
             return self._judge_raw(heard, t_ns)
         if heard.info.kind == "post" and heard.info.framing != "hex":
+            return []
+        if heard.info.kind == "console" and not heard.faults and reads_well(heard.window):
+            heard.counts = {}
             return []
         scoring, sample = (TEXT_SCORE, TEXT) if heard.info.kind == "console" else (HEX_SCORE, HEX)
         share = scoring.judge(bytes(heard.window), min(heard.faults, WINDOW)).share
