@@ -14,12 +14,18 @@ import re2  # type: ignore[import-untyped]
 
 from benchd.rules.schema import Role, RuleTable
 from benchd.rules.values import Codes, compile_pattern
+from benchd.vocabulary.quick import quick
 
 T = TypeVar("T")
 SET_MEMORY = 64 << 20
 """Bytes the automaton may take; the library's default is too small from some thousand patterns on."""
 
 
+CODES_KEPT = 4096
+"""Codes of which it is kept what they fire."""
+
+
+@quick
 @dataclass(frozen=True, slots=True)
 class Hit:
     """A rule that fired: its role, its index among the rules of that role, and for text where it matched."""
@@ -58,6 +64,7 @@ class Matcher:
         self.ports = frozenset(table.table.ports)
         self._codes: CodeIndex[Hit] = CodeIndex()
         self._told: CodeIndex[None] = CodeIndex()
+        self._code_told: dict[tuple[int, int | None, bool], tuple[bool, list[Hit]]] = {}
         self._patterns: list[tuple[Hit, Any]] = []
         for role, index, _, when in table.watched_for():
             hit = Hit(role, index)
@@ -95,6 +102,16 @@ class Matcher:
     def known(self, value: int, port: int | None, wide: bool = False) -> bool:
         """Whether the table says anything at all of this code."""
         return any(self._speaks(rule_port, port) for rule_port, _ in self._told.find(value, wide))
+
+    def code_told(self, value: int, port: int | None, wide: bool = False) -> tuple[bool, list[Hit]]:
+        """Return both: whether a code is `known`, and the rules that it fires; codes come again and again."""
+        key = (value, port, wide)
+        told = self._code_told.get(key)
+        if told is None:
+            if len(self._code_told) >= CODES_KEPT:
+                self._code_told.clear()
+            told = self._code_told[key] = self.known(value, port, wide), self.code(value, port, wide)
+        return told
 
     def text(self, line: str) -> list[Hit]:
         """Return the rules that a line fires, in table order, each with the index where it matched."""
