@@ -13,14 +13,15 @@ Run = tuple[int, int, int]
 class Spread:
     """The bytes of one chunk in time: `at` and `u` of each by its index, in ns. `u` never grows with the index."""
 
-    __slots__ = ("_first_ns", "_floor_ns", "_most_ns", "_t_ns", "_u_ns", "byte_ns", "count", "paced")
+    __slots__ = ("_first_ns", "_floor_ns", "_most_ns", "_t_ns", "_u_ns", "byte_ns", "count", "paced", "step_ns")
 
     def __init__(self, info: LinkInfo, t_ns: int, count: int, byte_ns: int, floor_ns: int | None) -> None:
         self.count, self.byte_ns, self.paced = count, byte_ns, info.paced
         self._t_ns, self._first_ns = t_ns, t_ns - (count - 1) * byte_ns
         self._floor_ns = self._first_ns if floor_ns is None else floor_ns
         self._most_ns = count * byte_ns if floor_ns is None else t_ns - floor_ns
-        self._u_ns = info.latency_ns + (byte_ns if info.paced else 0)
+        self.step_ns = byte_ns if info.paced else 0
+        self._u_ns = info.latency_ns + self.step_ns
 
     def at(self, index: int) -> int:
         if not self.paced:
@@ -33,6 +34,17 @@ class Spread:
         if self.paced:
             return self._u_ns if at_ns >= self._floor_ns else self._u_ns + self._floor_ns - at_ns
         return self._u_ns + min(self._t_ns - at_ns, self._most_ns)
+
+    @property
+    def lasts_ns(self) -> int:
+        """From the first byte to the last."""
+        return self._t_ns - self.at(0)
+
+    @property
+    def level(self) -> int:
+        """How many bytes were held back to the floor; from there on they are `step_ns` apart, and of one u if paced."""
+        held = self._floor_ns - self._first_ns
+        return 0 if held <= 0 or not self.paced else min(self.count, -(-held // self.byte_ns))
 
     def runs(self, first: int, end: int, place: int) -> list[Run]:
         """The bytes from `first` up to `end` as runs of one pace, the first of which gets the index `place`."""

@@ -14,7 +14,8 @@ class Charset:
     """Decodes one byte at a time. `waiting` counts bytes of an unfinished character.
 
     `c1` holds the byte values that are 8-bit controls in this character set (none in cp437 or UTF-8). `plain` matches
-    bytes that are a printable character each, of which only 20h is blank (group 1), and the line's end if it follows.
+    bytes that are a printable character each, of which only 20h is blank (group 1), and the line's end if it follows;
+    `lines` matches such bytes with CR and LF among them.
     Raises UsageError for an encoding that is neither UTF-8 nor an ASCII-compatible single-byte code page.
     """
 
@@ -41,6 +42,7 @@ class Charset:
         )
         plain = bytes(value for value in range(0x20, 256) if self._is_plain(value))
         self.plain = re.compile(b"([" + re.escape(plain) + b"]*)(\r*\n)?")
+        self.lines = re.compile(b"[" + re.escape(plain) + b"\r\n]*")
 
     def __reduce__(self) -> tuple[object, ...]:
         """A state needs no more than what a character set is made from, and what waits."""

@@ -25,8 +25,8 @@ from benchd.decode.charset import Charset
 from benchd.decode.escapes import ESC, Escapes, EscapeStep
 from benchd.decode.link import Framing, Outlet
 from benchd.decode.report import ReportReader
-from benchd.decode.screenline import LINE_LIMIT, LineShown, ScreenLine
-from benchd.vocabulary.observations import Reported, Text
+from benchd.decode.screenline import LINE_LIMIT, LineShown, ScreenLine, marks_of
+from benchd.vocabulary.observations import Decoded, Reported, Text
 
 SILENCE_NS = 250_000_000
 SILENCE_BYTES = 4
@@ -37,6 +37,8 @@ SHIFTS = frozenset((SHIFT_OUT, SHIFT_IN))
 NUMBER = re.compile(r"[0-9]+")
 WORD = re.compile(r"[^\W\d_]{3}")
 PARAMETER_LIMIT = 9999
+LINES_BYTES = 1024
+"""So much is looked at for whole lines at once: where they are none, little was looked at in vain."""
 
 MOVES: dict[str, Callable[[int, int], int]] = {
     "C": lambda here, count: here + count,
@@ -115,20 +117,65 @@ class Console(Framing):
         """Take plain characters and ends of lines where nothing is overwritten, held or half."""
         if self._escapes.open or self._charset.waiting or self._held is not None:
             return 0
+        screen = self._screen
         place, count = start, len(data)
-        while place < count and self._screen.at_end:
-            found = self._charset.plain.match(data, place)
-            assert found is not None  # it may be empty
-            middle, end = found.end(1), found.end()
-            if end == place or not self._plain(data[place:middle], place, end, spread):
+        while place < count and screen.at_end:
+            taken = (self._lines(data, place, spread) if screen.fresh else 0) or self._piece(data, place, spread)
+            if not taken:
                 break
-            if end > middle:
-                self._end_line(spread.at(end - 1))
-                if self._row is not None:
-                    self._row += 1
-            place = end
+            place += taken
         self._outlet.counts.take(place - start)
         return place - start
+
+    def _lines(self, data: bytes, start: int, spread: Spread) -> int:
+        """Take whole lines from the beginning of one on, as `_piece` would one by one; return how many bytes."""
+        pending = (self.deadline, self._changed_ns, self._partial_ns) != (None, None, None)
+        if pending or spread.lasts_ns >= min(self.silence_ns, GROWING_NS) or not self._reports.idle:
+            return 0
+        found = self._charset.lines.match(data, start, start + LINES_BYTES)
+        end = data.rfind(b"\n", start, found.end() if found else start) + 1
+        seen: list[Decoded] = []
+        place = start
+        for whole in self._charset.text_of(data[start:end]).split("\n")[:-1] if end else ():
+            body = whole.rstrip("\r")
+            if "\r" in body or "~" in body or len(body) > LINE_LIMIT:
+                break
+            if text := body.rstrip():
+                seen.append(self._line_of(text, place, spread.at(place + len(whole)), spread))
+            self._u_ns = self._outlet.info.latency_ns
+            self._row = None if self._row is None else self._row + 1
+            place += len(whole) + 1
+        self._outlet.emit_all(seen)
+        return place - start
+
+    def _line_of(self, text: str, place: int, at_ns: int, spread: Spread) -> Text:
+        """Return the whole line of a plain text whose first byte stands at `place` of its chunk."""
+        leeway_ns, char_ns, first_ns, u_ns = (
+            self._outlet.info.latency_ns // 2,
+            self._char_ns,
+            spread.at(place),
+            spread.u(place),
+        )
+        if place >= spread.level and spread.step_ns == char_ns:
+            marks: tuple[tuple[int, int], ...] = ((0, first_ns),)
+        else:
+            marks = marks_of(spread.runs(place, place + len(text), 0), len(text), char_ns, leeway_ns)
+        line, self._line, self._partial = self._line, self._line + 1, None
+        u_ns = (u_ns if u_ns > self._u_ns else self._u_ns) + leeway_ns
+        return Text(self._outlet.link, first_ns, u_ns, at_ns, line, text, False, marks, char_ns, None)
+
+    def _piece(self, data: bytes, place: int, spread: Spread) -> int:
+        """Take plain characters, and the line's end if it follows; return how many bytes."""
+        found = self._charset.plain.match(data, place)
+        assert found is not None  # it may be empty
+        middle, end = found.end(1), found.end()
+        if end == place or not self._plain(data[place:middle], place, end, spread):
+            return 0
+        if end > middle:
+            self._end_line(spread.at(end - 1))
+            if self._row is not None:
+                self._row += 1
+        return end - place
 
     def _plain(self, chars: bytes, place: int, end: int, spread: Spread) -> bool:
         """Add plain characters to the line; return False, and add none, where one may be said in the middle of them.

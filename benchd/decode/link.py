@@ -44,6 +44,12 @@ class Outlet:
         self.last_ns = seen.at_ns
         self._out.append(seen)
 
+    def emit_all(self, seen: list[Decoded]) -> None:
+        """Put observations out that are in order, and none of them before the last one."""
+        if seen:
+            self.last_ns = seen[-1].at_ns
+            self._out += seen
+
     def lost(self, reason: str, count: int, t_ns: int, u_ns: int) -> None:
         """Say that `count` bytes or codes were lost."""
         self.emit(Lost(self.link, t_ns, u_ns, reason, count))

@@ -31,8 +31,7 @@ class Raw(Framing):
         outlet, at, u = self._outlet, spread.at, spread.u
         link, port = outlet.link, outlet.info.code_port
         outlet.counts.take(len(data) - start)
-        for index in range(start, len(data)):
-            outlet.emit(Code(link, at(index), u(index), data[index], port))
+        outlet.emit_all([Code(link, at(index), u(index), data[index], port) for index in range(start, len(data))])
         return len(data) - start
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:

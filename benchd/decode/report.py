@@ -185,6 +185,11 @@ class ReportReader:
         return self._open is not None and not self._open.ended and not self._cut_off
 
     @property
+    def idle(self) -> bool:
+        """Whether a line without a "~" is no matter here."""
+        return self._grown_ns is None and not self.inside
+
+    @property
     def measured(self) -> Measured | None:
         """The report that began last, as it is now."""
         return None if self._open is None else self._open.measured()

@@ -8,7 +8,7 @@ A line that was only ever added to is kept as it came, in runs; it becomes cells
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import repeat
 
@@ -18,22 +18,21 @@ LINE_LIMIT = 1000
 TAB = 8
 
 
-def marks_of(runs: Iterable[Run], size: int, char_ns: int, leeway_ns: int) -> tuple[tuple[int, int], ...]:
+def marks_of(runs: Sequence[Run], size: int, char_ns: int, leeway_ns: int) -> tuple[tuple[int, int], ...]:
     """Return (index, arrival) where characters begin that follow each other by `char_ns`, of the first `size`."""
     marks: list[tuple[int, int]] = []
-    for (index, t_ns, step_ns), end in _with_ends(runs, size):
+    for number, (index, t_ns, step_ns) in enumerate(runs):
+        if index >= size:
+            break
         # At the pace that is expected, all of a run is as far off as its first character.
-        for place in range(index, end) if step_ns != char_ns else (index,):
+        end = index + 1
+        if step_ns != char_ns:
+            end = min(size, runs[number + 1][0]) if number + 1 < len(runs) else size
+        for place in range(index, end):
             at_ns = t_ns + (place - index) * step_ns
             if not marks or abs(marks[-1][1] + (place - marks[-1][0]) * char_ns - at_ns) > leeway_ns:
                 marks.append((place, at_ns))
     return tuple(marks)
-
-
-def _with_ends(runs: Iterable[Run], size: int) -> list[tuple[Run, int]]:
-    """Each run that begins before `size`, and where it ends."""
-    there = [run for run in runs if run[0] < size]
-    return list(zip(there, [*(run[0] for run in there[1:]), size], strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +67,11 @@ class ScreenLine:
         self._visible = 0
         self.column = column
         self.erased: LineShown | None = None
+
+    @property
+    def fresh(self) -> bool:
+        """Whether nothing was written yet, and the cursor stands where the line begins."""
+        return not self.column and not self._added and not self._cells
 
     @property
     def blank(self) -> bool:
@@ -165,6 +169,7 @@ class ScreenLine:
         return visible or was_visible
 
 
-def _each(runs: Iterable[Run], end: int) -> list[int]:
+def _each(runs: Sequence[Run], end: int) -> list[int]:
     """The arrival of each character up to `end`."""
-    return [t_ns + n * step_ns for (index, t_ns, step_ns), to in _with_ends(runs, end) for n in range(to - index)]
+    ends = [*(index for index, _, _ in runs[1:]), end]
+    return [t + n * step for (index, t, step), to in zip(runs, ends, strict=True) for n in range(to - index)]
