@@ -27,3 +27,12 @@ class Lines:
             fired = None
         self._now[seen.link] = (seen.line, seen.text, fired)
         return fresh, new_line or text != seen.text, new_line
+
+    def has(self, seen: Text) -> bool:
+        """Whether something was told of this line before."""
+        now = self._now.get(seen.link)
+        return now is not None and now[0] == seen.line
+
+    def next(self, seen: Text) -> None:
+        """Take in another line that no rule fires for."""
+        self._now[seen.link] = (seen.line, seen.text, None)

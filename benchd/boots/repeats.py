@@ -45,6 +45,15 @@ class Sayings:
         says = gist(text)
         return any(gist(said) == says for said in self._texts)
 
+    def surely_new(self, text: str) -> bool:
+        """Take in a line of which a look shows that it says something new; return False, and leave it, where not."""
+        first = order(text)
+        if len(text) > GIST_CHARS or first in self._orders or None in self._orders:
+            return False
+        self._texts.append(text)
+        self._orders.append(first)
+        return True
+
     def add(self, text: str) -> None:
         """Take in a line that says something new."""
         self._texts.append(text)

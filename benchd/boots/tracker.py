@@ -10,7 +10,7 @@ from benchd.boots.effects import apply, tell_loops, tell_slow
 from benchd.boots.lines import Lines
 from benchd.boots.machine import CLOSED, TOUCHED, BootMachine, Trigger
 from benchd.boots.state import BootState, shown
-from benchd.boots.strange import judge_code, judge_lines, tell_floating, tell_misfit
+from benchd.boots.strange import WRONG_LINES, judge_code, judge_lines, tell_floating, tell_misfit
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen
 from benchd.vocabulary.measured import REPORT_NS
@@ -94,8 +94,13 @@ class BootTracker:
 
     def feed_all(self, seen: Sequence[Observation], t_ns: int) -> list[Event]:
         """Judge observations one after the other, then the silence up to `t_ns`."""
-        for one in seen:
-            self._feed(one)
+        place, count = 0, len(seen)
+        while place < count:
+            taken = self._plain_lines(seen, place)
+            if not taken:
+                self._feed(seen[place])
+                taken = 1
+            place += taken
         self._advance(t_ns)
         return self._take()
 
@@ -351,6 +356,50 @@ class BootTracker:
             if machine.phase == "running":
                 judge_lines(machine, boot, seen.at_ns)
             tell_slow(machine, seen.at_ns)
+
+    def _plain_lines(self, seen: Sequence[Observation], start: int) -> int:
+        """Judge lines that no rule goes by and that are nothing but a sign of life, as `_feed` would; return how many.
+
+        Which lines that are, and what they do, is told by `_on_text`: whatever is not sure here is left to it.
+        """
+        machine, boot = self.machine, self.machine.boot
+        if boot is None or machine.phase not in TOUCHED or machine.off_ns is not None or not boot.lines or boot.after:
+            return 0
+        place, name, started_ns, most_ns = start, self.name, boot.start_ns, self._most_ns(machine, boot)
+        while place < len(seen):
+            one = seen[place]
+            if not isinstance(one, Text) or one.report is not None or not self._now <= one.at_ns < most_ns:
+                break
+            text, at_ns, t_ns = one.text, one.at_ns, one.t_ns
+            if boot.texts + 1 == WRONG_LINES or self._lines.has(one) or self.matcher.text(text):
+                break
+            if not boot.said.surely_new(text):
+                break
+            self._lines.next(one)
+            self._now, boot.again_ns = at_ns, None
+            machine.since_start += 1
+            boot.lines += 1
+            boot.texts += 1
+            life_ns = one.last_ns
+            if life_ns > at_ns:
+                life_ns = at_ns
+            if life_ns > boot.last_ns:
+                boot.last_ns = life_ns
+            t = (t_ns - started_ns) / NS if t_ns > started_ns else 0.0
+            machine.out.append(
+                LineSeen(name, t_ns, one.u_ns, one.link, boot.id, t, one.line, text, one.partial, False)
+            )  # fmt: skip
+            place += 1
+        return place - start
+
+    def _most_ns(self, machine: BootMachine, boot: BootState) -> int:
+        """Before this instant a line changes nothing but what it is itself: no deadline falls, no stage gets slow."""
+        stage = boot.stage
+        if not machine.table.table.judges:
+            return PAST
+        if stage is None or stage.limit is None or stage.slow:
+            return self._clear_ns
+        return min(self._clear_ns, stage.t_ns + int(stage.limit.seconds * NS))
 
     def _line_lives(self, seen: Text, hits: Sequence[Hit], fresh: Sequence[Hit], new_line: bool) -> None:
         """A line that says something new: a start, or a sign of life."""

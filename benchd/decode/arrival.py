@@ -36,13 +36,18 @@ class Spread:
         return self._u_ns + min(self._t_ns - at_ns, self._most_ns)
 
     @property
+    def last_ns(self) -> int:
+        """When the last byte arrived."""
+        return self._t_ns
+
+    @property
     def lasts_ns(self) -> int:
         """From the first byte to the last."""
         return self._t_ns - self.at(0)
 
     @property
     def level(self) -> int:
-        """How many bytes were held back to the floor; from there on they are `step_ns` apart, and of one u if paced."""
+        """How many bytes were held back to the floor; from there on they are `step_ns` apart."""
         held = self._floor_ns - self._first_ns
         return 0 if held <= 0 or not self.paced else min(self.count, -(-held // self.byte_ns))
 

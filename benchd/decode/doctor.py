@@ -73,7 +73,7 @@ class Doctor:
             return []
         match record:
             case Chunk():
-                return self._chunk(heard, record)
+                return [] if _goes_on_well(heard, record.data) else self._chunk(heard, record)
             case LineFault(fault="framing" | "parity" | "break"):
                 heard.faults += record.count
             case LinkState(up=True, speed=int(speed)) if speed != heard.speed:
@@ -89,10 +89,6 @@ class Doctor:
         out: list[Misfit] = []
         rest = record.data
         while rest:
-            if len(heard.window) + len(rest) < WINDOW:  # by far the most that comes
-                heard.window += rest
-                heard.bytes += len(rest)
-                break
             piece, rest = rest[: WINDOW - len(heard.window)], rest[WINDOW - len(heard.window) :]
             heard.window += piece
             heard.bytes += len(piece)
@@ -106,9 +102,6 @@ class Doctor:
         if heard.info.kind == "post" and heard.info.framing == "raw":
             return self._judge_raw(heard, t_ns)
         if heard.info.kind == "post" and heard.info.framing != "hex":
-            return []
-        if heard.info.kind == "console" and not heard.faults and reads_well(heard.window):
-            heard.counts = {}
             return []
         scoring, sample = (TEXT_SCORE, TEXT) if heard.info.kind == "console" else (HEX_SCORE, HEX)
         share = scoring.judge(bytes(heard.window), min(heard.faults, WINDOW)).share
@@ -153,6 +146,22 @@ class Doctor:
         else:
             said = "readable text comes on the post link: it is a console"
         return _misfit(heard, t_ns, "swapped-links", said, [SWAP if consoles else 'set kind = "console" for this link'])
+
+
+def _goes_on_well(heard: Heard, data: bytes) -> bool:
+    """Take bytes in where they fill no window, or windows of a console that read well; say whether that was so."""
+    total = len(heard.window) + len(data)
+    if total >= WINDOW:
+        if heard.faults or heard.info.kind != "console" or not (reads_well(heard.window) and reads_well(data)):
+            return False
+        rest = total % WINDOW
+        heard.bytes += len(data) - rest
+        data = data[len(data) - rest :]
+        heard.window.clear()
+        heard.counts = {}
+    heard.window += data
+    heard.bytes += len(data)
+    return True
 
 
 def _in_lines(window: bytearray) -> bool:

@@ -205,6 +205,8 @@ class ReportReader:
 
     def begins_at(self, text: str) -> int | None:
         """Where in a text, whole or not yet, lines of a report begin; None where there are none."""
+        if "~" not in text:
+            return None
         at = text.find("~") if self.inside else -1
         if at < 0:
             found = BEGUN.search(text)

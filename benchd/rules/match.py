@@ -6,7 +6,7 @@ patterns and runs in linear time; only the patterns it names are searched for a 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
@@ -118,12 +118,14 @@ class Matcher:
         if not self._patterns:
             return []
         try:
-            return self._search(line)
+            encoded = line.encode()
         except UnicodeEncodeError:  # lone surrogates; RE2 takes UTF-8 only
-            return self._search("".join("\ufffd" if "\ud800" <= ch <= "\udfff" else ch for ch in line))
+            line = "".join("\ufffd" if "\ud800" <= ch <= "\udfff" else ch for ch in line)
+            encoded = line.encode()
+        ids = range(len(self._patterns)) if self._set is None else self._set.Match(encoded)
+        return self._search(line, sorted(ids)) if ids else []
 
-    def _search(self, line: str) -> list[Hit]:
-        ids = range(len(self._patterns)) if self._set is None else sorted(self._set.Match(line) or ())
+    def _search(self, line: str, ids: Sequence[int]) -> list[Hit]:
         out = []
         for i in ids:
             hit, pattern = self._patterns[i]
