@@ -21,6 +21,7 @@ from benchd.boots.limits import Limit, limit_for
 from benchd.boots.state import BootState
 from benchd.rules.schema import RuleTable, StageRule, StallRule
 from benchd.vocabulary.models import FindingKind
+from benchd.vocabulary.quick import quick
 from benchd.vocabulary.times import NS
 
 FINISH_NS = NS // 2
@@ -47,6 +48,7 @@ SILENCE: dict[str, tuple[FindingKind, str, str]] = {
 """What silence is called where no rule knows the place: kind, rule, meaning."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Deadline:
     """At `t_ns`, judge `what`. `stall` is the rule for a known stall point, `limit` what was exceeded."""

@@ -9,24 +9,30 @@ from benchd.vocabulary.observations import Text
 
 
 class Lines:
-    """Remembers each link's present line: its text so far, and which rules it has fired."""
+    """Remembers each link's present line: its number, its text so far, and which rules it has fired."""
 
     def __init__(self) -> None:
-        self._fired: dict[str, tuple[int, set[Hit]]] = {}
-        self._text: dict[str, tuple[int, str]] = {}
+        self._now: dict[str, tuple[int, str, set[Hit] | None]] = {}
 
-    def fresh(self, seen: Text, hits: Sequence[Hit]) -> list[Hit]:
-        """Return the hits that this line did not have before."""
-        line, fired = self._fired.get(seen.link, (-1, set()))
-        if line != seen.line:
-            fired = set()
-            self._fired[seen.link] = (seen.line, fired)
-        fresh = [hit for hit in hits if Hit(hit.role, hit.index) not in fired]
-        fired.update(Hit(hit.role, hit.index) for hit in fresh)
-        return fresh
+    def take(self, seen: Text, hits: Sequence[Hit]) -> tuple[Sequence[Hit], bool, bool]:
+        """Return the hits that this line did not have before, whether anything is new, whether it is another line."""
+        number, text, fired = self._now.get(seen.link, (-1, "", None))
+        new_line = number != seen.line
+        fresh = hits
+        if hits:
+            fired = fired if fired is not None and not new_line else set()
+            fresh = [hit for hit in hits if Hit(hit.role, hit.index) not in fired]
+            fired.update(Hit(hit.role, hit.index) for hit in fresh)
+        elif new_line:
+            fired = None
+        self._now[seen.link] = (seen.line, seen.text, fired)
+        return fresh, new_line or text != seen.text, new_line
 
-    def grown(self, seen: Text) -> tuple[bool, bool]:
-        """Return whether anything is new since the line was told last, and whether it is another line."""
-        number, text = self._text.get(seen.link, (-1, ""))
-        self._text[seen.link] = (seen.line, seen.text)
-        return (number, text) != (seen.line, seen.text), number != seen.line
+    def has(self, seen: Text) -> bool:
+        """Whether something was told of this line before."""
+        now = self._now.get(seen.link)
+        return now is not None and now[0] == seen.line
+
+    def next(self, seen: Text) -> None:
+        """Take in another line that no rule fires for."""
+        self._now[seen.link] = (seen.line, seen.text, None)

@@ -28,7 +28,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, get_args
 
 from benchd.boots.deadlines import SILENCE, Deadline
 from benchd.boots.ladder import Ladder
@@ -47,6 +47,7 @@ from benchd.vocabulary.events import (
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Finding
 from benchd.vocabulary.observations import Reported
+from benchd.vocabulary.quick import quick
 from benchd.vocabulary.records import LinkInfo
 from benchd.vocabulary.times import NS, Anchor
 
@@ -66,6 +67,7 @@ MANY_IDS = 16
 """Boot ids remembered so that none is given twice; start times go back by a line's length at most."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Trigger:
     """Something that may change the state. `began_ns`: when the line began that `t_ns` is the last character of.
@@ -127,6 +129,18 @@ ROWS = (
     Row(13, "end", ("stalled", "looping", "link-lost"), None, ("resolve_chain",), None),
 )
 
+_ROWS_OF: dict[tuple[Kind, Phase], tuple[Row, ...]] = {
+    (kind, phase): tuple(row for row in ROWS if row.kind == kind and phase in row.states)
+    for kind in get_args(Kind)
+    for phase in get_args(Phase)
+}
+TOUCHED = frozenset(
+    phase
+    for phase in get_args(Phase)
+    if [(row.when, row.do, row.to) for row in _ROWS_OF["life", phase]] == [(None, ("touch",), phase)]
+)
+"""States in which a sign of life does nothing but move `BootState.last_ns` on."""
+
 
 class BootMachine:
     """The open boot of one machine and what becomes of it. `fire` a trigger; events gather in `out`."""
@@ -169,9 +183,7 @@ class BootMachine:
 
     def fire(self, trigger: Trigger) -> int:
         """Take the first row that fits; return the number of its rule, 0 if there is none."""
-        for row in ROWS:
-            if row.kind != trigger.kind or self.phase not in row.states:
-                continue
+        for row in _ROWS_OF[trigger.kind, self.phase]:
             if row.when is not None and not getattr(self, f"_{row.when}")(trigger):
                 continue
             for action in row.do:

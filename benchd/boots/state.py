@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from benchd.boots.limits import Limit
+from benchd.boots.repeats import Sayings
 from benchd.rules.schema import Help, StageRule
 from benchd.vocabulary.measured import Measured, check_name
 from benchd.vocabulary.models import Blind, Boot, Check, Finding, FindingKind, Outcome, Stage
@@ -16,8 +17,6 @@ from benchd.vocabulary.times import NS, Anchor
 
 RECENT_CODES = 512
 """Codes kept of a running boot for loop rules and signatures; older ones are in the capture."""
-SAID = 8
-"""What so many lines said is kept, to know a line that only says it again."""
 MAX_BLIND = 50
 """Blind spans of one boot; a link that flaps all the time goes on in the last one."""
 MAX_FINDINGS = 200
@@ -72,7 +71,7 @@ class BootState:
     last_code: str | None = None
     last_ns: int = 0
     """Last sign of life: what `quiet` is counted from."""
-    said: deque[str] = field(default_factory=lambda: deque(maxlen=SAID))
+    said: Sayings = field(default_factory=Sayings)
     again_ns: int | None = None
     """The last sign of life before text that only repeats; None where the last one said something new."""
     ended_ns: int | None = None
@@ -143,10 +142,10 @@ class BootState:
         for name, check in self.checks.items():
             self.checks[name] = check.model_copy(update={"t": _moved(check.t, later)})
 
-    def says(self, gist: str, news: bool, before_ns: int) -> None:
+    def says(self, text: str, news: bool, before_ns: int) -> None:
         """Take in what a line says. `news`: it is new, or a rule goes by it; `before_ns`: `last_ns` before it."""
         if news:
-            self.said.append(gist)
+            self.said.add(text)
             self.again_ns = None
         elif self.again_ns is None:
             self.again_ns = before_ns

@@ -2,21 +2,75 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 from benchd.errors import UsageError
 from benchd.vocabulary.records import LinkInfo
 from benchd.vocabulary.times import byte_time_ns
+
+Run = tuple[int, int, int]
+"""(index of a byte or character, its arrival in ns, by how much each that follows comes later), up to the next run."""
+
+
+class Spread:
+    """The bytes of one chunk in time: `at` and `u` of each by its index, in ns. `u` never grows with the index."""
+
+    __slots__ = ("_first_ns", "_floor_ns", "_most_ns", "_t_ns", "_u_ns", "byte_ns", "count", "paced", "step_ns")
+
+    def __init__(self, info: LinkInfo, t_ns: int, count: int, byte_ns: int, floor_ns: int | None) -> None:
+        self.count, self.byte_ns, self.paced = count, byte_ns, info.paced
+        self._t_ns, self._first_ns = t_ns, t_ns - (count - 1) * byte_ns
+        self._floor_ns = self._first_ns if floor_ns is None else floor_ns
+        self._most_ns = count * byte_ns if floor_ns is None else t_ns - floor_ns
+        self.step_ns = byte_ns if info.paced else 0
+        self._u_ns = info.latency_ns + self.step_ns
+
+    def at(self, index: int) -> int:
+        if not self.paced:
+            return self._t_ns
+        at_ns = self._first_ns + index * self.byte_ns
+        return at_ns if at_ns > self._floor_ns else self._floor_ns
+
+    def u(self, index: int) -> int:
+        at_ns = self._first_ns + index * self.byte_ns
+        if self.paced:
+            return self._u_ns if at_ns >= self._floor_ns else self._u_ns + self._floor_ns - at_ns
+        return self._u_ns + min(self._t_ns - at_ns, self._most_ns)
+
+    @property
+    def last_ns(self) -> int:
+        """When the last byte arrived."""
+        return self._t_ns
+
+    @property
+    def lasts_ns(self) -> int:
+        """From the first byte to the last."""
+        return self._t_ns - self.at(0)
+
+    @property
+    def level(self) -> int:
+        """How many bytes were held back to the floor; from there on they are `step_ns` apart."""
+        held = self._floor_ns - self._first_ns
+        return 0 if held <= 0 or not self.paced else min(self.count, -(-held // self.byte_ns))
+
+    def runs(self, first: int, end: int, place: int) -> list[Run]:
+        """The bytes from `first` up to `end` as runs of one pace, the first of which gets the index `place`."""
+        if not self.paced:
+            return [(place, self._t_ns, 0)]
+        held = self._floor_ns - self._first_ns - first * self.byte_ns
+        if held <= 0:
+            return [(place, self._first_ns + first * self.byte_ns, self.byte_ns)]
+        level = -(-held // self.byte_ns)  # so many were held back to the floor
+        out = [(place, self._floor_ns, 0)]
+        return out if level >= end - first else [*out, (place + level, self.at(first + level), self.byte_ns)]
 
 
 class Arrivals:
     """Spreads a chunk's bytes over time.
 
     On a paced link the last byte arrived with the chunk and each byte before it one byte time earlier, never
-    before `floor_ns`. Since bytes cannot come faster than the line, these times are never too early by more
-    than the clamp costs. On an unpaced link (pty, socket) all bytes get the chunk's time; a serial line may
-    still stand behind a socket, so u covers the byte times up to the last byte, but no more than the time since
-    the chunk before.
+    before `floor_ns`; what that clamp costs is added to u. Since bytes cannot come faster than the line, these times
+    are never too early by more than the clamp costs. On an unpaced link (pty, socket) all bytes get the chunk's time;
+    a serial line may still stand behind a socket, so u covers the byte times up to the last byte, but no more than the
+    time since the chunk before.
     """
 
     def __init__(self, info: LinkInfo) -> None:
@@ -33,22 +87,9 @@ class Arrivals:
         self.speed = speed
         self.byte_ns = byte_time_ns(speed, info.data_bits, info.parity, info.stop_bits)
 
-    def spread(self, t_ns: int, count: int, floor_ns: int | None) -> Iterator[tuple[int, int]]:
-        """Yield (t_ns, u_ns) of each of the `count` bytes of a chunk that arrived at `t_ns`."""
+    def spread(self, t_ns: int, count: int, floor_ns: int | None) -> Spread:
+        """Return the times of the `count` bytes of a chunk that arrived at `t_ns`."""
         previous, self._previous_ns = self._previous_ns, t_ns
-        latency, byte_ns = self.info.latency_ns, self.byte_ns
-        if previous is not None:
-            floor_ns = previous if floor_ns is None else max(floor_ns, previous)
-        if not self.info.paced:
-            since = None if floor_ns is None else t_ns - floor_ns
-            for left in range(count - 1, -1, -1):
-                behind = left * byte_ns
-                yield t_ns, latency + (behind if since is None else min(behind, since))
-            return
-        for left in range(count - 1, -1, -1):
-            at = t_ns - left * byte_ns
-            u = latency + byte_ns
-            if floor_ns is not None and at < floor_ns:
-                u += floor_ns - at
-                at = floor_ns
-            yield at, u
+        if previous is not None and (floor_ns is None or previous > floor_ns):
+            floor_ns = previous
+        return Spread(self.info, t_ns, count, self.byte_ns, floor_ns)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 
 from benchd.errors import UsageError
 
@@ -12,11 +13,14 @@ REPLACEMENT = "\ufffd"
 class Charset:
     """Decodes one byte at a time. `waiting` counts bytes of an unfinished character.
 
-    `c1` holds the byte values that are 8-bit controls in this character set (none in cp437 or UTF-8).
+    `c1` holds the byte values that are 8-bit controls in this character set (none in cp437 or UTF-8). `plain` matches
+    bytes that are a printable character each, of which only 20h is blank (group 1), and the line's end if it follows;
+    `lines` matches such bytes with CR and LF among them.
     Raises UsageError for an encoding that is neither UTF-8 nor an ASCII-compatible single-byte code page.
     """
 
     def __init__(self, link: str, encoding: str) -> None:
+        self._given = link, encoding
         advice = 'use "utf-8" or a single-byte code page such as "cp437"'
         self._table: list[str] | None = None
         self._buffer = b""
@@ -36,6 +40,27 @@ class Charset:
         self.c1 = frozenset(
             value for value in range(0x80, 0xA0) if self._table and 0x80 <= ord(self._table[value]) < 0xA0
         )
+        plain = bytes(value for value in range(0x20, 256) if self._is_plain(value))
+        self.plain = re.compile(b"([" + re.escape(plain) + b"]*)(\r*\n)?")
+        self.lines = re.compile(b"[" + re.escape(plain) + b"\r\n]*")
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """A state needs no more than what a character set is made from, and what waits."""
+        return Charset, self._given, {"_buffer": self._buffer}
+
+    def _is_plain(self, value: int) -> bool:
+        if value < 0x80:
+            return 0x20 <= value < 0x7F
+        if self._table is None:
+            return False
+        char = self._table[value]
+        return char != REPLACEMENT and not 0x80 <= ord(char) < 0xA0 and not char.isspace()
+
+    def text_of(self, plain: bytes) -> str:
+        """Return the characters of bytes that are `plain`."""
+        if self._table is None or plain.isascii():
+            return plain.decode("ascii")
+        return "".join(map(self._table.__getitem__, plain))
 
     @property
     def waiting(self) -> int:

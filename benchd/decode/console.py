@@ -18,14 +18,15 @@ Rules:
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
+from benchd.decode.arrival import Run, Spread
 from benchd.decode.charset import Charset
 from benchd.decode.escapes import ESC, Escapes, EscapeStep
 from benchd.decode.link import Framing, Outlet
 from benchd.decode.report import ReportReader
-from benchd.decode.screenline import LineShown, ScreenLine
-from benchd.vocabulary.observations import Reported, Text
+from benchd.decode.screenline import LINE_LIMIT, LineShown, ScreenLine, marks_of
+from benchd.vocabulary.observations import Decoded, Reported, Text
 
 SILENCE_NS = 250_000_000
 SILENCE_BYTES = 4
@@ -36,6 +37,8 @@ SHIFTS = frozenset((SHIFT_OUT, SHIFT_IN))
 NUMBER = re.compile(r"[0-9]+")
 WORD = re.compile(r"[^\W\d_]{3}")
 PARAMETER_LIMIT = 9999
+LINES_BYTES = 1024
+"""So much is looked at for whole lines at once: where they are none, little was looked at in vain."""
 
 MOVES: dict[str, Callable[[int, int], int]] = {
     "C": lambda here, count: here + count,
@@ -78,7 +81,7 @@ class Console(Framing):
         self._held: LineShown | None = None
         self._row: int | None = None
         self._line = 0
-        self._char_ns = 0
+        self._char_ns = self._quick_ns = 0
         self._u_ns = outlet.info.latency_ns
         self._changed_ns: int | None = None
         self._partial_ns: int | None = None
@@ -88,6 +91,7 @@ class Console(Framing):
     def set_byte_time(self, byte_ns: int) -> None:
         self._char_ns = byte_ns if self._outlet.info.paced else 0
         super().set_byte_time(byte_ns)
+        self._quick_ns = min(self.silence_ns, GROWING_NS)
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         escapes, counts = self._escapes, self._outlet.counts
@@ -109,6 +113,123 @@ class Console(Framing):
                 self._steer(t_ns)
         else:
             self._character(value, t_ns, u_ns)
+
+    def run(self, data: bytes, start: int, spread: Spread) -> int:
+        """Take plain characters and ends of lines where nothing is overwritten, held or half."""
+        if self._escapes.open or self._charset.waiting or self._held is not None:
+            return 0
+        screen = self._screen
+        place, count = start, len(data)
+        while place < count and screen.at_end:
+            taken = (self._lines(data, place, spread) if screen.only_added else 0) or self._piece(data, place, spread)
+            if not taken:
+                break
+            place += taken
+        self._outlet.counts.take(place - start)
+        return place - start
+
+    def _lines(self, data: bytes, start: int, spread: Spread) -> int:
+        """Take lines, and what of one is there, as `_piece` would one by one; return how many bytes.
+
+        Only where no line can be said for being unfinished while the chunk lasts.
+        """
+        end_ns, changed_ns, deadline = spread.last_ns, self._changed_ns, self.deadline
+        if (deadline is not None and deadline <= end_ns) or spread.lasts_ns >= self._quick_ns:
+            return 0
+        if (changed_ns is not None and end_ns - changed_ns >= GROWING_NS) or not self._reports.idle:
+            return 0
+        found = self._charset.lines.match(data, start, start + LINES_BYTES)
+        assert found is not None  # it may be empty
+        lines = self._charset.text_of(found[0]).split("\n")
+        rest = lines.pop()
+        place = self._whole(lines, start, spread) if lines else start
+        if rest and place + len(rest) == found.end() and self._add(rest, place, spread):
+            place += len(rest)
+        return place - start
+
+    def _whole(self, lines: Sequence[str], place: int, spread: Spread) -> int:
+        """Say whole lines, the first of which begins or goes on at `place` of its chunk; return where the next begins.
+
+        One that overwrites itself, is of a report, or too long is left to others, with those after it.
+        """
+        info, link, char_ns, number = self._outlet.info, self._outlet.link, self._char_ns, self._line
+        level = spread.level if spread.step_ns == char_ns else spread.count
+        latency_ns, most_u_ns, row = info.latency_ns, self._u_ns, self._row
+        leeway_ns = latency_ns // 2
+        seen: list[Decoded] = []
+        column = self._screen.column
+        if self._screen.holds("~"):
+            return place
+        for whole in lines:
+            body = whole.rstrip("\r")
+            if "\r" in body or "~" in body or column + len(body) > LINE_LIMIT:
+                break
+            first_ns = spread.at(place)
+            u_ns = spread.u(place) if body else most_u_ns
+            runs: Sequence[Run] = ()
+            if column:
+                before, runs = self._screen.take()
+                if body:
+                    runs += spread.runs(place, place + len(body), column)
+                body, column, first_ns = before + body, 0, runs[0][1]
+            elif place < level:
+                runs = spread.runs(place, place + len(body), 0)
+            if text := body.rstrip():
+                marks = marks_of(runs, len(text), char_ns, leeway_ns) if runs else ((0, first_ns),)
+                u_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
+                at_ns = spread.at(place + len(whole))
+                seen.append(Text(link, first_ns, u_ns, at_ns, number, text, False, marks, char_ns, None))
+                number += 1
+            most_u_ns = latency_ns
+            row = None if row is None else row + 1
+            place += len(whole) + 1
+            self._changed_ns = self._partial_ns = self.deadline = None
+        if seen:
+            self._outlet.emit_all(seen)
+            self._line, self._partial = number, None
+        self._u_ns, self._row = most_u_ns, row
+        return place
+
+    def _piece(self, data: bytes, place: int, spread: Spread) -> int:
+        """Take plain characters, and the line's end if it follows; return how many bytes."""
+        found = self._charset.plain.match(data, place)
+        assert found is not None  # it may be empty
+        middle, end = found.end(1), found.end()
+        if end == place:
+            return 0
+        first_ns, last_ns = spread.at(place), spread.at(end - 1)
+        since_ns = first_ns if self._changed_ns is None else self._changed_ns
+        if self.deadline is not None and self.deadline <= last_ns:
+            return 0
+        if last_ns - first_ns >= self.silence_ns or last_ns - since_ns >= GROWING_NS:
+            return 0
+        if not self._add(self._charset.text_of(data[place:middle]), place, spread):
+            return 0
+        if end > middle:
+            self._end_line(last_ns)
+            if self._row is not None:
+                self._row += 1
+        return end - place
+
+    def _add(self, text: str, place: int, spread: Spread) -> bool:
+        """Add plain characters that stand at `place` of their chunk; return False, and add none, where they are not.
+
+        None of the line may be said for being unfinished before the last of them.
+        """
+        screen, column, size = self._screen, self._screen.column, len(text)
+        if "\r" in text or column + size > LINE_LIMIT:
+            return False
+        if not size:
+            return True
+        u_ns = spread.u(place)
+        if u_ns > self._u_ns:
+            self._u_ns = u_ns
+        screen.add(text, spread.runs(place, place + size, column))
+        if shown := len(text.rstrip()):
+            if self._changed_ns is None:
+                self._changed_ns = spread.at(place + size - len(text.lstrip()))
+            self._wait(spread.at(place + shown - 1))
+        return True
 
     def fire(self, t_ns: int) -> None:
         self._changed_ns = self.deadline = None
@@ -185,14 +306,17 @@ class Console(Framing):
             return
         if self._changed_ns is None:
             self._changed_ns = t_ns
-        when = min(t_ns + self.silence_ns, self._changed_ns + GROWING_NS)
-        if self._partial_ns is not None:
-            when = max(when, self._partial_ns + GROWING_NS)
-        self.deadline = when
+        self._wait(t_ns)
         screen = self._screen
         if screen.blank and screen.erased is not None and screen.erased.text:
             self._hold(screen.erased, t_ns)
             screen.clear(screen.column)
+
+    def _wait(self, t_ns: int) -> None:
+        """Something visible changed at `t_ns`, and before that not since the line was said last: `_changed_ns`."""
+        assert self._changed_ns is not None
+        when = min(t_ns + self.silence_ns, self._changed_ns + GROWING_NS)
+        self.deadline = when if self._partial_ns is None else max(when, self._partial_ns + GROWING_NS)
 
     @staticmethod
     def _word(shown: LineShown) -> bool:
@@ -224,7 +348,7 @@ class Console(Framing):
         marks = shown.marks(self._char_ns, leeway_ns)
         u_ns = self._u_ns + leeway_ns
         link, line = self._outlet.link, self._line
-        first_ns = shown.times[0]
+        first_ns = shown.first_ns
         self._reports.wait(first_ns)
         report = self._reports.begins_at(shown.text)
         self._outlet.emit(Text(link, first_ns, u_ns, t_ns, line, shown.text, partial, marks, self._char_ns, report))

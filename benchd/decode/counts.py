@@ -23,6 +23,11 @@ class Counts:
         self.bytes_in += 1
         self.pending += 1
 
+    def take(self, count: int) -> None:
+        """Take bytes in and settle them at once."""
+        self.bytes_in += count
+        self.decoded += count
+
     def settle(self, count: int = 1) -> None:
         """Move `count` pending bytes to decoded."""
         self.pending -= count

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from benchd.decode.misread import HEX, TEXT, sent_at
 from benchd.decode.score import HEX as HEX_SCORE
 from benchd.decode.score import TEXT as TEXT_SCORE
+from benchd.decode.score import reads_well
 from benchd.vocabulary.observations import Misfit
 from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, Record
 from benchd.vocabulary.times import byte_time_ns
@@ -72,7 +73,7 @@ class Doctor:
             return []
         match record:
             case Chunk():
-                return self._chunk(heard, record)
+                return [] if _goes_on_well(heard, record.data) else self._chunk(heard, record)
             case LineFault(fault="framing" | "parity" | "break"):
                 heard.faults += record.count
             case LinkState(up=True, speed=int(speed)) if speed != heard.speed:
@@ -145,6 +146,22 @@ class Doctor:
         else:
             said = "readable text comes on the post link: it is a console"
         return _misfit(heard, t_ns, "swapped-links", said, [SWAP if consoles else 'set kind = "console" for this link'])
+
+
+def _goes_on_well(heard: Heard, data: bytes) -> bool:
+    """Take bytes in where they fill no window, or windows of a console that read well; say whether that was so."""
+    total = len(heard.window) + len(data)
+    if total >= WINDOW:
+        if heard.faults or heard.info.kind != "console" or not (reads_well(heard.window) and reads_well(data)):
+            return False
+        rest = total % WINDOW
+        heard.bytes += len(data) - rest
+        data = data[len(data) - rest :]
+        heard.window.clear()
+        heard.counts = {}
+    heard.window += data
+    heard.bytes += len(data)
+    return True
 
 
 def _in_lines(window: bytearray) -> bool:

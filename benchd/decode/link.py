@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from benchd.decode.arrival import Arrivals
+from benchd.decode.arrival import Arrivals, Spread
 from benchd.decode.counts import Counts
 from benchd.decode.power import PowerSense
 from benchd.vocabulary.observations import Break, Decoded, LinkChange, Lost, Power, Text
@@ -43,6 +43,12 @@ class Outlet:
                 seen = replace(seen, t_ns=last, u_ns=seen.u_ns + last - seen.t_ns)
         self.last_ns = seen.at_ns
         self._out.append(seen)
+
+    def emit_all(self, seen: list[Decoded]) -> None:
+        """Put observations out that are in order, and none of them before the last one."""
+        if seen:
+            self.last_ns = seen[-1].at_ns
+            self._out += seen
 
     def lost(self, reason: str, count: int, t_ns: int, u_ns: int) -> None:
         """Say that `count` bytes or codes were lost."""
@@ -76,6 +82,14 @@ class Framing:
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         """Take one byte, already counted as pending."""
         raise NotImplementedError
+
+    def run(self, data: bytes, start: int, spread: Spread) -> int:
+        """Take bytes of a chunk from `start` on all at once; return how many, 0 where the next is one for `byte`.
+
+        Whatever is told of them, their times and the counts are as `byte` would have it, one by one, with each
+        deadline fired in its time; no deadline may lie within them. `spread` has the times of the whole chunk.
+        """
+        return 0
 
     def fire(self, t_ns: int) -> None:
         """The deadline has come."""
@@ -147,19 +161,28 @@ class LinkDecoder:
                 return
 
     def _chunk(self, data: bytes, t_ns: int) -> None:
+        framing, count = self._framing, len(data)
+        spread = self._arrivals.spread(t_ns, count, self._outlet.last_ns)
+        index = 0
+        while index < count:
+            if not self._break_nuls and (taken := framing.run(data, index, spread)):
+                index += taken
+            else:
+                self._byte(data[index], spread.at(index), spread.u(index))
+                index += 1
+
+    def _byte(self, value: int, t_ns: int, u_ns: int) -> None:
         framing, counts = self._framing, self._outlet.counts
-        spread = self._arrivals.spread(t_ns, len(data), self._outlet.last_ns)
-        for value, (at, u) in zip(data, spread, strict=True):
-            deadline = framing.deadline
-            if deadline is not None and deadline <= at:
-                self._fire_until(at)
-            counts.arrive()
-            if self._break_nuls and value == 0:
-                self._break_nuls -= 1
-                if at - self._break_ns <= BREAK_NUL_NS:
-                    counts.refuse("break-nul")
-                    continue
-            framing.byte(value, at, u)
+        deadline = framing.deadline
+        if deadline is not None and deadline <= t_ns:
+            self._fire_until(t_ns)
+        counts.arrive()
+        if self._break_nuls and value == 0:
+            self._break_nuls -= 1
+            if t_ns - self._break_ns <= BREAK_NUL_NS:
+                counts.refuse("break-nul")
+                return
+        framing.byte(value, t_ns, u_ns)
 
     def _state(self, record: LinkState, t_ns: int) -> None:
         if record.latency_ns is not None:

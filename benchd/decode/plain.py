@@ -11,6 +11,7 @@ silence, because the last code before a hang must not wait for the next one.
 
 from __future__ import annotations
 
+from benchd.decode.arrival import Spread
 from benchd.decode.link import Framing, Outlet
 from benchd.vocabulary.observations import Code
 
@@ -25,6 +26,13 @@ SILENCE_BYTES = 20
 
 class Raw(Framing):
     """A byte is a code."""
+
+    def run(self, data: bytes, start: int, spread: Spread) -> int:
+        outlet, at, u = self._outlet, spread.at, spread.u
+        link, port = outlet.link, outlet.info.code_port
+        outlet.counts.take(len(data) - start)
+        outlet.emit_all([Code(link, at(index), u(index), data[index], port) for index in range(start, len(data))])
+        return len(data) - start
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         self._outlet.counts.settle()

@@ -185,6 +185,11 @@ class ReportReader:
         return self._open is not None and not self._open.ended and not self._cut_off
 
     @property
+    def idle(self) -> bool:
+        """Whether a line without a "~" is no matter here."""
+        return self._grown_ns is None and not self.inside
+
+    @property
     def measured(self) -> Measured | None:
         """The report that began last, as it is now."""
         return None if self._open is None else self._open.measured()
@@ -200,6 +205,8 @@ class ReportReader:
 
     def begins_at(self, text: str) -> int | None:
         """Where in a text, whole or not yet, lines of a report begin; None where there are none."""
+        if "~" not in text:
+            return None
         at = text.find("~") if self.inside else -1
         if at < 0:
             found = BEGUN.search(text)

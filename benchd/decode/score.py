@@ -76,3 +76,10 @@ FRAMES = HuntScoring(
 ANY_BYTE = HuntScoring(
     _any, HuntLimits(out=8, few=24, many=96, variety=8, lock=0.85, reject=0.90, window=32, garbage=0.60), any_byte=True
 )
+
+_WELL = bytes(value for value, weight in enumerate(TEXT_WEIGHTS) if weight >= TEXT.limits.garbage)
+
+
+def reads_well(data: bytes | bytearray) -> bool:
+    """Whether each character reads well enough by itself: `TEXT` then finds no garbage, at a fiftieth of its cost."""
+    return not data.translate(None, _WELL)

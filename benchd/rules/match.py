@@ -6,7 +6,7 @@ patterns and runs in linear time; only the patterns it names are searched for a 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
@@ -14,12 +14,18 @@ import re2  # type: ignore[import-untyped]
 
 from benchd.rules.schema import Role, RuleTable
 from benchd.rules.values import Codes, compile_pattern
+from benchd.vocabulary.quick import quick
 
 T = TypeVar("T")
 SET_MEMORY = 64 << 20
 """Bytes the automaton may take; the library's default is too small from some thousand patterns on."""
 
 
+CODES_KEPT = 4096
+"""Codes of which it is kept what they fire."""
+
+
+@quick
 @dataclass(frozen=True, slots=True)
 class Hit:
     """A rule that fired: its role, its index among the rules of that role, and for text where it matched."""
@@ -58,6 +64,7 @@ class Matcher:
         self.ports = frozenset(table.table.ports)
         self._codes: CodeIndex[Hit] = CodeIndex()
         self._told: CodeIndex[None] = CodeIndex()
+        self._code_told: dict[tuple[int, int | None, bool], tuple[bool, list[Hit]]] = {}
         self._patterns: list[tuple[Hit, Any]] = []
         for role, index, _, when in table.watched_for():
             hit = Hit(role, index)
@@ -96,17 +103,29 @@ class Matcher:
         """Whether the table says anything at all of this code."""
         return any(self._speaks(rule_port, port) for rule_port, _ in self._told.find(value, wide))
 
+    def code_told(self, value: int, port: int | None, wide: bool = False) -> tuple[bool, list[Hit]]:
+        """Return both: whether a code is `known`, and the rules that it fires; codes come again and again."""
+        key = (value, port, wide)
+        told = self._code_told.get(key)
+        if told is None:
+            if len(self._code_told) >= CODES_KEPT:
+                self._code_told.clear()
+            told = self._code_told[key] = self.known(value, port, wide), self.code(value, port, wide)
+        return told
+
     def text(self, line: str) -> list[Hit]:
         """Return the rules that a line fires, in table order, each with the index where it matched."""
         if not self._patterns:
             return []
         try:
-            return self._search(line)
+            encoded = line.encode()
         except UnicodeEncodeError:  # lone surrogates; RE2 takes UTF-8 only
-            return self._search("".join("\ufffd" if "\ud800" <= ch <= "\udfff" else ch for ch in line))
+            line = "".join("\ufffd" if "\ud800" <= ch <= "\udfff" else ch for ch in line)
+            encoded = line.encode()
+        ids = range(len(self._patterns)) if self._set is None else self._set.Match(encoded)
+        return self._search(line, sorted(ids)) if ids else []
 
-    def _search(self, line: str) -> list[Hit]:
-        ids = range(len(self._patterns)) if self._set is None else sorted(self._set.Match(line) or ())
+    def _search(self, line: str, ids: Sequence[int]) -> list[Hit]:
         out = []
         for i in ids:
             hit, pattern = self._patterns[i]

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from benchd.vocabulary.models import Boot, Finding
+from benchd.vocabulary.quick import quick
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +21,7 @@ class BootStarted:
     recovered: bool = False
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class CodeSeen:
     """A code, inside a boot or (boot None) outside any."""
@@ -35,6 +37,7 @@ class CodeSeen:
     known: bool
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class LineSeen:
     """A console line, raw text: clean it before showing. `line` repeats when a line was updated.

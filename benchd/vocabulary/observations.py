@@ -11,9 +11,11 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from benchd.vocabulary.measured import Measured
+from benchd.vocabulary.quick import quick
 from benchd.vocabulary.records import Annotation
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Seen:
     """What observations share that become known when they happen."""
@@ -27,6 +29,7 @@ class Seen:
         return self.t_ns
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Code(Seen):
     """One POST code. `value` is 0..FFh, or 0..FFFFh where `wide`. `port` is the I/O port if known."""
@@ -36,6 +39,7 @@ class Code(Seen):
     wide: bool = False
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Text:
     """A console line, whole or so far.
@@ -57,6 +61,15 @@ class Text:
     char_ns: int = 0
     report: int | None = None
 
+    @property
+    def last_ns(self) -> int:
+        """The arrival (ns) of the character that came last, which need not be the last one of the line."""
+        last = len(self.text) - 1 if self.text else 0
+        if len(self.marks) == 1:
+            index, t_ns = self.marks[0]
+            return max(self.t_ns, t_ns, t_ns + (last - index) * self.char_ns if index <= last else self.t_ns)
+        return max([self.t_ns, self.time_at(last), *(t_ns for _, t_ns in self.marks)])
+
     def time_at(self, index: int) -> int:
         """Return the arrival (ns) of the character at `index`."""
         if not self.marks:
@@ -68,11 +81,13 @@ class Text:
         return t_ns + (index - at) * self.char_ns
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Reset(Seen):
     """The card saw the reset line, or counted its own restart."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Power(Seen):
     """The target's power went on or off, as its modem lines tell."""
@@ -80,6 +95,7 @@ class Power(Seen):
     on: bool
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Lost(Seen):
     """Something was lost or refused: `count` codes (or bytes), with a named reason."""
@@ -88,11 +104,13 @@ class Lost(Seen):
     count: int = 1
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Break(Seen):
     """The line was held in break."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Reported(Seen):
     """A reporter program's report has grown by a line: `measured` is all of it so far, `number` counts reports."""
@@ -102,6 +120,7 @@ class Reported(Seen):
     ended: bool
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class LinkChange(Seen):
     """A link came up or went down."""
@@ -110,6 +129,7 @@ class LinkChange(Seen):
     reason: str
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Misfit(Seen):
     """What comes over a link does not fit its settings: how that shows, and what to change, best first."""

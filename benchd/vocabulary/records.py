@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
+from benchd.vocabulary.quick import quick
+
 
 @dataclass(frozen=True, slots=True)
 class LinkInfo:
@@ -42,6 +44,7 @@ class LinkInfo:
     encoding: str = "cp437"
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Chunk:
     """Bytes from one read; `t_ns` is the arrival of the last byte."""
@@ -89,6 +92,7 @@ class LineFault:
     count: int = 1
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class ClockMark:
     """Nothing happened up to this instant; lets a replay see silences, also after a kill."""

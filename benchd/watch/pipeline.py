@@ -46,23 +46,31 @@ class Pipeline:
         """Take in one record and return what follows from it."""
         self.stirred = False
         t_ns = record.t_ns
-        # Other links' records may still come in a little later than stamped; a mark says that they have.
-        others_ns = t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS
         own_link = getattr(record, "link", None)
-        for name, decoder in self.decoders.items():
-            if name != own_link:
-                self._push(decoder.advance(others_ns))
+        if len(self.decoders) > 1 or own_link is None:
+            # Other links' records may still come in a little later than stamped; a mark says that they have.
+            others_ns = t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS
+            for name, decoder in self.decoders.items():
+                if name != own_link:
+                    self._push(decoder.advance(others_ns))
+        seen: Sequence[Observation] = ()
         match record:
             case Chunk() | LinkState() | ModemLines() | LineFault():
                 if (own := self.decoders.get(record.link)) is not None:
-                    self._push(own.feed(record))
+                    seen = own.feed(record)
             case Annotation(key="trial" | "limit" | "phase" | "end" | "attention" | "wall" | "differs"):
-                self._push([record])
+                seen = (record,)
             case _:
                 pass
-        self._push(self._doctor.feed(record))
-        self.now_ns = max(self.now_ns, t_ns)
-        return self._release(self.now_ns - self._hold_ns)
+        wrong = self._doctor.feed(record)
+        if t_ns > self.now_ns:
+            self.now_ns = t_ns
+        until_ns = self.now_ns - self._hold_ns
+        if not wrong and not self._heap and (not seen or seen[-1].at_ns <= until_ns):
+            return self._judge(seen, until_ns)  # they are in order, and nothing is before or among them
+        self._push(seen)
+        self._push(wrong)
+        return self._release(until_ns)
 
     def drain(self) -> list[Event]:
         """Release what is held back, and tell of the open boot as it stands; for the end of a capture or run."""
@@ -80,11 +88,14 @@ class Pipeline:
             heapq.heappush(self._heap, (one.at_ns, self._count, one))
 
     def _release(self, until_ns: int) -> list[Event]:
-        out: list[Event] = []
-        judged = self.tracker.judged
+        due: list[Observation] = []
         while self._heap and self._heap[0][0] <= until_ns:
+            due.append(heapq.heappop(self._heap)[2])
+        return self._judge(due, until_ns)
+
+    def _judge(self, due: Sequence[Observation], until_ns: int) -> list[Event]:
+        judged = self.tracker.judged
+        out = self.tracker.feed_all(due, until_ns)
+        if due or self.tracker.judged != judged:
             self.stirred = True
-            out += self.tracker.feed(heapq.heappop(self._heap)[2])
-        out += self.tracker.advance(until_ns)
-        self.stirred |= self.tracker.judged != judged
         return out

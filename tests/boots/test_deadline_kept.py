@@ -1,0 +1,114 @@
+"""Lines that are nothing but life go a short way, and deadlines are kept: judged the same as by the long way."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+
+import pytest
+from boots.test_boot_invariants import NO_STARTS, RICH, observations
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support.pipelines import ANCHOR, MS, NS, matcher
+from support.story import CONSOLE, POST
+
+from benchd.boots import BootTracker
+from benchd.boots.machine import ROWS, TOUCHED
+from benchd.boots.repeats import Sayings, gist
+from benchd.boots.tracker import PAST
+from benchd.vocabulary.observations import Code, Observation, Text
+
+RECORDING = '[table]\nname = "record"\nsource = "invented for tests"\njudges = false\n'
+SLOW = RICH.replace('limit = "9s"', 'limit = "4s"').replace('quiet = "30s"', 'quiet = "2s"')
+
+
+class Anew(BootTracker):
+    """The definition: each line goes the long way, and what falls next is worked out whenever time is told."""
+
+    def _plain_lines(self, seen: Sequence[Observation], start: int) -> int:
+        return 0
+
+    def _advance(self, t_ns: int) -> None:
+        self._clear_ns = PAST
+        super()._advance(t_ns)
+        self._clear_ns = PAST
+
+
+def same(table: str, seen: list[Observation], end_ns: int) -> None:
+    kept, anew = (kind("at286", matcher(table), (POST, CONSOLE), ANCHOR) for kind in (BootTracker, Anew))
+    rng, place = random.Random(len(seen)), 0
+    while place < len(seen):
+        part = seen[place : place + rng.randint(1, 6)]
+        place += len(part)
+        until_ns = part[-1].at_ns + rng.choice((0, 0, MS, 300 * MS))
+        until_ns = min([until_ns, *(one.at_ns for one in seen[place:])])
+        assert kept.feed_all(part, until_ns) == anew.feed_all(part, until_ns), part
+        assert kept.next_deadline() == anew.next_deadline()
+    assert kept.advance(end_ns) == anew.advance(end_ns)
+    assert kept.judged == anew.judged and kept.stand() == anew.stand()
+
+
+@settings(deadline=None, max_examples=300)
+@given(seen=st.lists(observations, max_size=40), table=st.sampled_from([RICH, NO_STARTS, SLOW, RECORDING]))
+def test_any_observations_are_judged_the_same(seen: list[Observation], table: str) -> None:
+    same(table, sorted(seen, key=lambda one: one.at_ns), 200 * NS)
+
+
+def life(rng: random.Random) -> list[Observation]:
+    """Mostly lines and codes that change nothing, as a running machine's are, with pauses about the limits."""
+    said = [
+        "loading",
+        "loading.",
+        "loading..",
+        "count 1",
+        "count 22",
+        "disk ready",
+        "Press F1",
+        "Testing memory",
+        "BIOS",
+    ]
+    t_ns, out, line = NS, [], 0
+    codes = rng.choice((0.0, 0.05, 0.5))
+    for _ in range(rng.randint(5, 90)):
+        t_ns += rng.choice((1, 1, 5, 5, 5, 400, 690, 710, 1990, 2010, 2990, 4100, 8900)) * MS
+        if rng.random() < codes:
+            out.append(Code("post", t_ns, 1000, rng.choice((1, 5, 0x20, 0x21, 0x22, 0x40, 0x99, 0xAA, 0xFF))))
+        else:
+            line += rng.random() < 0.8
+            text = rng.choice(said) if rng.random() < 0.4 else "".join(rng.choices("ghijkl mn09.", k=9))
+            ago = rng.choice((0, 3, 300)) * MS
+            out.append(Text("console", t_ns - ago, 1000, t_ns, line, text, False, ((0, t_ns - ago),), MS))
+    return out
+
+
+@pytest.mark.parametrize("table", [RICH, NO_STARTS, SLOW, RECORDING], ids=["rich", "no starts", "slow", "recording"])
+def test_running_machines_are_judged_the_same(table: str) -> None:
+    for seed in range(150):
+        seen = life(random.Random(seed))
+        same(table, seen, seen[-1].at_ns + 100 * NS)
+
+
+def test_a_sign_of_life_is_taken_aside_only_where_the_table_does_no_more() -> None:
+    rows = {row.states: row for row in ROWS if row.kind == "life" and "running" in row.states}
+    assert {"running"} == TOUCHED
+    assert [(row.when, row.do, row.to) for row in rows.values()] == [(None, ("touch",), "running")]
+
+
+words = st.sampled_from(
+    ["usb 1-1", "..", "...", "|", "/", "00FF", "0ff9", "reading", "readding", "gg0g", "ggg", "é", "\u0663", "12"]
+)
+texts = st.lists(words, max_size=6).map(" ".join) | st.text(max_size=12) | st.text("ghG0a .|é", max_size=230)
+
+
+@settings(deadline=None, max_examples=500)
+@given(lines=st.lists(texts, max_size=14))
+def test_what_was_said_is_known_as_by_its_gist(lines: list[str]) -> None:
+    """The cheap look never says "new" of what a full comparison knows, nor the other way round."""
+    sayings = Sayings()
+    known: list[str] = []
+    for text in lines:
+        again = gist(text) in known[-8:]
+        assert sayings.has(text) == again
+        if not again:
+            sayings.add(text)
+            known.append(gist(text))

@@ -1,0 +1,144 @@
+"""Taking bytes by the run tells the same as taking them one by one: the byte path is the definition."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from decode.test_decode_delivery import LINKS as BASE
+from decode.test_decode_delivery import PIECES, records_for
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support.delivery import START_NS, accounted, line_time_ns
+from support.reports import random_world
+
+from benchd.decode import Decoder, make_decoder
+from benchd.decode.arrival import Arrivals
+from benchd.decode.link import Framing
+from benchd.vocabulary.observations import Decoded
+from benchd.vocabulary.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, Record
+
+MS = 1_000_000
+LINKS = {
+    **{name: BASE[name] for name in ("raw", "raw-unpaced", "text", "utf-8", "latin-1", "unpaced")},
+    "fast": replace(BASE["text"], speed=115_200),
+    "slow": replace(BASE["text"], speed=300),
+    "code page 866": replace(BASE["text"], speed=19_200, encoding="cp866"),
+}
+
+
+def one_by_one(info: LinkInfo) -> Decoder:
+    """A decoder that takes no run: each byte goes the way that defines what it means."""
+    decoder = make_decoder(info)
+    decoder._framing.run = Framing.run.__get__(decoder._framing)  # type: ignore[attr-defined]
+    return decoder
+
+
+def same(info: LinkInfo, records: Sequence[Record]) -> list[Decoded]:
+    """Assert that both tell the same after each record, and have counted the same; return what is told."""
+    by_run, defining = make_decoder(info), one_by_one(info)
+    told: list[Decoded] = []
+    for record in records:
+        seen = by_run.feed(record)
+        assert seen == defining.feed(record), record
+        assert by_run.counts == defining.counts and by_run.deadline == defining.deadline
+        told += seen
+    end_ns = records[-1].t_ns + 10_000 * MS if records else START_NS
+    seen = by_run.advance(end_ns)
+    assert seen == defining.advance(end_ns) and by_run.counts == defining.counts
+    assert accounted(by_run)
+    return told + seen
+
+
+@pytest.mark.parametrize("link", [name for name in LINKS if name in BASE])
+@given(data=st.data())
+@settings(deadline=None, max_examples=40)
+def test_anything_is_told_the_same(link: str, data: st.DataObject) -> None:
+    """Random records of every kind: speeds change, links fall, breaks come between."""
+    same(LINKS[link], data.draw(records_for(link)))
+
+
+REPORT = random_world(random.Random(3)).report()
+PAUSES = (0, 0, 1, 1, 1, 20, 240, 260, 700, 1100)
+
+
+def life(info: LinkInfo, rng: random.Random) -> list[Record]:
+    """Text as it comes from a machine, much of it plain, in reads that come at, before and after its own pace."""
+    words = [bytes(rng.choices(b"abcdefghij KLMN0123456789.-", k=rng.randint(1, 40))) for _ in range(12)]
+    pieces = [
+        *(word + end for word in words for end in (b"\r\n", b"\n", b" ", b"\r\r\n")),
+        *PIECES["text"], b"\n\r", b"   \r\n", b"  ", b"x" * 990, b"\xb0\xb1\xff\xfe", b"\x84\x9c", b"\x0c",
+        *(line.encode() + b"\r\n" for line in REPORT[:4]),
+    ]  # fmt: skip
+    weights = [4] * 4 * len(words) + [1] * (len(pieces) - 4 * len(words))
+    data = b"".join(rng.choices(pieces, weights, k=rng.randint(1, 40)))
+    t_ns, at, out = START_NS, 0, []
+    size = rng.choice((1, 16, 184, 4096))
+    while at < len(data):
+        piece = data[at : at + rng.randint(1, size)]
+        at += len(piece)
+        t_ns += len(piece) * line_time_ns(info) * rng.choice((0, 1, 1, 1, 2)) + rng.choice(PAUSES) * MS
+        out.append(Chunk(info.name, t_ns, piece))
+        if rng.random() < 0.05:
+            speed = rng.choice((None, 300, info.speed))
+            later = (
+                ClockMark(t_ns + 300 * MS),
+                LinkState(info.name, t_ns, rng.random() < 0.5, "test", speed, rng.choice((None, 9 * MS))),
+                LineFault(info.name, t_ns, "break", 2),
+            )
+            out.append(rng.choice(later))
+            t_ns = out[-1].t_ns
+    return out
+
+
+@pytest.mark.parametrize("link", LINKS)
+@pytest.mark.parametrize("seed", range(25))
+def test_text_with_pauses_and_bursts_is_told_the_same(link: str, seed: int) -> None:
+    """Deadlines fall inside of reads, reads are late and early, lines are cut anywhere."""
+    same(LINKS[link], life(LINKS[link], random.Random(f"{link} {seed}")))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("link", LINKS)
+def test_many_more(link: str) -> None:
+    for seed in range(1500):
+        same(LINKS[link], life(LINKS[link], random.Random(f"more {link} {seed}")))
+
+
+def test_plain_lines_take_no_step_a_byte() -> None:
+    """A kernel's lines go by the run but for nothing: what is checked above is what runs."""
+    decoder = make_decoder(LINKS["fast"])
+    decoder._framing.byte = None  # type: ignore[attr-defined]
+    data = b"".join(b"[%12.6f] usb 1-1: new device number %d\r\n" % (n / 7, n) for n in range(500))
+    byte_ns = line_time_ns(LINKS["fast"])
+    for at in range(0, len(data), 184):
+        piece = data[at : at + 184].removesuffix(b"\r")  # a read that ends between both is for `byte`
+        decoder.feed(Chunk("console", START_NS + (at + len(piece)) * byte_ns, piece))
+    assert decoder.counts.decoded > len(data) - 200
+
+
+@pytest.mark.parametrize("paced", [True, False])
+def test_a_spread_is_as_its_rule_says(paced: bool) -> None:
+    """The last byte has the chunk's time, each before it one byte time less, none less than the floor; that costs u."""
+    rng = random.Random(5)
+    for _ in range(300):
+        info = LinkInfo("console", "console", "text", speed=rng.choice((300, 9600, 115_200)), paced=paced)
+        arrivals, byte_ns = Arrivals(info), line_time_ns(info)
+        count, t_ns = rng.randint(1, 30), START_NS
+        floor = rng.choice((None, t_ns - rng.randint(0, 40) * byte_ns - rng.randint(0, byte_ns)))
+        spread = arrivals.spread(t_ns, count, floor)
+        for index in range(count):
+            behind = (count - 1 - index) * byte_ns
+            at = t_ns - behind if paced else t_ns
+            held = max(0, floor - at) if paced and floor is not None else 0
+            most = behind if floor is None else min(behind, t_ns - floor)
+            assert spread.at(index) == at + held
+            assert spread.u(index) == info.latency_ns + (byte_ns + held if paced else most)
+        first = rng.randrange(count)
+        end = rng.randint(first + 1, count)
+        runs = [*spread.runs(first, end, 7), (7 + end - first, 0, 0)]
+        each = [t + n * step for (i, t, step), (to, *_) in pairwise(runs) for n in range(to - i)]
+        assert each == [spread.at(index) for index in range(first, end)]
