@@ -52,7 +52,7 @@ def processor_lines(found: ProcessorNeeds, level: str) -> Iterator[str]:
         yield f"  {what}, for {_coprocessor(found.coprocessor or '8087')} (first: offset {first.offset:04X})"
     perhaps = [one for one in found.perhaps if LEVELS.index(one.needs) > LEVELS.index(level)]
     if perhaps:
-        yield f"  perhaps {len(perhaps):,} more, to which nothing was seen to lead: they may be data (--json lists them)"
+        yield f"  {len(perhaps):,} more, to which nothing was seen to lead: perhaps data (--json lists them)"
 
 
 def _coprocessor(name: str) -> str:

@@ -11,6 +11,8 @@ import typer
 from benchd.cli.boots import boot_page, boot_table, boots_json
 from benchd.cli.options import JsonOption
 from benchd.cli.output import clean, emit_json, say, tell
+from benchd.watch.archive import About, opened
+from benchd.watch.rebuild import as_ended, boots_in
 from benchd.watch.replay import Replay
 
 
@@ -20,7 +22,7 @@ def register(app: typer.Typer) -> None:
 
 
 def replay(
-    files: Annotated[list[Path], typer.Argument(help="Capture files.", metavar="FILE...")],
+    files: Annotated[list[Path], typer.Argument(help="Capture files, or archives of them.", metavar="FILE...")],
     rules: Annotated[
         str | None, typer.Option(help="Judge by this rule table (path or name) instead of the one named.")
     ] = None,
@@ -32,8 +34,15 @@ def replay(
 
     Exit codes: 0 fine, 1 a file is damaged (what is whole was read), 2 no capture, or no such table.
     """
-    again = Replay(files, rules)
-    found = again.boots()
+    with opened(files) as captures:
+        again = Replay(captures, rules)
+        abouts = {capture.path: About.of(capture) for capture in again.captures}
+        began = boots_in(again, [])
+    found = [boot for boot, path in began if abouts[path] is None]
+    for boot, path in began:  # one that was cut out is over, though its file may not hold what ended it
+        if (about := abouts[path]) is not None and boot.id in about.boots:
+            found.append(as_ended(boot))
+    found.sort(key=lambda boot: (boot.started, boot.id))
     if json:
         emit_json(boots_json(found))
     else:

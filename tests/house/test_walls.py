@@ -66,7 +66,21 @@ MAY_KNOW = {
             f"benchd.{room}"
             for room in ("studies", "inference", "rom", "reporter", "rules", "store", "settings", "files")
         ),
-        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder")),
+        *(
+            f"benchd.watch.{part}"
+            for part in (
+                "trace",
+                "replay",
+                "rebuild",
+                "rejudge",
+                "folder",
+                "cutting",
+                "archive",
+                "importing",
+                "waveform",
+            )
+        ),
+        "benchd.capture",
         "benchd.decode.report",
         "benchd.links.ports",
         "benchd.links.loopback",

@@ -96,4 +96,4 @@ def test_imports_stand_at_the_top() -> None:
         if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef)
         if any(isinstance(node, ast.Import | ast.ImportFrom) for node in ast.walk(function))
     }
-    assert late <= {"show.py", "boots.py"} | STILL_LATE
+    assert late <= {"show.py", "boots.py", "sharing.py"} | STILL_LATE

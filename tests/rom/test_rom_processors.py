@@ -29,8 +29,8 @@ sldt ax | smsw ax | str ax | verr ax | verw [bx] | rep insb
 add eax,5 | mov eax,[bx] | pushad | push dword 5
 push fs | pop gs | lss sp,[bx] | lfs ax,[bx] | lgs ax,[bx] | movzx ax,bl | movsx ax,byte [bx]
 jz near 0x1234 | jnc near 0x10 | setz al | setg [bx] | bt ax,bx | bts ax,5 | btr [bx],ax | btc ax,1 | bsf ax,bx
-bsr ax,[bx] | shld ax,bx,4 | shrd ax,bx,cl | imul ax,bx | imul eax,ebx,5 | mov eax,cr0 | mov cr3,eax | mov eax,dr7 | mov dr7,eax
-cwde | movsd | lodsd | stosd | iretd | jecxz $ | insd | shl eax,3 | rep movsd | cdq
+bsr ax,[bx] | shld ax,bx,4 | shrd ax,bx,cl | imul ax,bx | imul eax,ebx,5 | mov eax,cr0 | mov cr3,eax | mov eax,dr7
+mov dr7,eax | cwde | movsd | lodsd | stosd | iretd | jecxz $ | insd | shl eax,3 | rep movsd | cdq
 bswap eax | xadd ax,bx | xadd [bx],al | invd | wbinvd | invlpg [bx]
 cpuid | rdtsc | rdmsr | wrmsr | cmpxchg8b [bx] | cmovz ax,bx | rdpmc | sysenter | fxsave [bx]
 movaps xmm0,xmm1 | prefetchnta [bx] | emms | popcnt ax,bx | paddb mm0,mm1
