@@ -37,6 +37,8 @@ PACKAGES = {
     "openssl": "openssl",
     "npm": "npm",
     "dosbox": "dosbox",
+    "ts": "moreutils",
+    "script": "bsdutils",
     "/usr/share/seabios/bios-256k.bin": "seabios",
     "/usr/lib/ipxe/qemu/pxe-e1000.rom": "ipxe-qemu",
     "/usr/share/qemu/linuxboot.bin": "qemu-system-data",

@@ -26,6 +26,8 @@ PEERS = {
     "ipxe": ("/usr/lib/ipxe/qemu/pxe-e1000.rom", "ipxe-qemu"),
     "memtest": ("/boot/memtest86+ia32.bin", "memtest86+"),
     "uboot": ("/usr/lib/u-boot/qemu-x86/u-boot.rom", "u-boot-qemu"),
+    "ts": ("ts", "moreutils"),
+    "script": ("script", "bsdutils"),
     "guest": ("qemu-system-x86_64", "qemu-system-x86"),
 }
 """Peer name: (program that must be on the path, or whole path of a file; Debian package that brings it)."""
