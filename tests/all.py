@@ -40,6 +40,8 @@ PACKAGES = {
     "node": "nodejs",
     "arm-none-eabi-gcc": "gcc-arm-none-eabi",
     "dosbox": "dosbox",
+    "ts": "moreutils",
+    "script": "bsdutils",
     "/usr/share/seabios/bios-256k.bin": "seabios",
     "/usr/lib/ipxe/qemu/pxe-e1000.rom": "ipxe-qemu",
     "/usr/share/qemu/linuxboot.bin": "qemu-system-data",

@@ -29,6 +29,8 @@ PEERS = {
     "memtest": ("/boot/memtest86+ia32.bin", "memtest86+"),
     "uboot": ("/usr/lib/u-boot/qemu-x86/u-boot.rom", "u-boot-qemu"),
     "systemd": ("systemd-sysusers", "systemd"),
+    "ts": ("ts", "moreutils"),
+    "script": ("script", "bsdutils"),
     "guest": ("qemu-system-x86_64", "qemu-system-x86"),
 }
 """Peer name: (program that must be on the path, or whole path of a file; Debian package that brings it)."""

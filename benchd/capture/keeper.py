@@ -86,7 +86,18 @@ def run_of_file(path: Path) -> int:
         return 0
 
 
-def _restamped(record: Record, t_ns: int) -> Record:
+def force_key(record: Record) -> tuple[str, ...] | None:
+    """Return what a record is in force for until the next of its kind; None where it is nothing of the sort."""
+    if isinstance(record, LinkState):
+        return "link", record.link
+    if isinstance(record, ModemLines):
+        return "modem", record.link
+    if isinstance(record, Annotation) and record.key in ("trial", "limit", "wall"):
+        return record.key, record.value.rpartition("=")[0] if record.key == "limit" else ""
+    return None
+
+
+def restamped(record: Record, t_ns: int) -> Record:
     """Return a record in force as it is said again at `t_ns`; the wall clock has moved on since."""
     if isinstance(record, Annotation) and record.key == "wall":
         return Annotation(t_ns, "wall", str(int(record.value) + t_ns - record.t_ns))
@@ -235,12 +246,8 @@ class CaptureKeeper:
             self._failed(error)
             self._leave_unusable()
             return False
-        if isinstance(record, LinkState):
-            self._in_force["link", record.link] = record
-        elif isinstance(record, ModemLines):
-            self._in_force["modem", record.link] = record
-        elif isinstance(record, Annotation) and record.key in ("trial", "limit", "wall"):
-            self._in_force[record.key, record.value.rpartition("=")[0] if record.key == "limit" else ""] = record
+        if (key := force_key(record)) is not None:
+            self._in_force[key] = record
         self.place = (writer.path, offset, writer.size)
         self.written += self._cost(record)
         self.trouble = None
@@ -281,7 +288,7 @@ class CaptureKeeper:
         return writer
 
     def _opening(self, t_ns: int) -> list[Record]:
-        again = [_restamped(record, t_ns) for record in self._in_force.values()]
+        again = [restamped(record, t_ns) for record in self._in_force.values()]
         if self._phase:
             again.append(Annotation(t_ns, "phase", self._phase))
         table = [replace(self._table_note, t_ns=t_ns)] if self._table_note is not None else []

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchd.cli import sharing
 from benchd.cli.bootsundo import add_undo
 from benchd.cli.common import ConfigOption, JsonOption, settings_of, store_of
 from benchd.cli.measuredtext import measured_lines
@@ -55,7 +56,7 @@ def boot_table(boots: Sequence[Boot]) -> list[str]:
                 boot.id,
                 local(boot.started),
                 boot.trial or "-",
-                MARK[boot.outcome],
+                MARK[boot.outcome] + (", imported" if boot.imported else ""),
                 boot.last_stage or "-",
                 boot.last_code or "-",
                 seconds(boot.duration_s, 0.05),
@@ -94,6 +95,8 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     """Yield everything about one boot."""
     trial = f", trial {boot.trial}" if boot.trial else ""
     yield clean(f"{boot.id}: {MARK[boot.outcome]}")
+    if boot.imported:
+        yield from _came_along(boot, capture)
     yield clean(f"started {local(boot.started)} by {boot.start_reason}{trial}, rules {boot.table}")
     if boot.left_out is not None:
         yield from wrap(clean(f"LEFT OUT, it counts nowhere: {boot.left_out}", 1000), WIDTH)
@@ -121,6 +124,21 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     if capture:
         yield ""
         yield clean(f"capture: {capture}")
+
+
+def _came_along(boot: Boot, capture: str | None) -> Iterator[str]:
+    """Yield that a boot was recorded on another bench, and what its file says of it."""
+    from benchd.capture import read_capture
+    from benchd.watch.archive import About
+
+    about = None if capture is None else About.of(read_capture(capture))
+    labels = {} if about is None else about.labels
+    trial = clean(f": there in trial {labels.get('trial')} of study {labels.get('study')}") if labels else ""
+    yield f"imported from another bench{trial}"
+    if isinstance(setup := labels.get("setup"), dict):
+        yield clean("  " + ", ".join(f"{factor}={level}" for factor, level in setup.items()))
+    if about is not None and about.note:
+        yield from (f"  {clean(line)}" for line in about.note.splitlines())
 
 
 def _ladder_lines(boot: Boot) -> Iterator[str]:
@@ -163,6 +181,7 @@ def register(app: typer.Typer) -> None:
     group.command("rebuild")(rebuild_boots)
     group.command("judge")(judge_boots)
     add_undo(group)
+    sharing.register(group)
     app.add_typer(group, name="boots")
 
 
@@ -172,6 +191,7 @@ def boots(
     trial: Annotated[str | None, typer.Option(help="Only boots of this trial.")] = None,
     outcome: Annotated[str | None, typer.Option(help="Only boots that ended so, e.g. stalled.")] = None,
     limit: Annotated[int, typer.Option(min=1, help="At most this many, the newest.")] = 50,
+    csv: Annotated[bool, typer.Option("--csv", help="Print a table: a row a boot, with its stage times.")] = False,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -181,6 +201,8 @@ def boots(
     """
     if ctx.invoked_subcommand is not None:
         return
+    if csv and json:
+        raise UsageError("give --csv or --json, not both")
     if outcome is not None and (outcome := outcome.lower()) not in MARK:
         raise UsageError(f"--outcome {outcome}: there is no such outcome; one of {', '.join(MARK)}")
     with store_of(config) as store:
@@ -194,7 +216,11 @@ def boots(
             newest_first=False,
         )
     none = "No boots are stored yet." if machine is trial is outcome is None else "No boot matches."
-    if json:
+    if csv:
+        from benchd.studies.boottables import csv_text
+
+        sys.stdout.write(csv_text(found))
+    elif json:
         emit_json(boots_json(found))
     else:
         tell(boot_table(found) if found else [none])

@@ -59,29 +59,38 @@ def inspect(
     file: In,
     json: Json = False,
     at: Annotated[str, typer.Option(help="Offset of the header to judge, hexadecimal.")] = "0",
-    check: Annotated[bool, typer.Option("--check", help="Exit with 1 if there are problems.")] = False,
+    cpu: Annotated[
+        str | None, typer.Option(help="Tell instructions that this one lacks: 8088, 186, 286, 386 or 486.")
+    ] = None,
+    check: Annotated[
+        bool, typer.Option("--check", help="Exit with 1 if there are problems, or code that --cpu cannot run.")
+    ] = False,
 ) -> None:
     """Show what an image holds and what a scan would think.
 
-    Header, sum, entry code, $PnP and PCIR structures, further images, text.
+    Header, sum, entry code, $PnP and PCIR structures, further images, text, and which processor its code needs.
 
     Exit codes: 0 fine, 1 a file cannot be read or --check found fault, 2 wrong use.
     """
+    from benchd.cli.processortext import level_of
     from benchd.rom.image import inspect as look
+    from benchd.rom.reach import processor_needs
 
+    level = level_of(cpu)
     where = _offset(at, "--at")
     data, read_notes = read_image_file(file)
     report = look(data, where)
-    report = replace(report, file=str(file), notes=(*read_notes, *report.notes))
+    needs = None if report.first is None else processor_needs(data, report.first)
+    report = replace(report, file=str(file), notes=(*read_notes, *report.notes), processor=needs)
     if json:
         emit_json(report.to_json())
     else:
-        _show(report)
-    if check and report.problems:
+        _show(report, level)
+    if check and (report.problems or (cpu is not None and needs is not None and needs.beyond(level))):
         raise typer.Exit(1)
 
 
-def _show(report: Report) -> None:
+def _show(report: Report, level: str) -> None:
     say(f"{clean(report.file)}: {report.size:,} bytes, SHA-256 {report.sha256}")
     for image in report.image_list:
         for line in _image_lines(image):
@@ -91,6 +100,11 @@ def _show(report: Report) -> None:
     for text in report.notes:
         say(f"note: {clean(text)}")
     say(report.verdict)
+    if report.processor is not None:
+        from benchd.cli.processortext import processor_lines
+
+        for text in processor_lines(report.processor, level):
+            say(clean(text))
     if report.strings:
         from benchd.rom.image import wordlike
 

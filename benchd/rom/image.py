@@ -15,6 +15,7 @@ from benchd.rom import disasm
 from benchd.rom.disasm import EntryCode, Instruction
 from benchd.rom.forms import Count, RomForm
 from benchd.rom.numbers import BLOCK, MEGABYTE, SLOT, round_up, show_size
+from benchd.rom.processors import ProcessorNeeds
 from benchd.rom.structs import (
     CODE_TYPES,
     EFI_MARK,
@@ -90,6 +91,7 @@ class Report(RomForm):
     notes: tuple[str, ...]
     verdict: str
     strings: tuple[FoundText, ...]
+    processor: ProcessorNeeds | None = None
 
     @property
     def first(self) -> RomImage | None:

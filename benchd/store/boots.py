@@ -24,9 +24,13 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BOOT_FIELDS = {
     name: "table_name" if name == "table" else name
     for name in Boot.model_fields
-    if name not in ("stages", "findings", "checks", "left_out", "note", "labels")
+    if name not in ("stages", "findings", "checks", "imported", "left_out", "note", "labels")
 }
 """Field of the model: column of the table. What people decided about a boot is in a table of its own, see `marks`."""
+IMPORTED = "imported/"
+"""Where captures from other benches lie in the data folder: a boot is an imported one by where its capture lies."""
+IMPORTED_OTHER = f"{IMPORTED}other/"
+"""Those of machines that are not on this bench: no limit is learned from them, whatever they are called."""
 
 
 class Boots(Marks):
@@ -223,15 +227,16 @@ class Boots(Marks):
     def good_times(self, machine: str, table: str, limit: int = GOOD_BOOTS) -> dict[str, list[float]]:
         """Seconds that each stage lasted (to the next stage) in good boots, by stage, newest first.
 
-        Good: the boot finished, was seen whole (its start, and every link all the time), no reporter program took
-        time in it, and no stall or slow finding stands on that stage, cleared or not. Only the newest `limit` such
-        boots are looked at, however many there are.
+        Good: the boot finished, is of this bench (or was imported as of the same machine), was seen whole (its start,
+        and every link all the time), no reporter program took time in it, and no stall or slow finding stands on that
+        stage, cleared or not. Only the newest `limit` such boots are looked at, however many there are.
         """
         boot, finding = schema.boot, schema.finding
         this, following = schema.stage.alias(), schema.stage.alias()
         newest = (
             sa.select(boot.c.id, boot.c.started_us)
             .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
+            .where(sa.func.coalesce(boot.c.capture, "").not_like(f"{IMPORTED_OTHER}%"))
             .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]", boot.c.measured.is_(None))
             .order_by(boot.c.started_us.desc())
             .limit(limit)
@@ -302,6 +307,7 @@ def _told(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
     return [
         Boot(
             **{name: row[column] for name, column in _BOOT_FIELDS.items()},
+            imported=(row["capture"] or "").startswith(IMPORTED),
             stages=[Stage(**part) for part in stages[row["id"]]],
             findings=[Finding(**part) for part in findings[row["id"]]],
             checks=[Check(**part) for part in checks[row["id"]]],

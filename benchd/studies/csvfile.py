@@ -227,13 +227,13 @@ def _add_trials(store: Store, study: str, rows: Sequence[CsvRow], now: str) -> N
     store.end_trial(trial.id, now)
 
 
-def _cell(value: str) -> str:
+def shielded(value: str) -> str:
     """A value that no spreadsheet runs: a quote goes before a formula's sign (OWASP, "CSV Injection")."""
     return f"'{value}" if _FORMULA.match(value) else value
 
 
 def _value(cell: str) -> str:
-    """What `_cell` was made of."""
+    """What `shielded` was made of."""
     text = cell.strip()
     return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
 
@@ -273,7 +273,7 @@ def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: st
     out = io.StringIO(newline="")
     rows = (row for view in views for row in _rows_of(view, names, more))
     for row in ([*names, *more, goal_column], *rows):
-        cells = [_cell(cell) for cell in row]
+        cells = [shielded(cell) for cell in row]
         # Python's writer leaves a lone carriage return bare, and its reader ends the line there.
         bare = not any("\r" in cell for cell in cells)
         csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_MINIMAL if bare else csv.QUOTE_ALL).writerow(cells)

@@ -107,6 +107,9 @@ class Boot(Model):
     blind: list[Blind] = Field(default_factory=list)
     passes_of: str | None = Field(None, description="this boot is an earlier pass of that looping boot")
     measured: Measured | None = Field(None, description="what its own processor reads, by a reporter program")
+    imported: bool = Field(
+        False, description="recorded on another bench, and brought in", exclude_if=lambda imported: not imported
+    )
     off_s: float | None = Field(
         None,
         description="seconds without power before it, where the power was seen to go",

@@ -95,20 +95,28 @@ class TraceReader:
 
     def _told(self, boot: str, path: Path) -> Iterator[list[Event]]:
         """Yield what follows from the records from a boot's beginning on, to the end of its run."""
+        return (events for _, _, events in self.steps(boot, path))
+
+    def steps(self, boot: str, path: Path) -> Iterator[tuple[Path, Placed | None, list[Event]]]:
+        """Yield the records from before a boot's beginning on, to the end of its run, each with what follows from it.
+
+        With each its file and its place there; None at the end of the run.
+        """
         capture = read_capture(path)
         if not capture.version:
             self.problems.append(f"{path}: {capture.problem}")
             return
         pipeline, records = self._beginning(boot, capture)
         while True:
-            yield from (pipeline.feed(record) for _, record in self._readable(capture, records))
+            for placed in self._readable(capture, records):
+                yield capture.path, placed, pipeline.feed(placed[1])
             if capture.problem:
                 self.problems.append(f"{capture.path}: {capture.problem}")
             further = neighbour(capture, 1)
             if further is None or not follows(capture, further):
                 break
             capture, records = further, news(further)
-        yield pipeline.drain()
+        yield capture.path, None, pipeline.drain()
 
     def _beginning(self, boot: str, capture: Capture) -> tuple[Pipeline, Iterator[Placed]]:
         index = self._index_of(capture)
@@ -156,14 +164,14 @@ class TraceReader:
             self._index_of(capture).forget()
             at = 0
             pipeline, records = self._from(capture, text, at)
-        if not at and (before := self._before(capture)) is not None:
+        if not at and (before := self.file_before(capture)) is not None:
             pipeline, records = self.index(before), news(capture)
             indexer.carries_on(pipeline)
         for offset, record in self._readable(capture, records):
             indexer.saw((capture.path, offset, None), pipeline, record, pipeline.feed(record))
         return pipeline
 
-    def _before(self, capture: Capture) -> Capture | None:
+    def file_before(self, capture: Capture) -> Capture | None:
         """Return the file whose end a capture needs to be judged, if there is one."""
         if stands_alone(capture):
             return None

@@ -83,7 +83,22 @@ MAY_KNOW = {
                 "upkeep",
             )
         ),
-        *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder", "listening")),
+        *(
+            f"benchd.watch.{part}"
+            for part in (
+                "trace",
+                "replay",
+                "rebuild",
+                "rejudge",
+                "folder",
+                "cutting",
+                "archive",
+                "importing",
+                "waveform",
+                "listening",
+            )
+        ),
+        "benchd.capture",
         "benchd.decode.report",
         "benchd.decode.cardcheck",
         "benchd.decode.heard",

@@ -1,0 +1,159 @@
+"""Boots from other benches: taken into this one's store with their captures, and taken out again."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from benchd.capture import Capture, CaptureWriter, read_capture
+from benchd.capture.keeper import folder_name
+from benchd.errors import BenchError, UsageError
+from benchd.files import read_bytes
+from benchd.store import Result, Store
+from benchd.store.boots import IMPORTED, IMPORTED_OTHER
+from benchd.vocabulary.models import Boot
+from benchd.watch.archive import MOST_BYTES, About
+from benchd.watch.cutting import Names
+from benchd.watch.index import SUFFIX
+from benchd.watch.rebuild import as_ended
+from benchd.watch.replay import Replay, beside
+
+SAME = "same"
+"""Folder of captures that are of a machine of this bench: its boots count as its own."""
+SOURCE = "(imported)"
+"""What the note of a result begins with that came along."""
+
+
+@dataclass(slots=True)
+class Imported:
+    """The boots that a file brought in, those that were here already, and what could not be read."""
+
+    new: list[Boot] = field(default_factory=list)
+    known: list[Boot] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+
+
+class Importer:
+    """Takes captures into the data folder `data` and its store. `own` are the machines of this bench."""
+
+    def __init__(self, store: Store, data: Path, own: Iterable[str]) -> None:
+        self._store, self._data, self._own = store, data, set(own)
+
+    def take(self, path: Path, name: str | None, same: bool, out: Imported) -> None:
+        """Take in one capture; `name` is what its machine is to be called, `same`: it is this bench's machine.
+
+        Doing it again changes nothing. Raises UsageError where the name is taken, ExternalError for disk and store.
+        """
+        capture = read_capture(path)
+        if not capture.version:
+            out.problems.append(f"{path}: {capture.problem}")
+            return
+        about = About.of(capture)
+        machine = name or capture.machine
+        self._refuse_clash(machine, same, about)
+        kept = self._keep(capture, machine, same)
+        replay = Replay([kept], base=self._data)
+        found = replay.boots()
+        out.problems += replay.problems
+        names = Names(machine, {})
+        if about is not None:
+            wanted = {names.of_boot(boot_id, capture.machine) for boot_id in about.boots}
+            found = [boot for boot in found if boot.id in wanted]
+        for boot in found:
+            (out.new if self._save(as_ended(boot), kept) else out.known).append(boot)
+            if about is not None:
+                self._add_results(boot, about)
+
+    def remove(self, boot_id: str) -> Boot:
+        """Take an imported boot out again, with the results that came along; its capture too, once none is left of it.
+
+        Raises UsageError for a boot of this bench.
+        """
+        boot = self._store.boot(boot_id)
+        if not boot.imported:
+            raise UsageError(f"boot {boot.id} was recorded on this bench; only imported boots are removed")
+        path = self._store.capture_of(boot.id)
+        for result in self._store.results(boot=boot.id):
+            if result.id is not None and result.note.startswith(SOURCE):
+                self._store.delete_result(result.id)
+        self._store.replace_boots({boot.id: None})
+        if path is not None and not self._store.boots_of_capture(path):
+            for file in (Path(path), Path(path + SUFFIX), beside(Path(path))):
+                file.unlink(missing_ok=True)
+        return boot
+
+    def _refuse_clash(self, machine: str, same: bool, about: About | None) -> None:
+        ours = machine in self._own or any(not boot.imported for boot in self._store.boots(machine=machine, limit=500))
+        if same and not ours:
+            raise UsageError(f"--same-machine: no machine of this bench is called {machine!r}")
+        if ours and not same:
+            raise UsageError(
+                f"a machine of this bench is called {machine!r}: give the imported one another name with "
+                "--machine NAME, or say --same-machine if it is that one"
+            )
+        others = {about_.origin for about_ in self._abouts(machine)} - {""}
+        if about is not None and about.origin and others and about.origin not in others and not same:
+            raise UsageError(
+                f"boots of another bench's {machine!r} are here already: give this one another name with --machine NAME"
+            )
+
+    def _abouts(self, machine: str) -> list[About]:
+        out = []
+        for path in (self._data / IMPORTED_OTHER / folder_name(machine)).glob("*.pcapng"):
+            try:
+                about = About.of(read_capture(path))
+            except BenchError:
+                continue
+            if about is not None:
+                out.append(about)
+        return out
+
+    def _keep(self, capture: Capture, machine: str, same: bool) -> Path:
+        """Copy a capture into the data folder, under the name that its machine has here."""
+        digest = hashlib.sha256(read_bytes(capture.path, MOST_BYTES)).hexdigest()[:16]
+        folder = self._data / (IMPORTED + SAME if same else IMPORTED_OTHER) / folder_name(machine)
+        path = folder / f"{digest}.pcapng"
+        if path.exists():
+            return path
+        folder.mkdir(parents=True, exist_ok=True)
+        part = folder / f".{digest}.{os.getpid()}.part"
+        names = Names(machine, {}, trials=True)
+        try:
+            with CaptureWriter(
+                part, machine=machine, table=capture.table, links=capture.links, wall_ns=capture.wall_ns,
+                mono_ns=capture.mono_ns, run=capture.run, file=capture.file,
+            ) as out:  # fmt: skip
+                for record in capture.records():
+                    out.write(names.of(record, capture.machine))
+            os.replace(part, path)
+        finally:
+            part.unlink(missing_ok=True)
+        return path
+
+    def _save(self, boot: Boot, path: Path) -> bool:
+        try:
+            if self._store.boot(boot.id).id == boot.id:
+                return False
+        except UsageError:
+            pass
+        self._store.save_boot(boot.model_copy(update={"trial": None}), capture=str(path))
+        return True
+
+    def _add_results(self, boot: Boot, about: About) -> None:
+        there = {(one.check, one.entered) for one in self._store.results(boot=boot.id)}
+        wanted = [_result(boot.id, one) for one in about.results]
+        self._store.add_results([one for one in wanted if one is not None and (one.check, one.entered) not in there])
+
+
+def _result(boot_id: str, value: dict[str, object]) -> Result | None:
+    """Return a result that came along, None for what is none."""
+    try:
+        note = f"{SOURCE} {value.get('note', '')}"
+        return Result.model_validate(
+            {"boot": boot_id, "note": note.strip(), **{key: value[key] for key in ("check", "passed", "entered")}}
+        )
+    except (KeyError, ValueError):
+        return None
