@@ -164,7 +164,7 @@ export class Bench {
       return;
     }
     const view = study?.trials.find((one) => one.id === trial);
-    const changes = (view?.changes ?? []).map((c) => [el("strong", {}, wire(c.factor, 40)), " ", wire(c.from, 40), " → ", el("strong", {}, wire(c.to, 40))]);
+    const changes = (view?.changes ?? []).map((c) => [wire(c.factor, 40), " ", el("strong", {}, wire(c.to, 40)), el("span", { class: "soft" }, " was ", wire(c.from, 40))]);
     const since = goal && Date.now() - new Date(goal.started) > FORGOTTEN_MS;
     const end = el("button", { type: "button", class: "plain" }, "End it");
     end.addEventListener("click", () => this.act(() => send(`/api/trials/${encodeURIComponent(trial)}/end`), end));

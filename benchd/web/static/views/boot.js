@@ -25,7 +25,7 @@ export async function show(main, { argument }) {
     el("div", { class: "two" },
       el("section", { "aria-labelledby": "h-both" }, el("h2", { id: "h-both" }, "Codes and console on one clock"), el("p", { class: "soft", id: "both-note" }), both),
       el("section", { "aria-labelledby": "h-found" }, el("h2", { id: "h-found" }, "Findings"),
-        findings.length ? findings.map(finding) : el("p", { class: "soft" }, "Nothing out of the ordinary."),
+        findings.length ? findings.map((one) => finding(one, boot.machine)) : el("p", { class: "soft" }, "Nothing out of the ordinary."),
         boot.checks.length ? checks(boot.checks) : null)));
   let record = null;
   const draw = () => drawStages(drawing, page, findings, record);
@@ -91,15 +91,15 @@ function actions(page, path) {
     copy, field);
 }
 
-function finding(one) {
+function finding(one, machine) {
   return el("article", { class: "finding", "data-kind": one.kind, id: `f${one.no}` },
     el("h3", {}, el("span", { class: "no" }, one.no), KINDS[one.kind], one.stage ? [" in ", wire(one.stage, 40)] : null,
       one.code ? [" at code ", wire(one.code, 4)] : null, ` after ${seconds(one.t)}`),
     el("p", { class: "soft" }, "rule ", wire(one.rule, 80), one.limit_s ? `, limit ${seconds(one.limit_s)} (${one.limit_kind === "explicit" ? "from the table" : "learned from good boots"})` : "",
       one.cleared_t !== null ? `; it went on after ${seconds(one.cleared_t - one.t)}` : ""),
-    one.means ? el("p", {}, told(one.means, 600)) : null,
-    one.detail ? el("p", {}, told(one.detail, 600)) : null,
-    one.try?.length ? [el("p", {}, el("strong", {}, "To try, cheapest first:")), el("ol", {}, one.try.map((step) => el("li", {}, told(step, 300))))] : null,
+    one.means ? el("p", {}, told(one.means, 600, machine)) : null,
+    one.detail ? el("p", {}, told(one.detail, 600, machine)) : null,
+    one.try?.length ? [el("p", {}, el("strong", {}, "To try, cheapest first:")), el("ol", {}, one.try.map((step) => el("li", {}, told(step, 300, machine))))] : null,
     one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), told(one.caution, 400)) : null);
 }
 

@@ -216,9 +216,9 @@ class Panel {
         el("p", { class: "alarm-where" }, s.stage ? ["in ", el("strong", {}, wire(s.stage, 40)), " "] : null,
           s.code ? ["at code ", el("strong", {}, wire(s.code, 4)), " "] : null, "quiet for ", this.quiet));
       put(this.help,
-        el("p", {}, told(s.means ?? s.detail ?? s.rule, 500)),
-        s.try?.length ? el("ol", {}, s.try.slice(0, 4).map((step) => el("li", {}, told(step, 240)))) : null,
-        s.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), told(s.caution, 300)) : null);
+        el("p", {}, told(s.means ?? s.detail ?? s.rule, 500, this.name)),
+        s.try?.length ? el("ol", {}, s.try.slice(0, 4).map((step) => el("li", {}, told(step, 240, this.name)))) : null,
+        s.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), told(s.caution, 300, this.name)) : null);
     }
     const silent = p.silent_for_s !== null;
     this.node.dataset.silent = silent ? "yes" : "no";

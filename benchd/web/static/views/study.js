@@ -1,9 +1,9 @@
 // Study: what was tried, what it says, what to try next; and buttons that a gloved hand can hit.
 import { el, put, shape, told, wire, harmless } from "../dom.js";
 import { ask, percent, send } from "../talk.js";
+import { drawWhy } from "./evidence.js";
 
 const POLL_MS = 3000;
-const SHOWN = 4;
 
 export async function show(main, { argument }) {
   const path = `/api/studies/${encodeURIComponent(argument)}`;
@@ -127,7 +127,7 @@ function drawNext(box, page, next, act) {
   const start = (body, button) => act(() => send("/api/trials", { study: page.study.name, machine: page.machine, ...body }), button);
   put(box, el("section", { class: "part" }, el("h2", {}, next.stop ? "Cause found" : "Next"),
     el("p", { class: "verdict" }, wire(next.advice, 600)),
-    next.next.map((one, n) => step(one, n, start)),
+    next.stop ? null : next.next.map((one, n) => step(one, n, start)),
     next.left_out.concat(next.remarks).map((text) => el("p", { class: "soft" }, wire(text, 300))),
     own(page, start)));
 }
@@ -174,38 +174,6 @@ function own(page, start) {
       el("div", { class: "pickers" }, selects.map(([factor, select]) => el("label", { for: select.id }, wire(factor.name, 60), factor.hardware ? " (opens the machine)" : "", select)),
         el("label", { for: "rested" }, "minutes without power before it", rested)),
       el("label", { for: "reseated", class: "told-before" }, reseated, " the cover was off: what is plugged was taken out and put back"), said, go));
-}
-
-function drawWhy(box, why) {
-  const groups = new Map();
-  for (const one of why.causes.slice(0, 24)) groups.set(one.group, [...(groups.get(one.group) ?? []), one]);
-  put(box, el("section", { class: "part" }, el("h2", {}, "Causes, weighed"),
-    el("p", { class: "verdict" }, shape(why.settled ? "finished" : "idle"), " ", wire(why.verdict, 900)),
-    why.conclusion ? el("p", { class: "conclusion" }, wire(why.conclusion, 1200)) : null,
-    el("p", { class: "soft" }, `${why.boots} boots, ${why.failures} of them failed.`),
-    why.boots ? [...groups].map(([number, members]) => together(members, why.groups.find((one) => one.group === number))) : null,
-    why.doubts.length ? [el("h3", {}, "What could still be otherwise"), el("ul", { class: "doubts" }, why.doubts.map((one) => el("li", {}, wire(one.known, 300), " ", wire(one.otherwise, 300), " ", wire(one.tells, 500))))] : null,
-    el("h3", {}, "Ordering a part"), el("p", {}, shape(why.ordering.premature ? "link-lost" : "finished"), " ", wire(why.ordering.sentence, 500)),
-    why.checks?.length ? [el("h3", {}, "Checks across setups"), el("ul", {}, why.checks.map((one) => el("li", {}, el("strong", {}, wire(one.check, 80)), ": ", wire(one.sentence, 400))))] : null,
-    why.remarks.concat(why.evidence, why.left_out).map((text) => el("p", { class: "soft" }, wire(text, 300)))));
-}
-
-function together(members, group) {
-  const all = Math.max(members.length, group?.explanations ?? 0);
-  if (all < 2) return cause(members[0]);
-  const rest = members.slice(SHOWN);
-  return el("div", { class: "together" },
-    el("p", {}, `The trials cannot separate these ${all}${group ? `; together they hold ${percent(group.probability)}` : ""}:`),
-    members.slice(0, SHOWN).map(cause),
-    rest.length ? el("details", {}, el("summary", {}, `${rest.length} more of them`), rest.map(cause)) : null);
-}
-
-function cause(one) {
-  const speaks = (list, head) => (list.length ? el("div", {}, el("h3", {}, head), el("ul", {}, list.slice(0, 6).map((s) => el("li", {}, wire(s.trial, 20), `: `, wire(s.words, 200), el("span", { class: "soft" }, ` (${s.bits > 0 ? "+" : ""}${s.bits.toFixed(1)} bits)`))))) : null);
-  return el("div", { class: "cause" },
-    el("div", {}, el("div", { class: "share" }, percent(one.probability)), el("div", { class: "share-bar", "aria-hidden": "true" }, el("i", { style: { width: `${100 * one.probability}%` } }))),
-    el("div", {}, el("p", {}, el("strong", {}, wire(one.class, 60)), ": ", wire(one.text, 400)),
-      one.supports.length || one.against.length ? el("details", {}, el("summary", {}, `evidence: ${one.supports.length} for, ${one.against.length} against`), speaks(one.supports, "speaks for it"), speaks(one.against, "speaks against it")) : null));
 }
 
 function drawTrials(box, page) {
