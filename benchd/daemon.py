@@ -11,7 +11,7 @@ import logging
 import os
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from benchd.clock import SYSTEM, Clock
@@ -80,7 +80,7 @@ class Daemon:
         self.telling = Telling()
         self._saving, self._ending = Worker("store"), Worker("end")
         self.learner = Learner(self.store, self.runs, lambda name, ls: self.now.describe(name, limits=ls), clock)
-        self.trials = TrialFollower(self.store, self.runs, self._trial, clock)
+        self.trials = TrialFollower(self.store, self.runs, self._trial, clock, _trial_left)
         self.verdicts = VerdictWatch(
             self.store, self.runs, lambda name: self.now.live[name].boot, self.now.remember, self._goal, _goal_now
         )
@@ -244,9 +244,9 @@ class Daemon:
                 if not (stored and sink is self.storing):
                     sink.offer(event)
 
-    def _trial(self, machine: str, trial: Trial | None) -> None:
-        self.telling.trial(machine, trial, datetime.fromtimestamp(self.clock.time_ns() / NS, UTC))
-        self.now.describe(machine, trial=trial.id if trial else None)
+    def _trial(self, machine: str, facts: dict[str, str | None]) -> None:
+        self.telling.trial(machine, facts)
+        self.now.describe(machine, **facts)
 
     def _goal(self, machine: str, goal: GoalNow | None) -> None:
         # A stall may pass: what it means for the goal is said when the boot is over.
@@ -269,6 +269,13 @@ class Daemon:
     def reload(self) -> None:
         """Read the rule tables again (SIGHUP). A table that is wrong is told of and the old one kept."""
         self.reload_problem = reload_tables(self.runs.values(), self.loaded.base)
+
+
+def _trial_left(trial: Trial, now: datetime) -> str | None:
+    """Says of a running trial that it was left running since an earlier day."""
+    from benchd.studies.undo import forgotten
+
+    return forgotten(trial, now)
 
 
 def _setup_differs(store: Store, boot: Boot) -> tuple[SetupDiffers, ...]:

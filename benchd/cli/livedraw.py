@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from typing import Any
 
 from rich.text import Text
@@ -18,7 +17,6 @@ RUNGS = 5
 """Rungs of the ladder that an alarm leaves: the place where the machine stands, and two on each side."""
 SAID = 2
 """Lines of the machine's text that an alarm leaves, where it says any."""
-FORGOTTEN_S = 12 * 3600.0
 
 Lines = list[Text]
 
@@ -131,7 +129,7 @@ def goal_line(goal: dict[str, Any]) -> Text:
     return one_line(Text.assemble((f" {word}: {short} ", style), f" {why}"))
 
 
-def _head(picture: dict[str, Any], now: datetime) -> Iterator[Text]:
+def _head(picture: dict[str, Any]) -> Iterator[Text]:
     boot, goal = picture["boot"], picture.get("goal")
     title = f"── {clean(picture['machine'], 40)} · rules {clean(picture['table'], 40)}"
     if picture["trial"]:
@@ -139,12 +137,8 @@ def _head(picture: dict[str, Any], now: datetime) -> Iterator[Text]:
     yield one_line(f"{title} {'─' * 80}", "cyan")
     if goal:
         yield goal_line(goal)
-        runs_s = (now - datetime.fromisoformat(goal["started"])).total_seconds()
-        if runs_s > FORGOTTEN_S:
-            yield one_line(
-                f" trial {clean(goal['trial'], 20)} runs for {runs_s / 3600:.0f} h: boots seen now belong to it",
-                "yellow",
-            )
+    if picture.get("trial_left"):
+        yield one_line(f" {clean(picture['trial_left'], 200)}", "yellow")
     if boot is None:
         yield one_line("no boot seen yet: switch the machine on", "dim")
         return
@@ -170,13 +164,13 @@ def _codes(picture: dict[str, Any]) -> Lines:
     return [one_line(Text.assemble(("codes ", "dim"), shown))] if codes else []
 
 
-def draw(picture: dict[str, Any], width: int = 80, height: int | None = None, now: datetime | None = None) -> Lines:
+def draw(picture: dict[str, Any], width: int = 80, height: int | None = None) -> Lines:
     """Return one machine's picture (`sinks.page_feed.MachinePicture` as JSON) in lines of `width` characters.
 
     In a `height` the goal's verdict, the alarm's word, the place on the ladder, codes and links stay; what is to be
     tried, the ends of the ladder and the machine's text give way. Without one nothing does.
     """
-    head = list(_head(picture, now or datetime.now(UTC)))
+    head = list(_head(picture))
     alarm, (rungs, here) = _alarm(picture, width), _ladder(picture)
     said = [one_line(Text.assemble(("text  ", "dim"), clean(line["text"], 100))) for line in picture["lines"][-LINES:]]
     foot = [*_codes(picture), *_links(picture, width)]

@@ -63,6 +63,9 @@ class MachinePicture(Shown):
     ladder: list[str] = Field(default_factory=list)
     limits: dict[str, float] = Field(default_factory=dict)
     trial: str | None = None
+    trial_study: str | None = None
+    trial_started: str | None = None
+    trial_left: str | None = Field(None, description="a sentence: it was begun on an earlier day and looks forgotten")
     goal: GoalNow | None = Field(None, description="the goal of the running trial, and whether it was reached")
     boot: Boot | None = None
     remembered: bool = Field(False, description="the boot is the last one of an earlier run")
@@ -169,7 +172,7 @@ class PageFeed:
             listener.woken.set()
 
     def describe(self, machine: str, **values: Any) -> None:
-        """Set facts that no event carries: `trial`, `goal`, `limits`, `table`, `ladder`."""
+        """Set facts that no event carries: `trial` and `trial_...`, `goal`, `limits`, `table`, `ladder`."""
         self._shown[machine].facts |= values
         self.touch(machine)
 

@@ -17,7 +17,7 @@ def goal_now(store: Store, trial: Trial, boot: Boot | None) -> GoalNow:
     Raises UsageError where the study is not there, or its document is of a newer benchd.
     """
     goal = open_study(store, trial.study).study.goal
-    out = GoalNow(trial=trial.id, study=trial.study, started=trial.started, short=in_short(goal), goal=goal.words())
+    out = GoalNow(trial=trial.id, study=trial.study, short=in_short(goal), goal=goal.words())
     if boot is None:
         return out.model_copy(update={"why": "no boot of this trial yet"})
     row = store.boots(trial=trial.id, newest_first=False) if boot.outcome == "cut-short" else []

@@ -88,7 +88,6 @@ class GoalNow(Model):
 
     trial: str
     study: str
-    started: str = Field(description="when the trial began, ISO 8601 with zone")
     short: str = Field(description="the goal in a few words, as read across the room")
     goal: str = Field(description="the goal in words")
     boot: str | None = Field(None, description="the boot that is judged; None while the trial has none")
@@ -126,3 +125,8 @@ class Boot(Model):
         description="seconds without power before it, where the power was seen to go",
         exclude_if=lambda seconds: seconds is None,
     )
+    left_out: str | None = Field(
+        None, description="why a person left it out: it counts nowhere", exclude_if=lambda reason: reason is None
+    )
+    note: str = Field("", description="what a person wrote about it", exclude_if=lambda note: not note)
+    labels: list[str] = Field(default_factory=list, description="given by people", exclude_if=lambda labels: not labels)

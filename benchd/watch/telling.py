@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import logging
 from collections import deque
-from datetime import datetime
+from collections.abc import Mapping
 
-from benchd.store import Trial
 from benchd.vocabulary.events import BootOver, BootStarted, Event, FindingCleared, FindingRaised, LinkChanged
 from benchd.vocabulary.models import Boot, GoalNow
 from benchd.vocabulary.times import NS
@@ -17,8 +16,6 @@ boots = logging.getLogger("benchd.boots")
 
 MOST, WITHIN_NS = 12, 10 * NS
 """So many lines of starts and ends of a machine in this time: a machine that loops must not flood the terminal."""
-OLD_S = 12 * 3600.0
-"""A trial that runs for so long may have been forgotten."""
 
 
 class Telling:
@@ -58,20 +55,17 @@ class Telling:
             boots.info("%s: %d more starts and ends of boots were not said one by one", machine, left)
         boots.info("%s: %s", machine, text)
 
-    def trial(self, machine: str, trial: Trial | None, now: datetime) -> None:
-        """Say which trial a machine's boots belong to from now on, and that one may have been forgotten."""
-        if trial is None:
+    def trial(self, machine: str, facts: Mapping[str, str | None]) -> None:
+        """Say which trial a machine's boots belong to from now on, and that one may have been forgotten.
+
+        `facts` as of `TrialFollower`.
+        """
+        if facts["trial"] is None:
             boots.info("%s: no trial runs any more; boots seen now belong to none", machine)
-            return
-        since = datetime.fromisoformat(trial.started)
-        if (now - since).total_seconds() < OLD_S:
-            boots.info("%s: trial %s of study '%s' runs", machine, trial.id, trial.study)
-            return
-        begun = since.astimezone().strftime("%d %B, %H:%M")
-        boots.warning(
-            "%s: trial %s of study '%s' still runs, since %s: boots seen now belong to it. If it is over: "
-            "`benchd trial end %s`", machine, trial.id, trial.study, begun, trial.id,
-        )  # fmt: skip
+        elif facts["trial_left"] is not None:
+            boots.warning("%s: %s", machine, facts["trial_left"])
+        else:
+            boots.info("%s: trial %s of study '%s' runs", machine, facts["trial"], facts["trial_study"])
 
     def goal(self, machine: str, goal: GoalNow) -> None:
         """Say whether a boot reached what its trial is for."""

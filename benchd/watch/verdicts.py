@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable
 
-from benchd.errors import BenchError
+from benchd.errors import BenchError, UsageError
 from benchd.store import Store, Trial
 from benchd.vocabulary.models import Boot, GoalNow
 from benchd.worker import Worker
@@ -62,7 +62,17 @@ class VerdictWatch:
         trial = self._store.current_trial(machine)
         if trial is None:
             return None
+        if boot is not None:
+            boot = self._as_decided(boot)
         return self._judge(self._store, trial, boot if boot is not None and boot.trial == trial.id else None)
+
+    def _as_decided(self, boot: Boot) -> Boot:
+        """The boot as it is now, with what people decided of it: which trial it counts for, and whether it does."""
+        try:
+            stored = self._store.boot(boot.id)
+        except UsageError:  # not in the store yet
+            return boot
+        return boot.model_copy(update={"trial": stored.trial, "left_out": stored.left_out})
 
     def close(self) -> None:
         self._worker.close()

@@ -21,6 +21,7 @@ from benchd.errors import UsageError
 from benchd.sinks.alerts.channels import Channel, DeliveryFailed
 from benchd.sinks.alerts.message import AlertMessage
 from benchd.store import Result, StoredStudy, Trial
+from benchd.store.study_models import Hand
 from benchd.vocabulary.events import BootOver
 from benchd.vocabulary.times import NS
 from benchd.watch.telling import MOST, Telling
@@ -101,14 +102,12 @@ def test_a_trial_of_yesterday_is_told_as_perhaps_forgotten(bench: VirtualBench, 
 
     async def story(daemon: Daemon) -> None:
         start(daemon, bench, back_s=86_400)
-        await until(lambda: daemon.now.picture("pc").goal)
-        goal = daemon.now.picture("pc").goal
-        assert goal is not None
-        shown.append(goal.started)
+        await until(lambda: daemon.now.picture("pc").trial_left)
+        shown.append(str(daemon.now.picture("pc").trial_started))
 
     bench.run(story)
     (line,) = said()
-    assert "trial T1 of study 'slots' still runs, since " in line and line.endswith("`benchd trial end T1`")
+    assert "Trial T1 of study slots runs since yesterday" in line and "`benchd trial end T1`" in line
     assert datetime.fromisoformat(shown[0]).day == 14
 
 
@@ -166,6 +165,13 @@ def test_the_verdict_of_the_goal_is_in_the_picture(bench: VirtualBench) -> None:
             Result(trial=trial.id, boot=boot.id, check="goal", passed=True, note="it prints", entered=wall(bench))
         )
         await until(lambda: picture_goal(daemon)[0] is True)
+        hand = Hand(wall(bench), "page")
+        daemon.store.leave_out(boot.id, "unsure", hand)
+        await until(lambda: picture_goal(daemon) == (None, boot.id))
+        daemon.store.count_boot(boot.id, hand)
+        await until(lambda: picture_goal(daemon)[0] is True)
+        daemon.store.move_boot(boot.id, None, hand)
+        await until(lambda: picture_goal(daemon) == (None, None))
 
     bench.run(story)
 

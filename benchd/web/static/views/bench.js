@@ -1,10 +1,10 @@
 // What hands at the bench need beside a machine's card: the running trial, what was seen, the last boots, what is next.
 import { el, harmless, put, shape, told, wire } from "../dom.js";
 import { ask, seconds, send, when, WORDS } from "../talk.js";
+import { leftRunning } from "./starting.js";
 
 const STRIP = 8;
 const AGAIN_MS = 2000;
-const FORGOTTEN_MS = 12 * 3600 * 1000;
 
 /** A boot in a word: by the goal where that is known, else by how it ended. */
 function judged(boot, verdicts) {
@@ -165,13 +165,10 @@ export class Bench {
     }
     const view = study?.trials.find((one) => one.id === trial);
     const changes = (view?.changes ?? []).map((c) => [wire(c.factor, 40), " ", el("strong", {}, wire(c.to, 40)), el("span", { class: "soft" }, " was ", wire(c.from, 40))]);
-    const since = goal && Date.now() - new Date(goal.started) > FORGOTTEN_MS;
-    const end = el("button", { type: "button", class: "plain" }, "End it");
-    end.addEventListener("click", () => this.act(() => send(`/api/trials/${encodeURIComponent(trial)}/end`), end));
     put(this.trial,
       el("p", { class: "trial-line" }, "trial ", el("a", { href: goal ? `/study/${encodeURIComponent(goal.study)}` : "/studies" }, wire(trial, 20)), " ",
         changes.length ? changes.map((one, n) => [n ? ", " : "", one]) : view ? el("span", { class: "soft" }, "as it stood") : null),
-      since ? el("div", { class: "forgotten" }, el("p", {}, `It runs since ${when(goal.started, true)}: boots seen now belong to it.`), end) : null);
+      this.picture.trial_left ? leftRunning(this.picture.trial_left.replace(/ `benchd.*/, ""), trial, (work, button) => this.act(work, button)) : null);
   }
 
   drawNext(answer) {

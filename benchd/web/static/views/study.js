@@ -24,7 +24,7 @@ export async function show(main, { argument }) {
   async function load(force = false) {
     page = await ask(path);
     const now_ = (await ask("/api/machines").catch(() => [])).find((one) => one.trial === page.running);
-    page.left = now_?.trial_left ?? null;
+    page.left = now_?.trial_left?.replace(/ `benchd.*/, "") ?? null;
     const now = JSON.stringify([page.trials.map((t) => [t.id, t.ended, t.ok, t.fail, t.not_counted, t.checks, t.differs, t.name, t.boots.map((b) => b.why)]), page.results.map((r) => r.id)]);
     if (now === mark && !force) return;
     mark = now;
