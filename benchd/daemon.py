@@ -15,7 +15,7 @@ from datetime import datetime
 from typing import Any
 
 from benchd.clock import SYSTEM, Clock
-from benchd.errors import BenchError
+from benchd.errors import BenchError, UsageError
 from benchd.rules.files import load_table_text
 from benchd.settings import LoadedSettings
 from benchd.sinks.alerts.sink import AlertSink
@@ -25,10 +25,10 @@ from benchd.sinks.mqtt.sink import MqttSink
 from benchd.sinks.page_feed import PageFeed
 from benchd.sinks.store_sink import StoreSink
 from benchd.store import Store, Trial
-from benchd.vocabulary.events import BootOver, BootStarted, Event, FindingCleared, FindingRaised, LinkChanged
+from benchd.vocabulary.events import AlarmSilenced, Event
 from benchd.vocabulary.measured import SetupDiffers
-from benchd.vocabulary.models import Boot
-from benchd.vocabulary.times import Anchor
+from benchd.vocabulary.models import Boot, GoalNow
+from benchd.vocabulary.times import NS, Anchor
 from benchd.watch.attention import Attention
 from benchd.watch.figures import Figures
 from benchd.watch.folder import lock_data
@@ -37,7 +37,9 @@ from benchd.watch.learning import Learner
 from benchd.watch.recovering import Recovering
 from benchd.watch.reloading import reload_tables
 from benchd.watch.setups import SetupWatch
+from benchd.watch.telling import Telling
 from benchd.watch.trials import TrialFollower
+from benchd.watch.verdicts import VerdictWatch
 from benchd.watch.watcher import MachineWatcher, MakeReader, port_reader, stop_all
 from benchd.web.server import WebServer
 from benchd.worker import Worker
@@ -75,10 +77,12 @@ class Daemon:
                 reader=reader, limit_bytes=settings.bench.capture_size_mb << 20,
             )  # fmt: skip
             self._add(run)
+        self.telling = Telling()
         self._saving, self._ending = Worker("store"), Worker("end")
         self.learner = Learner(self.store, self.runs, lambda name, ls: self.now.describe(name, limits=ls), clock)
-        self.trials = TrialFollower(
-            self.store, self.runs, lambda name, facts: self.now.describe(name, **facts), clock, _trial_left
+        self.trials = TrialFollower(self.store, self.runs, self._trial, clock, _trial_left)
+        self.verdicts = VerdictWatch(
+            self.store, self.runs, lambda name: self.now.live[name].boot, self.now.remember, self._goal, _goal_now
         )
         self.setups = SetupWatch(self.store, self.runs, _setup_differs)
         self.storing = StoreSink(self.store, self._capture_of, self._saved, self._saving.run)
@@ -150,6 +154,7 @@ class Daemon:
             self.recovering,
             self.learner,
             self.trials,
+            self.verdicts,
             self.setups,
             self._saving,
             self._ending,
@@ -175,6 +180,7 @@ class Daemon:
                 for seconds, work in (
                     (TICK_S, self._tick), (FIGURES_S, self._figure), (TRIAL_S, self.trials.work),
                     (TRIAL_S, self.learner.work), (TRIAL_S, self.setups.work), (FIGURES_S, self.recovering.remember),
+                    (FIGURES_S, self.verdicts.work),
                 )
             ]  # fmt: skip
             sinks = [group.create_task(self._guard(sink.name, sink.run), name=sink.name) for sink in self.sinks]
@@ -228,26 +234,7 @@ class Daemon:
 
     def _dispatch(self, run: MachineWatcher, events: list[Event]) -> None:
         for event in events:
-            if isinstance(event, LinkChanged):
-                level = logging.INFO if event.up else logging.WARNING
-                log.log(level, "%s %s: %s", event.machine, event.link, event.reason)
-            elif isinstance(event, BootStarted) and not run.table.table.judges:
-                log.info("%s: a boot begins (%s)", event.machine, event.boot.start_reason)
-            elif isinstance(event, BootOver) and not run.table.table.judges:
-                seen = event.boot
-                log.info(
-                    "%s: boot recorded: %d codes, %d lines, %.1f s",
-                    event.machine,
-                    seen.codes,
-                    seen.lines,
-                    seen.duration_s,
-                )
-            elif isinstance(event, FindingRaised) and event.alert:
-                found = event.finding
-                where = f" in {found.stage}" if found.stage else ""
-                log.warning("%s: %s: %s%s at %.1f s", event.machine, found.kind.upper(), found.rule, where, found.t)
-            elif isinstance(event, FindingCleared):
-                log.info("%s: %s: %s is over", event.machine, event.finding.kind, event.finding.rule)
+            self.telling.event(event, run.table.table.judges)
             self.recovering.notice(run, event)
             self._tell(run, [event], False)
 
@@ -256,6 +243,26 @@ class Daemon:
             for sink in self.sinks:
                 if not (stored and sink is self.storing):
                     sink.offer(event)
+
+    def _trial(self, machine: str, facts: dict[str, str | None]) -> None:
+        self.telling.trial(machine, facts)
+        self.now.describe(machine, **facts)
+
+    def _goal(self, machine: str, goal: GoalNow | None) -> None:
+        # A stall may pass: what it means for the goal is said when the boot is over.
+        if goal is not None and goal.ok is not None and goal.over:
+            self.telling.goal(machine, goal)
+        self.now.describe(machine, goal=goal)
+
+    def silence(self, machine: str, kind: str, rule: str, for_s: float) -> None:
+        """Let nothing be heard of what stands on a machine for so long; 0: let it be heard again.
+
+        Raises UsageError where it does not stand.
+        """
+        if (machine, kind, rule) not in self.now.live[machine].standing:
+            raise UsageError(f"{kind} {rule!r} does not stand on {machine} any more: there is nothing to silence")
+        now_ns = self.clock.monotonic_ns()
+        self._tell(self.runs[machine], [AlarmSilenced(machine, now_ns, kind, rule, now_ns + round(for_s * NS))], True)
 
     # ------------------------------------------------------------------ reload
 
@@ -276,3 +283,10 @@ def _setup_differs(store: Store, boot: Boot) -> tuple[SetupDiffers, ...]:
     from benchd.studies.loaded import boot_differs
 
     return boot_differs(store, boot)
+
+
+def _goal_now(store: Store, trial: Trial, boot: Boot | None) -> GoalNow:
+    """What a running trial is for, and whether its newest boot reached it; studies are needed only then."""
+    from benchd.studies.goalnow import goal_now
+
+    return goal_now(store, trial, boot)

@@ -11,6 +11,7 @@ they cannot disagree. Rules of what stands, in the order in which they apply:
 5. A boot that ended otherwise (it has an `ended` time) ends its own STUCK kinds: restarted or switched off.
    A boot that is only settled without that time still hangs, and its finding stands.
 6. LinkChanged down makes (machine, "link", link) stand, up ends it.
+7. AlarmSilenced keeps what stands quiet until its time; it stands all the same. What ends is silent no more.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from benchd.vocabulary.events import (
+    AlarmSilenced,
     BootChanged,
     BootOver,
     BootSettled,
@@ -56,13 +58,14 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class StandingChange:
-    """`standing` began (`began`) or ended, at `t_ns`, because of `why` (for people)."""
+    """`standing` began (`began`) or ended, at `t_ns`, because of `why` (for people), `silent`: while silenced."""
 
     standing: Standing
     began: bool
     t_ns: int
     why: str
     stood_s: float = 0.0
+    silent: bool = False
 
 
 @dataclass(slots=True)
@@ -84,11 +87,18 @@ class MachineNow:
     links: dict[str, LinkNow] = field(default_factory=dict)
     losses: dict[str, int] = field(default_factory=dict)
     standing: dict[Key, Standing] = field(default_factory=dict)
+    silent: dict[Key, int] = field(default_factory=dict)
+    remembered: bool = False
 
     @property
     def stuck(self) -> Finding | None:
         """The finding by which the machine is stuck now, the newest if several stand; None while it is not."""
-        found = [s.finding for s in self.standing.values() if s.key[1] in STUCK]
+        return self.stuck_by.finding if self.stuck_by else None
+
+    @property
+    def stuck_by(self) -> Standing | None:
+        """What stands because of that finding."""
+        found = [s for s in self.standing.values() if s.key[1] in STUCK]
         return found[-1] if found else None
 
 
@@ -108,6 +118,17 @@ class LiveState:
     def stuck(self, machine: str) -> bool:
         """Return whether the machine is stuck: a stall, loop or silence stands."""
         return self[machine].stuck is not None
+
+    def remember(self, boot: Boot, boot_ns: int) -> None:
+        """Show a machine's last boot of an earlier run, until there is one of this run."""
+        now = self[boot.machine]
+        if now.boot is None:
+            now.boot, now.boot_ns, now.remembered = boot, boot_ns, True
+            now.stage, now.code = boot.last_stage, boot.last_code
+
+    def silent_until(self, key: Key) -> int | None:
+        """Return until when nothing is to be heard of what stands; None where nobody silenced it."""
+        return self[key[0]].silent.get(key)
 
     def feed(self, event: Event) -> list[StandingChange]:
         """Take an event; return the changes of what stands, possibly none."""
@@ -131,11 +152,19 @@ class LiveState:
                 return _end(now, [key], event.t_ns, "the machine moved on", event.stood_s)
             case LinkChanged():
                 return _link(now, event)
+            case AlarmSilenced():
+                _silence(now, (event.machine, event.kind, event.rule), event)
             case BootStarted():
                 return _started(now, event)
             case BootChanged() | BootSettled() | BootOver():
                 return _changed(now, event)
         return []
+
+
+def _silence(now: MachineNow, key: Key, event: AlarmSilenced) -> None:
+    now.silent.pop(key, None)
+    if key in now.standing and event.until_ns > event.t_ns:
+        now.silent[key] = event.until_ns
 
 
 def _link(now: MachineNow, event: LinkChanged) -> list[StandingChange]:
@@ -149,6 +178,7 @@ def _link(now: MachineNow, event: LinkChanged) -> list[StandingChange]:
 def _started(now: MachineNow, event: BootStarted) -> list[StandingChange]:
     now.boot, now.boot_ns, now.life_ns = event.boot, event.t_ns, event.t_ns
     now.stage = now.stage_ns = None
+    now.remembered = False
     now.losses = {}
     keys = [k for k, s in now.standing.items() if k[1] in STUCK and s.boot != event.boot.id]
     return _end(now, keys, event.t_ns, "a new boot started")
@@ -156,7 +186,7 @@ def _started(now: MachineNow, event: BootStarted) -> list[StandingChange]:
 
 def _changed(now: MachineNow, event: BootChanged | BootSettled | BootOver) -> list[StandingChange]:
     boot = event.boot
-    if now.boot is None or now.boot.id == boot.id:
+    if now.boot is None or now.boot.id == boot.id or (now.remembered and now.boot.started < boot.started):
         now.boot = boot
     if isinstance(event, BootOver) and boot.outcome == "finished":
         return _end(now, _disproved(now, boot), event.t_ns, "a boot finished without it")
@@ -184,7 +214,9 @@ def _end(
 ) -> list[StandingChange]:
     out = []
     for key in keys:
+        until_ns = now.silent.pop(key, None)
         if old := now.standing.pop(key, None):
             stood = (t_ns - old.t_ns) / NS if stood_s is None else stood_s
-            out.append(StandingChange(old, False, t_ns, why, stood))
+            silent = until_ns is not None and t_ns < until_ns
+            out.append(StandingChange(old, False, t_ns, why, stood, silent))
     return out

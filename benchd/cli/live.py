@@ -8,7 +8,10 @@ from __future__ import annotations
 import contextlib
 import errno
 import json
+import os
+import signal
 import ssl
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -18,13 +21,12 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console, Group, RenderableType
+from rich.console import Console, Group
 from rich.live import Live
-from rich.padding import Padding
-from rich.rule import Rule
-from rich.table import Table
 from rich.text import Text
 
+from benchd.cli.keys import keys
+from benchd.cli.livedraw import draw, one_line
 from benchd.cli.options import ConfigOption, config_path
 from benchd.cli.output import clean
 from benchd.errors import ExternalError, UsageError, system_words
@@ -33,10 +35,6 @@ from benchd.web.auth import read_token
 
 STALE_S = 5.0
 MAX_LINE = 4 << 20
-CODES = 16
-LINES = 6
-STEPS = 4
-BAR = 20
 
 
 class Caller:
@@ -105,105 +103,6 @@ def absent(url: str, names: Iterable[str], wanted: Iterable[str]) -> ExternalErr
     return ExternalError(f"the daemon at {url} watches {there or 'nothing'}, not {missing}")
 
 
-def bar(spent: float, limit: float | None) -> str:
-    """Return how much of its limit a stage has used, as a bar of fixed width."""
-    if not limit:
-        return ""
-    full = min(BAR, round(BAR * spent / limit))
-    return "█" * full + "░" * (BAR - full) + f" of {limit:.3g} s"
-
-
-def alarm_due(picture: dict[str, Any], spent: float) -> str:
-    """Return when silence will raise an alarm, with a bar of how far that is gone; "" when none is due."""
-    left = picture.get("due_in_s")
-    if left is None:
-        return ""
-    rule = clean(picture.get("due") or "silence", 40)
-    return f"{bar(spent, spent + left)}, then alarm: {rule}" if left > 0 else f"alarm: {rule}"
-
-
-def _ladder(picture: dict[str, Any]) -> Table:
-    boot = picture["boot"] or {}
-    reached = {stage["name"]: stage for stage in boot.get("stages", [])}
-    order = list(reached)
-    skipped = {f["stage"] for f in boot.get("findings", []) if f["kind"] == "skipped"}
-    table = Table(box=None, padding=(0, 1), show_header=False)
-    for _ in range(4):
-        table.add_column()
-    over = boot.get("outcome") == "finished"
-    for name in picture["ladder"]:
-        label = clean(name, 40)
-        if name in reached:
-            stage = reached[name]
-            here = name == picture["stage"] and not over
-            place = order.index(name)
-            after = reached[order[place + 1]]["t"] if place + 1 < len(order) else None
-            if here:
-                spent = picture["stage_for_s"] or 0.0
-                note = f"for {spent:.1f} s  {alarm_due(picture, spent)}"
-                table.add_row("▶", Text(label, "bold"), f"{stage['t']:8.2f} s", note)
-            else:
-                took = f"took {after - stage['t']:.2f} s" if after is not None else ""
-                table.add_row("●", Text(label), f"{stage['t']:8.2f} s", Text(took, "dim"))
-        elif name in skipped:
-            table.add_row("○", Text(label, "yellow"), "", Text("not reached: the boot went without it", "yellow"))
-        else:
-            table.add_row("○", Text(label, "dim"), "", "")
-    return table
-
-
-def _alarm(picture: dict[str, Any]) -> list[RenderableType]:
-    standing = picture["standing"]
-    if not standing:
-        return []
-    word = "LOOPING" if standing["kind"] == "loop" else "STALLED"
-    quiet = picture["quiet_for_s"] or 0.0
-    place = f" in {clean(standing['stage'], 40)}" if standing.get("stage") else ""
-    code = f", last code {clean(standing['code'], 4)}" if standing.get("code") else ""
-    out: list[RenderableType] = [
-        Text(f" {word}{place}{code}, quiet for {quiet:.0f} s ", "bold white on red"),
-        Text(f"{clean(standing['rule'], 60)}: {clean(standing.get('means') or '', 500)}"),
-    ]
-    steps = standing.get("try", [])
-    for n, step in enumerate(steps[:STEPS], 1):
-        out.append(Text(f"  try {n}: {clean(step, 200)}"))
-    if len(steps) > STEPS:
-        out.append(Text(f"  {len(steps) - STEPS} more: benchd show last", "dim"))
-    if standing.get("caution"):
-        out.append(Text(f"  CAUTION: {clean(standing['caution'], 300)}", "bold yellow"))
-    return out
-
-
-def draw(picture: dict[str, Any]) -> RenderableType:
-    """Return one machine's picture (`sinks.page_feed.MachinePicture` as JSON) drawn for a terminal."""
-    boot = picture["boot"]
-    title = f"{clean(picture['machine'], 40)} · rules {clean(picture['table'], 40)}"
-    if picture["trial"]:
-        title += f" · trial {clean(picture['trial'], 20)}"
-    parts: list[RenderableType] = [Rule(Text(title), align="left", style="cyan")]
-    if boot is None:
-        parts.append(Text("no boot seen yet: switch the machine on", "dim"))
-    else:
-        age = f"{picture['boot_for_s']:.1f} s ago" if picture["boot_for_s"] is not None else ""
-        style = {"finished": "green", "running": "cyan"}.get(boot["outcome"], "red")
-        head = Text.assemble((boot["outcome"], f"bold {style}"), f"  {clean(boot['id'], 80)}  started {age}")
-        parts.append(head)
-    parts += _alarm(picture)
-    parts += [Text(""), _ladder(picture), Text("")]
-    codes = picture["codes"][-CODES:]
-    if codes:
-        shown = " ".join(clean(c["code"], 4) + ("" if c["known"] else "?") for c in codes)
-        parts.append(Text.assemble(("codes ", "dim"), shown))
-    for line in picture["lines"][-LINES:]:
-        parts.append(Text.assemble(("text  ", "dim"), clean(line["text"], 100)))
-    links = "  ".join(
-        f"{clean(name, 32)} {'up' if link['up'] else 'DOWN'} ({clean(link['reason'], 80)})"
-        for name, link in picture["links"].items()
-    )
-    parts.append(Text.assemble(("links ", "dim"), links))
-    return Padding(Group(*parts), (0, 1, 1, 1))
-
-
 def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command()(live)
@@ -216,7 +115,7 @@ def live(
 ) -> None:
     """Watch boots in the terminal while the daemon runs.
 
-    Ctrl-C ends the watching, not the daemon.
+    q or Ctrl-C ends the watching, not the daemon. What does not fit is folded: a unfolds, arrows and page keys scroll.
 
     Exit codes: 0 ended by you, 1 no daemon answers or it watches other machines, 2 wrong use.
     """
@@ -235,6 +134,40 @@ def live(
         (feed.draw_once if once else feed.watch)(Console())
 
 
+class View:
+    """What of the drawing is on the screen: folded to fit, or whole, from line `top` on."""
+
+    def __init__(self) -> None:
+        self.folded, self.top = True, 0
+
+    def press(self, key: str, page: int) -> None:
+        """Take a key; `page` is how many lines the screen has."""
+        moves = {"up": -1, "k": -1, "down": 1, "j": 1, "page-up": -page, "b": -page, "page-down": page}
+        if key in ("a", "escape"):
+            self.folded, self.top = not self.folded if key == "a" else True, 0
+        elif key == "end":
+            self.folded, self.top = False, 1 << 20
+        elif key == "home":
+            self.top = 0
+        elif key in moves:
+            self.folded, self.top = False, max(0, self.top + moves[key])
+
+    def lines(self, pictures: list[dict[str, Any]], width: int, height: int) -> list[Text]:
+        """Return the lines for a screen, the last of which says what keys do."""
+        room = height - 1
+        if self.folded:
+            each = room // max(1, len(pictures))
+            drawn = [line for one in pictures for line in draw(one, width, max(each, 12))]
+        else:
+            drawn = [line for one in pictures for line in [*draw(one, width), one_line("")]]
+        self.top = min(self.top, max(0, len(drawn) - room))
+        more = len(drawn) - room - self.top
+        hint = "a: all of it" if self.folded else "a: fold"
+        below = f"  {more} more lines below" if more > 0 else ""
+        foot = one_line(f"{hint}  arrows, page keys: scroll  q: end{below}", "dim")
+        return [*drawn[self.top : self.top + room], foot]
+
+
 class Feed:
     """The pictures of `wanted` machines of one bench, from a daemon."""
 
@@ -242,38 +175,56 @@ class Feed:
         self._caller, self._bench, self._wanted = caller, bench, wanted
         self._seen: dict[str, dict[str, Any]] = {}
         self._heard_s = time.monotonic()
+        self._view = View()
+        self._lock = threading.Lock()
 
     def _next(self) -> Iterator[set[str]]:
         """Yield which wanted machines the daemon watches, each time after one more picture of theirs is in."""
         there = self._caller.served(self._bench, self._wanted)
         for one in self._caller.pictures():
             if one["machine"] in self._wanted:
-                self._seen[one["machine"]] = one
+                with self._lock:
+                    self._seen[one["machine"]] = one
                 self._heard_s = time.monotonic()
                 yield there
 
-    def _drawn(self) -> Group:
-        return Group(*(draw(self._seen[name]) for name in sorted(self._seen)))
+    def _pictures(self) -> list[dict[str, Any]]:
+        return [self._seen[name] for name in sorted(self._seen)]
 
     def draw_once(self, console: Console) -> None:
         """Print each machine once. Raises ExternalError for those that the daemon does not watch."""
         there = next(there for there in self._next() if there <= set(self._seen))
-        console.print(self._drawn())
+        for one in self._pictures():
+            console.print(Group(*draw(one, console.width)))
         if there < self._wanted:
             raise absent(self._caller.url, there, self._wanted - there)
 
     def watch(self, console: Console) -> None:
         """Draw without end. Raises ExternalError as long as nothing was seen; later what is old is said to be."""
         with Live(console=console, auto_refresh=False, screen=console.is_terminal) as display:
-            while True:
-                try:
-                    for _ in self._next():
-                        display.update(self._drawn(), refresh=True)
-                except ExternalError as error:
-                    if not self._seen:
-                        raise
-                    silent_s = round(time.monotonic() - self._heard_s)
-                    why = f" No news from benchd for {silent_s} s: {clean(str(error))}; trying again "
-                    old = Text(why, "bold white on red")
-                    display.update(Group(old, self._drawn()), refresh=True)
-                    time.sleep(1.0)
+
+            def show(above: tuple[Text, ...] = ()) -> None:
+                with self._lock:
+                    lines = self._view.lines(self._pictures(), console.width, console.height - len(above))
+                    display.update(Group(*above, *lines), refresh=True)
+
+            def pressed(key: str) -> None:
+                if key == "q":
+                    os.kill(os.getpid(), signal.SIGINT)
+                    return
+                self._view.press(key, console.height - 2)
+                if self._seen:
+                    show()
+
+            with keys(pressed):
+                while True:
+                    try:
+                        for _ in self._next():
+                            show()
+                    except ExternalError as error:
+                        if not self._seen:
+                            raise
+                        silent_s = round(time.monotonic() - self._heard_s)
+                        why = f" No news from benchd for {silent_s} s: {clean(str(error))}; trying again "
+                        show((one_line(why, "bold white on red"),))
+                        time.sleep(1.0)

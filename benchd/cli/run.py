@@ -47,13 +47,15 @@ class CleanFormatter(logging.Formatter):
         return clean_lines(super().format(record))
 
 
-def set_up_logging(verbose: bool = False) -> None:
-    """Log to standard error, one line an event, wall time first."""
+def set_up_logging(verbose: bool = False, quiet: bool = False) -> None:
+    """Log to standard error, one line an event, wall time first; `quiet`: nothing of boots and trials."""
     handler = logging.StreamHandler()
     handler.setFormatter(CleanFormatter("%(asctime)s %(levelname)-7s %(message)s", "%H:%M:%S"))
     logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler], force=True)
     for noisy in ("uvicorn", "uvicorn.error", "mqtt", "aiomqtt", "alembic", "sqlalchemy", "asyncio"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
+    if quiet:
+        logging.getLogger("benchd.boots").setLevel(logging.CRITICAL)
 
 
 def has_terminal() -> bool:
@@ -120,6 +122,9 @@ def register(app: typer.Typer) -> None:
 def run(
     config: ConfigOption = None,
     verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", help="Say nothing of boots and trials: only the start, links and trouble.")
+    ] = False,
     console: Annotated[
         str | None, typer.Option(help="Without a settings file: the console's port, as PORT or PORT@SPEED.")
     ] = None,
@@ -135,7 +140,7 @@ def run(
 
     Exit codes: 0 stopped on request, 1 something outside failed (address in use, store), 2 wrong settings.
     """
-    set_up_logging(verbose)
+    set_up_logging(verbose, quiet)
     # A busy interpreter thread must not keep a reader from stamping what arrives (measured: 5 ms at the
     # default of 5 ms, below 1 ms at this).
     sys.setswitchinterval(SWITCH_S)

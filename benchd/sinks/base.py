@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, Protocol
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from benchd.vocabulary.events import (
+    AlarmSilenced,
     BootChanged,
     BootOver,
     BootSettled,
@@ -43,6 +44,7 @@ KINDS: dict[type, str] = {
     CodeSeen: "code",
     LineSeen: "line",
     LossSeen: "loss",
+    AlarmSilenced: "silence",
 }
 """Event type: the word for it in counters and topics."""
 

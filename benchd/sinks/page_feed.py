@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import AsyncIterator, Callable
+from datetime import datetime
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -17,7 +18,7 @@ from benchd.boots.deadlines import Deadline
 from benchd.clock import SYSTEM, Clock
 from benchd.live_state import LinkNow, LiveState
 from benchd.vocabulary.events import BootStarted, CodeSeen, Event, LineSeen
-from benchd.vocabulary.models import Boot, Finding, LimitKind
+from benchd.vocabulary.models import Boot, Finding, GoalNow, LimitKind
 from benchd.vocabulary.times import NS
 
 CODES_SHOWN = 64
@@ -65,7 +66,9 @@ class MachinePicture(Shown):
     trial_study: str | None = None
     trial_started: str | None = None
     trial_left: str | None = Field(None, description="a sentence: it was begun on an earlier day and looks forgotten")
+    goal: GoalNow | None = Field(None, description="the goal of the running trial, and whether it was reached")
     boot: Boot | None = None
+    remembered: bool = Field(False, description="the boot is the last one of an earlier run")
     boot_for_s: float | None = None
     stage: str | None = None
     stage_for_s: float | None = None
@@ -75,6 +78,7 @@ class MachinePicture(Shown):
     due_limit_s: float | None = Field(None, description="the limit that will have been passed then")
     due_limit_kind: LimitKind | None = None
     standing: Finding | None = Field(None, description="by what the machine is stuck at this moment")
+    silent_for_s: float | None = Field(None, description="how long its alarm is silenced yet")
     codes: list[ShownCode] = Field(default_factory=list)
     lines: list[ShownLine] = Field(default_factory=list)
     links: dict[str, ShownLink] = Field(default_factory=dict)
@@ -153,6 +157,13 @@ class PageFeed:
                 _show_line(shown.lines, event)
         self.touch(event.machine)
 
+    def remember(self, boot: Boot) -> None:
+        """Show the last boot of an earlier run, as long as there is none of this one."""
+        now_ns = self._clock.monotonic_ns()
+        age_ns = self._clock.time_ns() - round(datetime.fromisoformat(boot.started).timestamp() * NS)
+        self.live.remember(boot, now_ns - max(0, age_ns))
+        self.touch(boot.machine)
+
     def touch(self, machine: str) -> None:
         """Tell listeners that a machine's picture changed."""
         self.version += 1
@@ -161,7 +172,7 @@ class PageFeed:
             listener.woken.set()
 
     def describe(self, machine: str, **values: Any) -> None:
-        """Set facts that no event carries: `trial` and `trial_...`, `limits`, `table`, `ladder`."""
+        """Set facts that no event carries: `trial` and `trial_...`, `goal`, `limits`, `table`, `ladder`."""
         self._shown[machine].facts |= values
         self.touch(machine)
 
@@ -177,10 +188,12 @@ class PageFeed:
             return None if t_ns is None else round(max(0, now_ns - t_ns) / NS, 3)
 
         due = shown.due()
+        silent_ns = now.silent.get(now.stuck_by.key, now_ns) if now.stuck_by else now_ns
         return MachinePicture(
             machine=machine,
             **shown.facts,
             boot=_without_report(now.boot),
+            remembered=now.remembered,
             boot_for_s=since(now.boot_ns),
             stage=now.stage,
             stage_for_s=since(now.stage_ns),
@@ -190,6 +203,7 @@ class PageFeed:
             due_limit_s=due.limit.seconds if due and due.limit else None,
             due_limit_kind=due.limit.kind if due and due.limit else None,
             standing=now.stuck,
+            silent_for_s=round((silent_ns - now_ns) / NS, 1) if silent_ns > now_ns else None,
             codes=list(shown.codes),
             lines=list(shown.lines),
             links={name: ShownLink(up=link.up, reason=link.reason) for name, link in now.links.items()},

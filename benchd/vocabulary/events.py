@@ -148,6 +148,17 @@ class LossSeen:
     count: int
 
 
+@dataclass(frozen=True, slots=True)
+class AlarmSilenced:
+    """A person wants to hear nothing of (machine, `kind`, `rule`) until `until_ns`; one that has passed: again."""
+
+    machine: str
+    t_ns: int
+    kind: str
+    rule: str
+    until_ns: int
+
+
 BootEvent: TypeAlias = BootStarted | BootChanged | BootSettled | BootOver
 """Those that carry a boot's record."""
 BOOT_EVENTS = (BootStarted, BootChanged, BootSettled, BootOver)
@@ -163,4 +174,5 @@ Event: TypeAlias = (
     | BootOver
     | LinkChanged
     | LossSeen
+    | AlarmSilenced
 )

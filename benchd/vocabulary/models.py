@@ -83,6 +83,19 @@ class Blind(Model):
     why: Literal["down", "lossy", "not-watched"]
 
 
+class GoalNow(Model):
+    """Whether the newest boot of a machine's running trial reached its study's goal. `ok` None: not known (yet)."""
+
+    trial: str
+    study: str
+    short: str = Field(description="the goal in a few words, as read across the room")
+    goal: str = Field(description="the goal in words")
+    boot: str | None = Field(None, description="the boot that is judged; None while the trial has none")
+    ok: bool | None = None
+    why: str = ""
+    over: bool = Field(False, description="the boot is over: the verdict is not to change by itself")
+
+
 class Boot(Model):
     """One boot, from power-on, reset or first sign of life to the next."""
 

@@ -20,8 +20,8 @@ TRIAL_BACK_NS = 5 * NS
 
 
 class TrialFollower:
-    """Tells each machine of its running trial. `describe(machine, facts)` tells who shows it: `trial`, and with it
-    `trial_study`, `trial_started`, and `trial_left`, a sentence where it was left running since an earlier day.
+    """Tells each machine of its running trial. `describe(machine, facts)` tells who says and shows it: `trial`, and
+    with it `trial_study`, `trial_started`, and `trial_left`, a sentence where it was left running since an earlier day.
 
     `left(trial, now)` gives that sentence or None.
     """
@@ -66,8 +66,6 @@ class TrialFollower:
         if facts == before or (before is None and trial is None):
             return
         self._shown[machine] = facts
-        if left is not None and (before is None or before["trial_left"] is None or before["trial"] != facts["trial"]):
-            log.warning("%s: %s", machine, left)
         self._describe(machine, facts)
 
     def _look_up(self, machine: str) -> tuple[Trial | None, str | None]:

@@ -87,7 +87,7 @@ def make_app(daemon: ServedBench, connections: Connections | None = None) -> Fas
         bench = daemon.loaded.settings.bench.name
         return PageStart(bench=bench, version=__version__, machines=machines, guarded=auth is not None)
 
-    app.include_router(live_routes(daemon.now))
+    app.include_router(live_routes(daemon))
     # Given back before the answer is sent: who reads it slowly keeps nobody waiting.
     turns = [Depends(Turns(), scope="function")]
     for routes in (

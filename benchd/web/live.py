@@ -4,28 +4,54 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import StreamingResponse
+from pydantic import Field
 
+from benchd.errors import UsageError
 from benchd.sinks.page_feed import MachinePicture, PageFeed
+from benchd.vocabulary.models import Model
+
+if TYPE_CHECKING:
+    from benchd.web.bench import ServedBench
 
 REFRESH_S = 1.0
 """A picture is sent this often even if nothing changed, so that a listener knows that it is not old."""
 GATHER_S = 0.1
 """Changes within this time are sent as one picture."""
 RETRY_MS = 1000
+SILENCE_MOST_S = 86_400.0
 
 
-def live_routes(now: PageFeed) -> APIRouter:
+class Silence(Model):
+    """One alarm, and how long nothing is to be heard of it: 0 lets it be heard again. It ends with the alarm."""
+
+    kind: Annotated[str, Field(max_length=40, description="of the finding that stands, or `link`")]
+    rule: Annotated[str, Field(max_length=200, description="its rule, or the link's name")]
+    for_s: float = Field(600.0, ge=0, le=SILENCE_MOST_S, description="seconds")
+
+
+def live_routes(daemon: ServedBench) -> APIRouter:
     """Return the routes of the live picture."""
     routes = APIRouter(prefix="/api")
+    now = daemon.now
 
     @routes.get("/machines")
     async def machines() -> list[MachinePicture]:
         """Return what each machine is doing now."""
         return [now.picture(name) for name in now.machines()]
+
+    @routes.post("/machines/{machine}/silence", status_code=204)
+    async def silence(machine: str, body: Silence) -> None:
+        """Silence one alarm for a time: pages and alerts, until it ends; what stands is shown all the same."""
+        if machine not in now.machines():
+            raise HTTPException(404, f"no machine is called {machine!r}")
+        try:
+            daemon.silence(machine, body.kind, body.rule, body.for_s)
+        except UsageError as error:
+            raise HTTPException(409, str(error)) from None
 
     @routes.get("/live", response_class=StreamingResponse)
     async def live(

@@ -16,7 +16,7 @@ from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.alerts.policy import MAX_KEYS, AlertPolicy, Notice
 from benchd.sinks.alerts.settings import DEFAULT_KINDS
 from benchd.sinks.alerts.text import message
-from benchd.vocabulary.events import BootChanged
+from benchd.vocabulary.events import AlarmSilenced, BootChanged
 
 
 def wall(t_ns: int) -> datetime:
@@ -226,3 +226,90 @@ def test_every_notice_has_words() -> None:
     seen += p.tick(10_000 * S)
     titles = {told(n).title for n in seen}
     assert len(titles) == 8 and all(x.startswith("at286") and "\n" not in x for x in titles)
+
+
+def hush(t: Teller, at: float, for_s: float, kind: str = "stall", rule: str = "rom-never-returns") -> AlarmSilenced:
+    return AlarmSilenced(t.machine, t.at(at), kind, rule, t.at(at + for_s))
+
+
+def test_what_is_silenced_is_neither_told_to_be_over_nor_told_again_before_its_time() -> None:
+    """Another alarm of the machine is told all the same; where the silenced one still stands then, it is raised."""
+    p, t = policy(), Teller()
+    p.feed(t.started())
+    assert words(p.feed(t.raised(10))) == ["raised"]
+    assert p.feed(hush(t, 20, 600)) == []
+    assert p.next_ns() == t.at(620)
+    assert p.tick(t.at(619.9)) == []
+    assert words(p.feed(t.raised(30, "fault", "parity"))) == ["raised"]
+    (again,) = p.tick(t.at(620))
+    assert (again.state, again.again, again.standing.key[2]) == ("raised", True, "rom-never-returns")
+    assert "It was silenced for a while, and still stands." in message(again, "bench", wall, "x").text
+    assert p.next_ns() is None and p.tick(t.at(5000)) == []
+    assert words(p.feed(t.cleared(5001, 4991.0))) == ["recovered"]
+
+
+def test_the_silence_ends_with_the_alarm() -> None:
+    """Over while silenced: nothing is told. The same hang in the next boot is another alarm, and told."""
+    p, t = policy(), Teller()
+    p.feed(t.started())
+    p.feed(t.raised(10))
+    p.feed(hush(t, 20, 600))
+    assert p.feed(t.cleared(30, 20.0)) == []
+    assert p.next_ns() is None
+    assert words(p.feed(t.raised(40))) == ["raised"]
+    assert words(p.feed(t.started(50, "b2"))) == ["recovered"]
+
+
+def test_silenced_and_let_be_heard_again() -> None:
+    """A silence of no length ends one: nothing is told anew, and the recovery is."""
+    p, t = policy(), Teller()
+    p.feed(t.started())
+    p.feed(t.raised(10))
+    p.feed(hush(t, 20, 600))
+    p.feed(hush(t, 30, 0))
+    assert p.next_ns() is None and p.tick(t.at(31)) == []
+    assert words(p.feed(t.cleared(40, 30.0))) == ["recovered"]
+
+
+def test_a_link_silenced_before_it_is_told_and_a_flapping_one() -> None:
+    """The delay of a link passes in silence; what is held back as unsteady is not told to be steady meanwhile."""
+    p, t = policy(), Teller()
+    p.feed(t.link(0, False))
+    p.feed(hush(t, 1, 60, "link", "post"))
+    assert p.tick(t.at(30)) == []
+    assert words(p.tick(t.at(61))) == ["raised"]
+    p, t = policy(link_delay_s=0.0), Teller()
+    for n in range(4):
+        p.feed(t.link(10 * n, True))
+        p.feed(t.link(10 * n + 5, False))
+    p.feed(hush(t, 40, 3600, "link", "post"))
+    assert p.tick(t.at(700)) == []
+    assert words(p.tick(t.at(3640))) == ["steady"]
+
+
+@given(st.lists(st.tuples(st.sampled_from("rchu"), st.integers(1, 40)), max_size=30))
+def test_nothing_is_heard_in_silence(story: list[tuple[str, int]]) -> None:
+    """Whatever order stalls, recoveries, silences and their ends come in: between a silence and its end or the end
+    of what it silences nothing is told of it; and the policy never wakes for what is in the past."""
+    p, t = policy(flaps=10**6), Teller()
+    p.feed(t.started())
+    at, until, stands = 1.0, 0.0, False
+    for kind, wait in story:
+        at += wait
+        notices = p.tick(t.at(at))
+        silent = stands and at < until
+        assert not (silent and notices)
+        if kind in "rc":
+            was = silent
+            notices = p.feed(t.raised(at) if kind == "r" else t.cleared(at, 1.0))
+            if stands and kind == "c":
+                assert words(notices) == ([] if was else ["recovered"])
+            elif kind == "r" and not stands:
+                assert words(notices) == ["raised"]
+            stands, until = kind == "r", until if kind == "r" and stands else 0.0
+        else:
+            length = 60 if kind == "h" else 0
+            assert p.feed(hush(t, at, length)) == []
+            until = at + length if stands else 0.0
+        due = p.next_ns()
+        assert due is None or due > t.at(at)

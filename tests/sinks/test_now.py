@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 
-from sinks.story import Teller
+from sinks.story import S, Teller
+from support.pipelines import HandClock
 
 from benchd.sinks.page_feed import CODES_SHOWN, LINE_LENGTH, LINES_SHOWN, MachinePicture, PageFeed
-from benchd.vocabulary.events import BootChanged, LineSeen, LossSeen
+from benchd.vocabulary.events import AlarmSilenced, BootChanged, BootOver, LineSeen, LossSeen
 
 
 def make() -> PageFeed:
@@ -120,3 +121,45 @@ def test_closing_ends_listeners() -> None:
         await asyncio.wait_for(listening, 30)
 
     asyncio.run(work())
+
+
+def test_a_silenced_alarm_stands_and_says_how_long() -> None:
+    """The picture tells how long nothing is to be heard; a new boot's alarm is not silent."""
+    clock = HandClock(0)
+    sink, t = PageFeed(clock), Teller()
+    sink.add("at286", "t", [], [])
+    sink.offer(t.started())
+    sink.offer(AlarmSilenced("at286", 0, "stall", "rom-never-returns", 600 * S))
+    sink.offer(t.raised(5.0))
+    assert sink.picture("at286").silent_for_s is None, "nothing stood when that came"
+    sink.offer(AlarmSilenced("at286", 0, "stall", "rom-never-returns", 600 * S))
+    now = sink.picture("at286")
+    assert (now.standing is not None, now.silent_for_s) == (True, 600.0)
+    clock.now_ns = 599 * S
+    assert sink.picture("at286").silent_for_s == 1.0
+    clock.now_ns = 601 * S
+    assert sink.picture("at286").silent_for_s is None
+    sink.offer(t.started(602.0, "b2"))
+    sink.offer(t.raised(610.0, id_="b2"))
+    assert sink.picture("at286").silent_for_s is None
+
+
+def test_the_last_boot_of_earlier_runs_is_shown_until_there_is_one() -> None:
+    """It says so itself; a boot that a recovery finished later takes its place; a boot of this run ends that."""
+    sink, t = make(), Teller()
+    old = t.boot("old", "running", ended=None, last_stage="memory", last_code="20")
+    sink.remember(old)
+    now = sink.picture("at286")
+    assert now.boot == old and (now.remembered, now.stage, now.stage_for_s) == (True, "memory", None)
+    assert now.boot_for_s is not None and now.boot_for_s > 0
+    done = t.boot("old", "cut-short", ended="2026-01-02T03:04:09+00:00")
+    sink.offer(BootOver("at286", 0, done))
+    assert sink.picture("at286").boot == done
+    newer = t.boot("newer", "finished", started="2026-01-02T04:00:00+00:00", ended="2026-01-02T04:01:00+00:00")
+    sink.offer(BootOver("at286", 0, newer))
+    sink.offer(BootOver("at286", 0, done))
+    assert sink.picture("at286").boot == newer
+    sink.offer(t.started(9.0, "b2"))
+    sink.remember(old)
+    now = sink.picture("at286")
+    assert now.boot is not None and (now.boot.id, now.remembered, now.stage) == ("b2", False, None)

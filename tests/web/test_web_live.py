@@ -150,7 +150,7 @@ def test_what_the_machine_does_is_on_the_page(bench: Rig, browser: Browser) -> N
     contacts = browser.js("return [...document.querySelectorAll('.contact')].map((n) => n.className)")
     assert len(contacts) == 14 and "contact missed" not in contacts  # type: ignore[arg-type,operator]
     trial = bench.store.current_trial("at286")
-    assert trial is not None and trial.id in browser.driver.find_element(By.CSS_SELECTOR, ".trial").text
+    assert trial is not None and trial.id in browser.driver.find_element(By.CSS_SELECTOR, ".trial-line").text
 
 
 def test_a_killed_daemon_is_shown_as_old_within_five_seconds_and_comes_back(bench: Rig, browser: Browser) -> None:

@@ -45,7 +45,7 @@ class DeliveryFailed(Exception):
 
 
 class Channel:
-    """Queue, tries and counters; subclasses deliver. `results` counts ok, failed, given-up and dropped."""
+    """Queue, tries and counters; subclasses deliver. `results` counts ok, failed, given-up, dropped and silenced."""
 
     def __init__(self, name: str, *, tries: int, backoff: Backoff) -> None:
         self.name = name
@@ -80,6 +80,14 @@ class Channel:
         self.changed()
         self._idle.clear()
         self._wake.set()
+
+    def withdraw(self, machine: str, kind: str, rule: str) -> None:
+        """Deliver nothing more of one alarm that a person silenced; what is under way is not tried again."""
+        left = [m for m in self._waiting if (m.machine, m.kind, m.rule) != (machine, kind, rule)]
+        if len(left) < len(self._waiting):
+            self.results["silenced"] += len(self._waiting) - len(left)
+            self._waiting = deque(left)
+            self.changed()
 
     async def deliver(self, message: AlertMessage) -> None:
         """Deliver once. Raises DeliveryFailed."""
@@ -125,6 +133,8 @@ class Channel:
                     log.error("alerts: %s: alert %s is given up", self.name, message.id)
                     break
                 await asyncio.sleep(self._backoff.next_s())
+                if message not in self._waiting:  # silenced meanwhile
+                    break
             else:
                 self.results["ok"] += 1
                 self.reason = ""

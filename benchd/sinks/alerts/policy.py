@@ -16,6 +16,10 @@ For each thing that can stand (machine, kind, rule; see live_state.py):
 | unsteady | nothing changed for a whole window        | steady     | standing or quiet |
 
 Raised again while it stands, nothing is told. Only links have a delay (a quick replug).
+
+What a person silenced (AlarmSilenced) goes through the same states and is not told: neither that it is over, nor that
+it comes and goes. Where it still stands when its time is up, it is raised once more. The silence ends with what stands:
+the same alarm in the next boot is another one, and told.
 """
 
 from __future__ import annotations
@@ -26,7 +30,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from benchd.live_state import Key, LiveState, Standing, StandingChange
-from benchd.vocabulary.events import BootStarted, Event, FindingRaised, StageEntered
+from benchd.vocabulary.events import AlarmSilenced, BootStarted, Event, FindingRaised, StageEntered
 
 NS = 1_000_000_000
 
@@ -36,7 +40,7 @@ MAX_KEYS = 5_000
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """Something to tell. `in_stage_s` is how long the stage had lasted when it was raised."""
+    """Something to tell. `in_stage_s`: how long the stage had lasted when it was raised; `again`: it was silenced."""
 
     state: Literal["raised", "recovered", "unsteady", "steady"]
     standing: Standing
@@ -46,6 +50,7 @@ class Notice:
     stood_s: float | None = None
     still: bool = False
     count: int = 0
+    again: bool = False
 
 
 @dataclass(slots=True)
@@ -57,6 +62,7 @@ class Track:
     changed_ns: int = 0
     still: StandingChange | None = None
     last: StandingChange | None = None
+    silent_ns: int | None = None
 
 
 class AlertPolicy:
@@ -77,6 +83,8 @@ class AlertPolicy:
             self._stage_t.pop(event.machine, None)
         elif isinstance(event, StageEntered):
             self._stage_t[event.machine] = (event.stage, event.t)
+        if isinstance(event, AlarmSilenced):
+            self._silence((event.machine, event.kind, event.rule), event)
         out = []
         for change in self._live.feed(event):
             standing = change.standing
@@ -89,21 +97,41 @@ class AlertPolicy:
         """Return what time alone makes due: delays that are over, unsteady things that became steady."""
         out = []
         for track in self._tracks.values():
-            change = track.last
-            if change is None or now_ns < self._due(track):
-                continue
-            if track.state == "delayed":
-                track.state = "standing"
-                out.append(self._raised(track, change, now_ns))
-            elif track.state == "unsteady":
-                track.state = "standing" if track.still else "quiet"
-                track.begun.clear()
-                out.append(Notice("steady", change.standing, now_ns, change.why, still=bool(track.still)))
+            if track.last is not None:
+                out += self._due_now(track, track.last, now_ns)
         return out
+
+    def _due_now(self, track: Track, change: StandingChange, now_ns: int) -> list[Notice]:
+        if track.silent_ns is not None and now_ns < track.silent_ns:
+            return []
+        if track.state == "standing" and track.silent_ns is not None:
+            track.silent_ns = None
+            standing = change.standing
+            return [Notice("raised", standing, now_ns, change.why, self._in_stage(standing), again=True)]
+        track.silent_ns = None
+        if now_ns < self._due(track):
+            return []
+        if track.state == "delayed":
+            track.state = "standing"
+            return [self._raised(track, change, now_ns)]
+        if track.state == "unsteady":
+            track.state = "standing" if track.still else "quiet"
+            track.begun.clear()
+            return [Notice("steady", change.standing, now_ns, change.why, still=bool(track.still))]
+        return []
+
+    def _silence(self, key: Key, event: AlarmSilenced) -> None:
+        track = self._tracks.get(key)
+        if track is not None and track.still is not None:
+            track.silent_ns = event.until_ns if event.until_ns > event.t_ns else None
 
     def next_ns(self) -> int | None:
         """Return when `tick` is due next, or None."""
-        due = [self._due(t) for t in self._tracks.values() if t.state in ("delayed", "unsteady")]
+        due = [
+            max(self._due(t) if t.state in ("delayed", "unsteady") else 0, t.silent_ns or 0)
+            for t in self._tracks.values()
+            if t.state in ("delayed", "unsteady") or t.silent_ns is not None
+        ]
         return min(due, default=None)
 
     def _due(self, track: Track) -> int:
@@ -116,6 +144,7 @@ class AlertPolicy:
         self._forget()
         track.changed_ns, track.last = change.t_ns, change
         track.still = change if change.began else None
+        track.silent_ns = None
         if track.state == "unsteady":
             return []
         if change.began:
@@ -125,7 +154,7 @@ class AlertPolicy:
             track.state = "standing"
             return [self._raised(track, change, change.t_ns)]
         was, track.state = track.state, "quiet"
-        if was != "standing":
+        if was != "standing" or change.silent:
             return []
         return [Notice("recovered", change.standing, change.t_ns, change.why, stood_s=change.stood_s)]
 

@@ -21,6 +21,7 @@ from benchd.sinks.alerts.text import age, message
 from benchd.sinks.base import EventQueue
 from benchd.vocabulary.events import (
     BOOT_EVENTS,
+    AlarmSilenced,
     Event,
     FindingCleared,
     FindingRaised,
@@ -33,7 +34,7 @@ log = logging.getLogger(__name__)
 MAX_AGE_S = 86_400.0
 """An alert that could not be delivered for this long is not delivered any more."""
 
-RELEVANT = (*BOOT_EVENTS, StageEntered, FindingRaised, FindingCleared, LinkChanged)
+RELEVANT = (*BOOT_EVENTS, StageEntered, FindingRaised, FindingCleared, LinkChanged, AlarmSilenced)
 
 
 def channels_of(settings: AlertSettings) -> list[Channel]:
@@ -179,6 +180,9 @@ class AlertSink:
     def _judge(self, event: Event) -> None:
         try:
             self._tell(self._policy.feed(event))
+            if isinstance(event, AlarmSilenced) and event.until_ns > event.t_ns:
+                for channel in self.channels:
+                    channel.withdraw(event.machine, event.kind, event.rule)
         except Exception:
             self._errors += 1
             log.exception("alerts: an event of type %s could not be judged", type(event).__name__)

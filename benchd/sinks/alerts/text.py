@@ -111,6 +111,8 @@ def _lines(notice: Notice) -> list[str]:
         lines.append(f"{clean(notice.why).capitalize()}.{stood}")
     elif notice.state == "unsteady":
         lines.append(f"It was raised {notice.count} times in short order; nothing more is told until it is steady.")
+    elif notice.again:
+        lines.append("It was silenced for a while, and still stands.")
     elif notice.state == "steady":
         lines.append("It has not changed for a while; changes are told again.")
     elif finding is None:

@@ -23,9 +23,12 @@ export function wire(text, limit) {
   return el("bdi", { class: "wire", dir: "ltr" }, harmless(text, limit));
 }
 
-/** Text of benchd or of a rule table for people: the backticks round names are for terminals. */
-export function told(text, limit) {
-  return wire(String(text).replaceAll("`", ""), limit);
+/** Text of benchd or of a rule table for people: the backticks round names are for terminals; a map is a link here. */
+export function told(text, limit = 400, machine = "") {
+  const [first, ...rest] = String(text).slice(0, limit).split("`benchd map`");
+  const plain = (part) => harmless(part.replaceAll("`", ""), limit);
+  const map = () => el("a", { href: machine ? `/map/${encodeURIComponent(machine)}` : "/map" }, "see the map");
+  return el("bdi", { class: "wire", dir: "ltr" }, plain(first), rest.map((part) => [map(), plain(part)]));
 }
 
 function fill(node, props, children) {

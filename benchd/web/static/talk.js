@@ -1,6 +1,6 @@
 // Asking the daemon, and words for what it says.
 
-/** A request's JSON. Throws an Error with the daemon's own sentence. */
+/** A request's JSON. Throws an Error with the daemon's own sentence; its `answer` is all that it said. */
 export async function ask(path, options = {}) {
   let answer;
   try {
@@ -13,11 +13,12 @@ export async function ask(path, options = {}) {
     throw new Error("a token is needed");
   }
   if (!answer.ok) {
-    let detail = `${answer.status} ${answer.statusText}`;
+    const error = new Error(`${answer.status} ${answer.statusText}`);
     try {
-      detail = (await answer.json()).detail ?? detail;
+      error.answer = await answer.json();
+      error.message = error.answer.detail ?? error.message;
     } catch { /* not JSON: the status says it */ }
-    throw new Error(detail);
+    throw error;
   }
   return answer.status === 204 ? null : answer.json();
 }

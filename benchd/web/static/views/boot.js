@@ -1,6 +1,8 @@
 // One boot, whole: stages on a time axis, codes and console on one clock, findings where they happened.
 import { el, put, shape, svg, told, wire, harmless, short } from "../dom.js";
 import { ask, KINDS, seconds, when, WORDS } from "../talk.js";
+import { bootCare } from "./care.js";
+import { reportImages } from "./measured.js";
 
 const LABEL = 132;
 const ROW = 27;
@@ -10,23 +12,38 @@ const STOOD = { stalled: 1, looped: 1 };
 
 export async function show(main, { argument }) {
   const path = `/api/boots/${encodeURIComponent(argument)}`;
-  const page = await ask(`${path}/page`);
+  const [page, trials] = await Promise.all([ask(`${path}/page`), ask("/api/trials").catch(() => [])]);
   const boot = page.boot;
   document.title = `${harmless(boot.machine, 40)}: boot ${harmless(boot.id, 60)}`;
   const findings = boot.findings.map((one, n) => ({ ...one, no: n + 1 })).sort((a, b) => a.t - b.t);
   const both = el("div", { class: "both-body", tabindex: "0", role: "region", "aria-label": "Codes and console on one clock" },
     el("p", { class: "wait" }, "Reading the capture …"));
   const drawing = el("div", {});
+  const said = el("p", { class: "wrong", role: "alert", hidden: true });
+  const act = async (work, button) => {
+    button?.setAttribute("aria-disabled", "true");
+    try {
+      await work();
+      await show(main, { argument });
+    } catch (error) {
+      button?.removeAttribute("aria-disabled");
+      said.hidden = false;
+      said.textContent = harmless(error.message, 400);
+    }
+  };
   put(main,
     el("div", { class: "title-line" }, el("h1", {}, wire(boot.machine, 64), `, ${when(boot.started)}`),
       el("span", { class: "outcome", "data-is": boot.outcome }, shape(boot.outcome), WORDS[boot.outcome])),
-    meta(page), actions(page, path),
+    boot.labels?.length || boot.note ? el("p", { class: "sentence" }, (boot.labels ?? []).map((one) => [el("span", { class: "tag" }, wire(one, 60)), " "]), boot.note ? wire(boot.note, 1000) : null) : null,
+    meta(page), actions(page, path), said,
     el("section", { class: "part", "aria-labelledby": "h-stages" }, el("h2", { id: "h-stages" }, "Stages"), drawing),
     el("div", { class: "two" },
       el("section", { "aria-labelledby": "h-both" }, el("h2", { id: "h-both" }, "Codes and console on one clock"), el("p", { class: "soft", id: "both-note" }), both),
       el("section", { "aria-labelledby": "h-found" }, el("h2", { id: "h-found" }, "Findings"),
-        findings.length ? findings.map(finding) : el("p", { class: "soft" }, "Nothing out of the ordinary."),
-        boot.checks.length ? checks(boot.checks) : null)));
+        findings.length ? findings.map((one) => finding(one, boot.machine)) : el("p", { class: "soft" }, "Nothing out of the ordinary."),
+        boot.checks.length ? checks(boot.checks) : null,
+        boot.measured ? reportImages(boot.measured) : null)),
+    bootCare(page, trials, act));
   let record = null;
   const draw = () => drawStages(drawing, page, findings, record);
   draw();
@@ -91,15 +108,15 @@ function actions(page, path) {
     copy, field);
 }
 
-function finding(one) {
+function finding(one, machine) {
   return el("article", { class: "finding", "data-kind": one.kind, id: `f${one.no}` },
     el("h3", {}, el("span", { class: "no" }, one.no), KINDS[one.kind], one.stage ? [" in ", wire(one.stage, 40)] : null,
       one.code ? [" at code ", wire(one.code, 4)] : null, ` after ${seconds(one.t)}`),
     el("p", { class: "soft" }, "rule ", wire(one.rule, 80), one.limit_s ? `, limit ${seconds(one.limit_s)} (${one.limit_kind === "explicit" ? "from the table" : "learned from good boots"})` : "",
       one.cleared_t !== null ? `; it went on after ${seconds(one.cleared_t - one.t)}` : ""),
-    one.means ? el("p", {}, told(one.means, 600)) : null,
-    one.detail ? el("p", {}, told(one.detail, 600)) : null,
-    one.try?.length ? [el("p", {}, el("strong", {}, "To try, cheapest first:")), el("ol", {}, one.try.map((step) => el("li", {}, told(step, 300))))] : null,
+    one.means ? el("p", {}, told(one.means, 600, machine)) : null,
+    one.detail ? el("p", {}, told(one.detail, 600, machine)) : null,
+    one.try?.length ? [el("p", {}, el("strong", {}, "To try, cheapest first:")), el("ol", {}, one.try.map((step) => el("li", {}, told(step, 300, machine))))] : null,
     one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), told(one.caution, 400)) : null);
 }
 

@@ -75,3 +75,12 @@ function starts(one) {
   for (let at = Math.ceil(parseInt(one.from, 16) / 0x4000) * 0x4000; at + 0x2000 <= parseInt(one.to, 16) + 1; at += 0x4000) if (at >= 0xc0000 && at < 0xf0000) out.push(hex(at));
   return out;
 }
+
+/** The option ROMs that a boot's report read, with the files whose bytes they are. */
+export function reportImages(measured) {
+  return el("div", {}, el("h2", {}, "Images in its report"), measured.complete ? null : el("p", { class: "soft" }, "The report is not whole."),
+    measured.roms.length ? el("ul", { class: "scan-list" }, measured.roms.map((one) => el("li", {},
+      el("span", { class: `tag ${one.sum_ok ? "yes" : "not"}` }, shape(one.sum_ok ? "finished" : "link-lost"), one.sum_ok ? "sum fits" : "sum is wrong"),
+      el("span", {}, el("strong", {}, one.at), ` ${one.length_bytes / 1024} KiB `, one.image ? ["is ", el("strong", {}, wire(one.image, 80))] : el("span", { class: "soft" }, "no image of the study")))))
+      : el("p", { class: "soft" }, "The processor read no option ROM."));
+}

@@ -1,8 +1,9 @@
 // Now: what a person across the room needs. One panel a machine, shaped like a card: its edge contacts are the stages.
 import { alarm, calm } from "../alarm.js";
-import { el, harmless, put, say, shape, wire } from "../dom.js";
-import { ask, clock, KINDS, seconds, WORDS } from "../talk.js";
+import { el, harmless, put, say, shape, told, wire } from "../dom.js";
+import { ask, clock, KINDS, seconds, send, WORDS } from "../talk.js";
 import { makeGauge } from "../gauge.js";
+import { Bench, silencer } from "./bench.js";
 
 const OLD_MS = 3000;
 const GIVE_UP_MS = 8000;
@@ -11,6 +12,8 @@ const CODES = 24;
 const LINES = 8;
 const TABLE_MS = 5000;
 const PAST = { stalled: "was stalled", looped: "was looping" };
+/** A time that is said in a sentence: the clock tells minutes by itself. */
+const spoken = (s) => `${clock(s)}${s < 100 ? " s" : ""}`;
 /** Whether a boot goes on: a stall is over once its boot has an end. */
 const goesOn = (boot) => !boot.ended && ["running", "stalled", "looped"].includes(boot.outcome);
 
@@ -104,7 +107,10 @@ class Panel {
     const id = `m-${Math.random().toString(36).slice(2)}`;
     this.state = el("p", { class: "state" });
     this.facts = el("p", { class: "facts" });
-    this.alarmBox = el("div", { class: "alarm", role: "alert" });
+    this.goal = el("div", { class: "goal", hidden: true });
+    this.alarmBox = el("div", { class: "alarm-said", role: "alert" });
+    this.help = el("div", { class: "alarm-help" });
+    this.silencer = silencer((for_s) => this.silence(for_s));
     this.stageName = el("p", { class: "stage-name" });
     this.time = el("span", { class: "number" });
     this.timeFor = el("span", { class: "unit" });
@@ -115,20 +121,23 @@ class Panel {
     this.codes = el("ol", { class: "codes", "aria-label": "Last codes, newest last" });
     this.lines = el("ol", { class: "lines", "aria-label": "Last console lines" });
     this.links = el("ul", { class: "links", "aria-label": "Links" });
-    this.trial = el("div", { class: "trial" });
+    this.bench = new Bench(this.name);
     this.findings = el("ul", { class: "small-findings", "aria-label": "Findings" });
     this.node = el("section", { class: "board", "aria-labelledby": id, tabindex: "0" },
+      el("div", { class: "card" },
       el("div", { class: "board-head" }, el("h2", { id }, wire(this.name, 64)), this.state, this.facts),
-      this.alarmBox,
+      this.goal,
+      el("div", { class: "alarm" }, this.alarmBox, this.silencer.node, this.help),
       el("div", { class: "board-main" },
         el("div", { class: "stage" }, this.stageName,
           el("p", { class: "stage-time" }, this.time, this.timeFor), this.gauge.node),
         el("div", { class: "last-code" }, this.code, this.codeMeans)),
+      this.contacts),
+      this.bench.node,
       el("div", { class: "board-rest" },
         el("div", { class: "rest-codes" }, el("h3", {}, "codes"), this.codes, this.findings),
         el("div", { class: "rest-lines" }, el("h3", {}, "console"), this.lines),
-        el("div", { class: "rest-links" }, el("h3", {}, "links"), this.links, this.trial)),
-      this.contacts);
+        el("div", { class: "rest-links" }, el("h3", {}, "links"), this.links)));
   }
 
   /** Ask for usual times and meanings again, but not oftener than `TABLE_MS`: a looping machine boots often. */
@@ -144,30 +153,16 @@ class Panel {
     } catch { /* asked again with the next boot */ }
   }
 
-  async fetchTrial(id) {
-    this.trialShown = id;
-    put(this.trial);
-    if (!id) return;
-    put(this.trial, el("h3", {}, `trial ${id}`));
-    try {
-      const trial = await ask(`/api/trials/${encodeURIComponent(id)}`);
-      if (this.trialShown !== id) return;
-      const rows = Object.entries(trial.setup).map(([factor, level]) =>
-        el("div", { class: factor in trial.changed ? "changed" : null },
-          el("dt", {}, wire(factor, 40)), el("dd", {}, wire(level, 40), factor in trial.changed ? el("em", {}, " changed") : null)));
-      put(this.trial, el("h3", {}, "trial ", el("a", { href: `/study/${encodeURIComponent(trial.study)}` }, id)), el("dl", { class: "setup" }, rows));
-    } catch { /* the id stands there already */ }
-  }
-
   take(picture) {
     const before = this.picture;
     this.picture = picture;
     this.at = performance.now();
     const boot = picture.boot;
     if (boot?.id !== before?.boot?.id || (boot?.outcome !== before?.boot?.outcome && boot?.outcome === "finished")) this.fetchTable();
-    if ((picture.trial ?? null) !== (this.trialShown ?? null)) this.fetchTrial(picture.trial);
-    const key = `${boot?.id} ${boot?.outcome} ${picture.stage} ${boot?.findings.length} ${boot?.stages.length} ${picture.standing?.t}`;
-    const urgent = `${picture.standing?.rule} ${picture.standing?.t} ${picture.trial}`;
+    this.bench.show(picture);
+    const goal = picture.goal;
+    const urgent = `${picture.standing?.rule} ${picture.standing?.t} ${picture.silent_for_s === null} ${picture.trial} ${goal?.ok} ${goal?.why}`;
+    const key = `${boot?.id} ${boot?.outcome} ${picture.stage} ${boot?.findings.length} ${boot?.stages.length} ${urgent}`;
     if (urgent !== this.drawn.urgent || this.at - this.drawn.heavy >= this.heavy) {
       this.drawn.urgent = urgent;
       this.draw(key);
@@ -190,6 +185,7 @@ class Panel {
     if (key !== this.drawn.key || !key) {
       this.drawn.key = key;
       this.drawState(p);
+      this.drawGoal(p);
       this.drawContacts(p);
       this.drawFindings(p);
     }
@@ -206,26 +202,57 @@ class Panel {
     const past = boot?.ended ? PAST[this.outcome] : undefined;
     this.node.dataset.state = past ? "cut-short" : this.outcome;
     put(this.state, shape(this.node.dataset.state), " ", el("span", {}, past ?? WORDS[this.outcome]));
-    put(this.facts, boot ? [el("a", { href: `/boot/${encodeURIComponent(boot.id)}` }, "this boot"), " ", this.ago ??= el("span", {})] : "switch the machine on");
+    put(this.facts, boot ? [el("a", { href: `/boot/${encodeURIComponent(boot.id)}` }, p.remembered ? "the last boot" : "this boot"), " ", this.ago ??= el("span", {})] : "switch the machine on");
     const bad = p.standing;
     const word = bad && (bad.kind === "loop" ? WORDS.looped : WORDS.stalled);
     this.node.dataset.alarm = bad ? "yes" : "no";
     put(this.alarmBox);
+    put(this.help);
     if (bad) {
       const s = p.standing;
       this.quiet = el("span", { class: "number" });
       put(this.alarmBox,
         el("p", { class: "alarm-word" }, shape(bad.kind === "loop" ? "looped" : "stalled"), el("span", {}, word)),
         el("p", { class: "alarm-where" }, s.stage ? ["in ", el("strong", {}, wire(s.stage, 40)), " "] : null,
-          s.code ? ["at code ", el("strong", {}, wire(s.code, 4)), " "] : null, "quiet for ", this.quiet),
-        el("div", { class: "alarm-help" },
-          el("p", {}, wire(s.means ?? s.detail ?? s.rule, 500)),
-          s.try?.length ? el("ol", {}, s.try.slice(0, 4).map((step) => el("li", {}, wire(step, 240)))) : null,
-          s.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(s.caution, 300)) : null));
+          s.code ? ["at code ", el("strong", {}, wire(s.code, 4)), " "] : null, "quiet for ", this.quiet));
+      put(this.help,
+        el("p", {}, told(s.means ?? s.detail ?? s.rule, 500, this.name)),
+        s.try?.length ? el("ol", {}, s.try.slice(0, 4).map((step) => el("li", {}, told(step, 240, this.name)))) : null,
+        s.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), told(s.caution, 300, this.name)) : null);
+    }
+    const silent = p.silent_for_s !== null;
+    this.node.dataset.silent = silent ? "yes" : "no";
+    this.silencer.node.hidden = !bad;
+    if (bad && !silent) {
+      const s = p.standing;
       alarm(this.name, `${harmless(this.name, 40)}: ${word}${s.stage ? ` in ${harmless(s.stage, 40)}` : ""}`);
     } else calm(this.name);
     const name = p.stage ?? (boot ? "begun" : "waiting for a boot");
     put(this.stageName, wire(name, 40));
+  }
+
+  /** The goal of the running trial comes first: a boot that finished without it is no success. */
+  drawGoal(p) {
+    const goal = p.goal;
+    const is = !goal ? "none" : goal.ok === null ? "open" : goal.ok ? "reached" : "missed";
+    this.node.dataset.goal = is;
+    this.goal.hidden = !goal;
+    if (!goal) return;
+    const word = { open: "goal", reached: "REACHED", missed: "NOT REACHED" }[is];
+    put(this.goal,
+      el("p", { class: "goal-word" }, shape({ open: "idle", reached: "finished", missed: "link-lost" }[is]),
+        el("span", {}, `${word}:`), " ", el("strong", {}, wire(goal.short, 60))),
+      el("p", { class: "goal-why" }, told(goal.why, 160)));
+  }
+
+  async silence(for_s) {
+    const s = this.picture?.standing;
+    if (!s) return;
+    try {
+      await send(`/api/machines/${encodeURIComponent(this.name)}/silence`, { kind: s.kind, rule: s.rule, for_s });
+    } catch (error) {
+      put(this.bench.said, el("span", { class: "wrong" }, told(error.message, 300)));
+    }
   }
 
   drawContacts(p) {
@@ -259,7 +286,7 @@ class Panel {
   }
 
   drawCodes(p) {
-    const last = p.codes.at(-1);
+    const last = p.codes.at(-1) ?? (p.remembered && p.boot?.last_code ? { code: p.boot.last_code, known: true } : undefined);
     say(this.code, last ? harmless(last.code, 4) : "––");
     say(this.codeMeans, last ? harmless(this.table.meanings[last.code] ?? (last.known ? "" : "not in the table"), 120) : "no code yet");
     const key = p.codes.map((c) => c.code).join(" ") + p.codes.at(-1)?.t;
@@ -302,8 +329,9 @@ class Panel {
       say(this.time, clock(inStage ?? 0));
       say(this.timeFor, `${inStage < 100 ? "s" : ""} ${was}in this stage`);
     }
-    if (this.ago) say(this.ago, `${was}started ${clock(this.since(p.boot_for_s) ?? 0)}${p.boot_for_s < 100 ? " s" : ""} ago`);
-    if (this.quiet && this.node.dataset.alarm === "yes") say(this.quiet, `${clock(this.since(p.quiet_for_s) ?? 0)} s`);
+    if (this.ago) say(this.ago, `${was}started ${spoken(this.since(p.boot_for_s) ?? 0)} ago`);
+    if (p.standing) this.silencer.show(p.silent_for_s === null ? null : Math.max(0, p.silent_for_s - (this.old ? 0 : (performance.now() - this.at) / 1000)));
+    if (this.quiet && this.node.dataset.alarm === "yes") say(this.quiet, spoken(this.since(p.quiet_for_s) ?? 0));
     const due = p.due ? { due: true, at_s: (p.stage_for_s ?? 0) + p.due_in_s, rule: p.due, kind: p.due_limit_kind } : null;
     this.gauge.show(over || !p.stage ? null : inStage, this.usual?.[p.stage], p.stage, due);
   }

@@ -1,13 +1,15 @@
 // Study: what was tried, what it says, what to try next; and buttons that a gloved hand can hit.
 import { el, put, shape, told, wire, harmless } from "../dom.js";
 import { ask, percent, send } from "../talk.js";
+import { studyCare } from "./care.js";
+import { drawWhy } from "./evidence.js";
+import { leftRunning, starter } from "./starting.js";
 
 const POLL_MS = 3000;
-const SHOWN = 4;
 
 export async function show(main, { argument }) {
   const path = `/api/studies/${encodeURIComponent(argument)}`;
-  const parts = Object.fromEntries(["run", "next", "why", "trials"].map((name) => [name, el("div", {})]));
+  const parts = Object.fromEntries(["question", "run", "next", "why", "trials", "care"].map((name) => [name, el("div", {})]));
   const title = el("div", {});
   const told = el("p", { class: "wrong", role: "alert", hidden: true });
   let page = null;
@@ -21,7 +23,9 @@ export async function show(main, { argument }) {
 
   async function load(force = false) {
     page = await ask(path);
-    const now = JSON.stringify([page.trials.map((t) => [t.id, t.ended, t.ok, t.fail, t.not_counted, t.checks, t.differs]), page.results.length]);
+    const now_ = (await ask("/api/machines").catch(() => [])).find((one) => one.trial === page.running);
+    page.left = now_?.trial_left?.replace(/ `benchd.*/, "") ?? null;
+    const now = JSON.stringify([page.trials.map((t) => [t.id, t.ended, t.ok, t.fail, t.not_counted, t.checks, t.differs, t.name, t.boots.map((b) => b.why)]), page.results.map((r) => r.id)]);
     if (now === mark && !force) return;
     mark = now;
     const focused = document.activeElement?.id;
@@ -29,9 +33,12 @@ export async function show(main, { argument }) {
       el("p", { class: "meta" }, el("span", {}, "goal ", el("strong", {}, wire(page.study.goal, 160))), page.machine ? el("span", {}, "machine ", el("strong", {}, wire(page.machine, 64))) : null));
     drawRunning(parts.run, page, act);
     drawTrials(parts.trials, page);
+    const open = parts.care.querySelector("details")?.open;
+    put(parts.care, studyCare(page, act));
+    parts.care.firstChild.open = !!open;
     if (focused && document.activeElement?.id !== focused) document.getElementById(focused)?.focus({ preventScroll: true });
     const [why, next] = await Promise.all([ask(`${path}/why`), ask(`${path}/next`).catch((error) => ({ next: [], stop: false, advice: error.message, remarks: [], left_out: [] }))]);
-    drawNext(parts.next, page, next, act);
+    drawNext(parts.next, page, next, starter(parts.question, act, page.study.name, page.machine));
     drawWhy(parts.why, why);
     main.dataset.weighed = "yes";
   }
@@ -55,7 +62,7 @@ export async function show(main, { argument }) {
     await load(true).catch(fail);
   }
 
-  put(main, title, told, el("div", { class: "two" }, el("div", {}, parts.run, parts.next), el("div", {}, parts.why)), parts.trials);
+  put(main, title, told, parts.question, el("div", { class: "two" }, el("div", {}, parts.run, parts.next), el("div", {}, parts.why)), parts.trials, parts.care);
   await load();
   setInterval(() => { if (!document.hidden && !main.contains(document.activeElement?.closest("form"))) load().catch(() => {}); }, POLL_MS);
 }
@@ -88,6 +95,7 @@ function drawRunning(box, page, act) {
   });
   put(box, el("section", { class: "part" },
     el("div", { class: "title-line" }, el("h2", {}, "Trial ", wire(trial.id, 20), " is running"), dots(trial), el("span", { class: "soft" }, tally(trial), unseen(trial)), end),
+    page.left ? leftRunning(page.left, trial.id, act) : null,
     el("dl", { class: "setup" }, Object.entries(trial.setup).map(([factor, level]) => {
       const change = trial.changes.find((one) => one.factor === factor);
       return el("div", { class: change ? "changed" : null }, el("dt", {}, wire(factor, 40)), el("dd", {}, wire(level, 60), change ? el("em", {}, " was ", wire(change.from, 60)) : null));
@@ -103,14 +111,20 @@ function glove(name, trial, page, act, n) {
   const last = page.results.filter((one) => one.trial === trial.id && one.check === name).at(-1);
   const enter = (passed) => (event) => act(() => send("/api/results", { check: name, passed, trial: trial.id, new: added.has(name) }), event.currentTarget);
   const said = el("p", { class: "said", role: "status" });
+  const newest = trial.boots.filter((one) => one.boot && !one.why.startsWith("an earlier pass")).at(-1);
+  const unsure = (event) => act(async () => {
+    if (!newest) throw new Error("This trial has no boot yet: there is nothing to leave out.");
+    await send(`/api/boots/${encodeURIComponent(newest.boot)}/leave-out`, { reason: "unsure, as seen at the bench" });
+  }, event.currentTarget);
   if (last) {
     const back = el("button", { type: "button", class: "quiet-button" }, "take it back");
     back.addEventListener("click", () => act(() => send(`/api/results/${last.id}`, {}, "DELETE"), back));
-    put(said, `last entered: ${last.passed ? "passed" : "failed"} `, last.boot ? ["for ", el("a", { href: `/boot/${encodeURIComponent(last.boot)}` }, "a boot"), " "] : "for the trial ", back);
+    put(said, `last entered, #${last.id}: ${last.passed ? "passed" : "failed"} `, last.boot ? ["for ", el("a", { href: `/boot/${encodeURIComponent(last.boot)}` }, "a boot"), " "] : "for the trial ", back);
   } else said.textContent = "nothing entered by hand yet";
   return el("fieldset", {}, el("legend", {}, wire(shown, 120)),
     el("button", { type: "button", class: "pass", id: `pass${n}`, onclick: enter(true) }, shape("finished"), "passed"),
-    el("button", { type: "button", class: "fail", id: `fail${n}`, onclick: enter(false) }, shape("link-lost"), "failed"), said);
+    el("button", { type: "button", class: "fail", id: `fail${n}`, onclick: enter(false) }, shape("link-lost"), "failed"),
+    name === "goal" ? el("button", { type: "button", class: "unsure", onclick: unsure }, shape("idle"), "unsure: leave the boot out") : null, said);
 }
 
 const tally = (trial) => `${trial.ok} ok, ${trial.fail} failed${trial.not_counted ? `, ${trial.not_counted} not counted` : ""}`;
@@ -123,11 +137,10 @@ function dots(trial) {
     el("span", { class: one.ok === null ? "none" : one.ok ? "good" : "bad", title: harmless(one.why, 200) }, shape(one.ok === null ? "idle" : one.ok ? "finished" : "link-lost"))));
 }
 
-function drawNext(box, page, next, act) {
-  const start = (body, button) => act(() => send("/api/trials", { study: page.study.name, machine: page.machine, end_running: page.running, ...body }), button);
+function drawNext(box, page, next, start) {
   put(box, el("section", { class: "part" }, el("h2", {}, next.stop ? "Cause found" : "Next"),
     el("p", { class: "verdict" }, wire(next.advice, 600)),
-    next.next.map((one, n) => step(one, n, start)),
+    next.stop ? null : next.next.map((one, n) => step(one, n, start)),
     next.left_out.concat(next.remarks).map((text) => el("p", { class: "soft" }, wire(text, 300))),
     own(page, start)));
 }
@@ -176,45 +189,13 @@ function own(page, start) {
       el("label", { for: "reseated", class: "told-before" }, reseated, " the cover was off: what is plugged was taken out and put back"), said, go));
 }
 
-function drawWhy(box, why) {
-  const groups = new Map();
-  for (const one of why.causes.slice(0, 24)) groups.set(one.group, [...(groups.get(one.group) ?? []), one]);
-  put(box, el("section", { class: "part" }, el("h2", {}, "Causes, weighed"),
-    el("p", { class: "verdict" }, shape(why.settled ? "finished" : "idle"), " ", wire(why.verdict, 900)),
-    why.conclusion ? el("p", { class: "conclusion" }, wire(why.conclusion, 1200)) : null,
-    el("p", { class: "soft" }, `${why.boots} boots, ${why.failures} of them failed.`),
-    why.boots ? [...groups].map(([number, members]) => together(members, why.groups.find((one) => one.group === number))) : null,
-    why.doubts.length ? [el("h3", {}, "What could still be otherwise"), el("ul", { class: "doubts" }, why.doubts.map((one) => el("li", {}, wire(one.known, 300), " ", wire(one.otherwise, 300), " ", wire(one.tells, 500))))] : null,
-    el("h3", {}, "Ordering a part"), el("p", {}, shape(why.ordering.premature ? "link-lost" : "finished"), " ", wire(why.ordering.sentence, 500)),
-    why.checks?.length ? [el("h3", {}, "Checks across setups"), el("ul", {}, why.checks.map((one) => el("li", {}, el("strong", {}, wire(one.check, 80)), ": ", wire(one.sentence, 400))))] : null,
-    why.remarks.concat(why.evidence, why.left_out).map((text) => el("p", { class: "soft" }, wire(text, 300)))));
-}
-
-function together(members, group) {
-  const all = Math.max(members.length, group?.explanations ?? 0);
-  if (all < 2) return cause(members[0]);
-  const rest = members.slice(SHOWN);
-  return el("div", { class: "together" },
-    el("p", {}, `The trials cannot separate these ${all}${group ? `; together they hold ${percent(group.probability)}` : ""}:`),
-    members.slice(0, SHOWN).map(cause),
-    rest.length ? el("details", {}, el("summary", {}, `${rest.length} more of them`), rest.map(cause)) : null);
-}
-
-function cause(one) {
-  const speaks = (list, head) => (list.length ? el("div", {}, el("h3", {}, head), el("ul", {}, list.slice(0, 6).map((s) => el("li", {}, wire(s.trial, 20), `: `, wire(s.words, 200), el("span", { class: "soft" }, ` (${s.bits > 0 ? "+" : ""}${s.bits.toFixed(1)} bits)`))))) : null);
-  return el("div", { class: "cause" },
-    el("div", {}, el("div", { class: "share" }, percent(one.probability)), el("div", { class: "share-bar", "aria-hidden": "true" }, el("i", { style: { width: `${100 * one.probability}%` } }))),
-    el("div", {}, el("p", {}, el("strong", {}, wire(one.class, 60)), ": ", wire(one.text, 400)),
-      one.supports.length || one.against.length ? el("details", {}, el("summary", {}, `evidence: ${one.supports.length} for, ${one.against.length} against`), speaks(one.supports, "speaks for it"), speaks(one.against, "speaks against it")) : null));
-}
-
 function drawTrials(box, page) {
   const factors = page.factors.filter((factor) => factor.levels.length > 1 || page.trials.some((t) => t.setup[factor.name] !== factor.levels[0]));
   put(box, el("section", { class: "part" }, el("h2", {}, "Trials"),
     page.trials.length ? el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Trials" }, el("table", { class: "trials" },
       el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "trial"), factors.map((f) => el("th", { scope: "col" }, wire(f.name, 40))), el("th", { scope: "col" }, "boots"), el("th", { scope: "col" }, "checks"), el("th", { scope: "col" }, ""))),
       el("tbody", {}, [...page.trials].reverse().map((trial, n, all) => el("tr", { class: trial.id === page.running ? "now-row" : null },
-        el("th", { scope: "row" }, el("a", { href: `/boots?trial=${encodeURIComponent(trial.id)}` }, wire(trial.id, 20)), trial.id === page.running ? " running" : null),
+        el("th", { scope: "row" }, el("a", { href: `/boots?trial=${encodeURIComponent(trial.id)}` }, wire(trial.id, 20)), trial.name ? el("div", { class: "soft" }, wire(trial.name, 60)) : null, trial.id === page.running ? " running" : null),
         factors.map((f) => {
           const moved = trial.changes.some((c) => c.factor === f.name);
           return el("td", { class: moved ? "moved" : null }, wire(trial.setup[f.name], 60), moved ? el("span", { class: "unseen" }, " (changed)") : null,
