@@ -97,14 +97,15 @@ class Marks:
         """
         with self._database.write() as connection:
             known = self._decided_boot(connection, self._boot_id(connection, boot))
+            before = _belonged(connection, known.id)
             study = None if trial is None else self._trial_row(connection, trial)["study"]
             if study is None and known.trial is not None and _has_trial(connection, known.trial):
                 study = self._trial_row(connection, known.trial)["study"]
             for one in _loop_of(connection, known):
                 self._mark(connection, one, {"moved": True, "trial": trial}, {"moved": False, "trial": None})
-            if known.trial != trial:
+            if before != trial:
                 write_down(
-                    connection, hand, "boot-moved", boot=known.id, trial=trial, study=study, before=known.trial,
+                    connection, hand, "boot-moved", boot=known.id, trial=trial, study=study, before=before,
                     after=trial,
                 )  # fmt: skip
             return self._decided_boot(connection, known.id)
@@ -161,6 +162,14 @@ class Marks:
 
 def _text(value: Any) -> str | None:
     return (", ".join(value) if isinstance(value, list) else value) or None
+
+
+def _belonged(connection: sa.Connection, boot_id: str) -> str | None:
+    """The trial that a boot belongs to, also where that is deleted and so is shown as none."""
+    boot = schema.boot
+    own = sa.case((moved(boot.c.id), chosen(boot.c.id)), else_=boot.c.trial)
+    found: str | None = connection.execute(sa.select(own).where(boot.c.id == boot_id)).scalar_one()
+    return found
 
 
 def _has_trial(connection: sa.Connection, trial: str) -> bool:
