@@ -222,13 +222,14 @@ def import_boots(
 
     Exit codes: 0 fine, 1 a file is damaged or the store failed, 2 the name of the machine is taken, or wrong use.
     """
+    from benchd.cli.studystore import hand
     from benchd.watch.archive import opened
     from benchd.watch.importing import Imported, Importer
 
     loaded = settings_of(config)
     done = Imported()
     with store_of(config, write=True) as store, opened(files) as captures:
-        importer = Importer(store, loaded.data, [part.name for part in loaded.settings.machine])
+        importer = Importer(store, loaded.data, [part.name for part in loaded.settings.machine], hand())
         for path in captures:
             importer.take(path, machine, same_machine, done)
     _tell_imported(done, json)
@@ -263,11 +264,12 @@ def remove_boots(
 
     Exit codes: 0 fine, 1 the store failed, 2 no such boot, or one of this bench.
     """
+    from benchd.cli.studystore import hand
     from benchd.watch.importing import Importer
 
     loaded = settings_of(config)
     with store_of(config, write=True) as store:
-        importer = Importer(store, loaded.data, ())
+        importer = Importer(store, loaded.data, (), hand())
         gone = [importer.remove(boot.id).id for boot in [store.boot(name) for name in boots]]
     if json:
         emit_json({"removed": gone})

@@ -12,7 +12,7 @@ from benchd.capture import Capture, CaptureWriter, read_capture
 from benchd.capture.keeper import folder_name
 from benchd.errors import BenchError, UsageError
 from benchd.files import read_bytes
-from benchd.store import Result, Store
+from benchd.store import Hand, Result, Store
 from benchd.store.boots import IMPORTED, IMPORTED_OTHER
 from benchd.vocabulary.models import Boot
 from benchd.watch.archive import MOST_BYTES, About
@@ -37,10 +37,10 @@ class Imported:
 
 
 class Importer:
-    """Takes captures into the data folder `data` and its store. `own` are the machines of this bench."""
+    """Takes captures into the data folder `data` and its store. `own`: this bench's machines; `hand`: who does it."""
 
-    def __init__(self, store: Store, data: Path, own: Iterable[str]) -> None:
-        self._store, self._data, self._own = store, data, set(own)
+    def __init__(self, store: Store, data: Path, own: Iterable[str], hand: Hand) -> None:
+        self._store, self._data, self._own, self._hand = store, data, set(own), hand
 
     def take(self, path: Path, name: str | None, same: bool, out: Imported) -> None:
         """Take in one capture; `name` is what its machine is to be called, `same`: it is this bench's machine.
@@ -78,7 +78,7 @@ class Importer:
         path = self._store.capture_of(boot.id)
         for result in self._store.results(boot=boot.id):
             if result.id is not None and result.note.startswith(SOURCE):
-                self._store.delete_result(result.id)
+                self._store.take_back(result.id, self._hand)
         self._store.replace_boots({boot.id: None})
         if path is not None and not self._store.boots_of_capture(path):
             for file in (Path(path), Path(path + SUFFIX), beside(Path(path))):
