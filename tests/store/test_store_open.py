@@ -11,7 +11,7 @@ import pytest
 import sqlalchemy as sa
 
 from benchd.errors import ExternalError, UsageError
-from benchd.store import Store, database, schema
+from benchd.store import Hand, Store, database, schema
 from benchd.store.database import Database, upgrade
 from benchd.vocabulary.models import Boot, Check, Finding, Stage
 
@@ -289,3 +289,20 @@ def test_a_store_is_filled_from_a_backup_of_any_other(place: str, tmp_path: Path
         with pytest.raises(UsageError, match="is not empty"):
             other.fill_from(tmp_path / "copy.db")
         assert other.row_counts() == kept
+
+
+def test_numbers_of_results_go_on_after_an_upgrade(place: str) -> None:
+    """Results of an older store keep their numbers and count; the next one is numbered after them, whatever goes."""
+    old_store(place, "0007")
+    run(
+        place,
+        *FIRST_SCHEMA_ROWS.strip().split(";\n")[:1],
+        "INSERT INTO result (id, boot, name, passed, source, note, entered) "
+        "VALUES (7, 'b1', 'video', true, 'hand', '', '2026-03-01T20:00:00+01:00')",
+    )
+    with Store.open(place) as store:
+        (old,) = store.results()
+        assert (old.id, old.check, old.left_out) == (7, "video", None)
+        store.take_back(7, Hand("2026-03-01T20:01:00+01:00"))
+        assert store.add_result(old.model_copy(update={"id": None, "trial": None})).id == 8
+        assert store.boot("b1").left_out is None and store.log()[0].kind == "result-taken-back"
