@@ -372,7 +372,7 @@ class BootTracker:
         Which lines that are, and what they do, is told by `_on_text`: whatever is not sure here is left to it.
         """
         machine, boot = self.machine, self.machine.boot
-        if boot is None or machine.phase not in TOUCHED or machine.off_ns is not None or not boot.lines or boot.after:
+        if boot is None or not boot.lines or boot.after or not self._running():
             return 0
         place, name, started_ns, most_ns = start, self.name, boot.start_ns, self._most_ns(machine, boot)
         lines, match, surely_new, shown = self._lines.now, self.matcher.text, boot.said.surely_new, machine.out
@@ -381,26 +381,25 @@ class BootTracker:
                 break
             link, text, number = one.link, one.text, one.line
             before = lines.get(link)
-            if boot.texts + 1 == WRONG_LINES or (before is not None and before[0] == number) or match(text):
-                break
-            if not surely_new(text):
+            known = boot.texts + 1 == WRONG_LINES or (before is not None and before[0] == number)
+            if known or match(text) or not surely_new(text):
                 break
             lines[link] = number, text, None
             self._now, boot.again_ns = one.at_ns, None
             machine.since_start += 1
             boot.lines += 1
             boot.texts += 1
-            life_ns = one.last_ns
-            if life_ns > one.at_ns:
-                life_ns = one.at_ns
-            if life_ns > boot.last_ns:
-                boot.last_ns = life_ns
+            boot.last_ns = max(boot.last_ns, min(one.last_ns, one.at_ns))
             if self.shows:
                 t_ns = one.t_ns
-                t = (t_ns - started_ns) / NS if t_ns > started_ns else 0.0
+                t = max(0, t_ns - started_ns) / NS
                 shown.append(LineSeen(name, t_ns, one.u_ns, link, boot.id, t, number, text, one.partial, False))
             place += 1
         return place - start
+
+    def _running(self) -> bool:
+        """Whether a sign of life does no more than put deadlines off."""
+        return self.machine.phase in TOUCHED and self.machine.off_ns is None
 
     def _most_ns(self, machine: BootMachine, boot: BootState) -> int:
         """Before this instant a line changes nothing but what it is itself: no deadline falls, no stage gets slow."""

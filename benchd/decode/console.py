@@ -128,15 +128,19 @@ class Console(Framing):
         self._outlet.counts.take(place - start)
         return place - start
 
+    def _says_nothing_by(self, spread: Spread) -> bool:
+        """Whether no line is said for being unfinished while a chunk lasts."""
+        end_ns, changed_ns, deadline = spread.last_ns, self._changed_ns, self.deadline
+        if (deadline is not None and deadline <= end_ns) or spread.lasts_ns >= self._quick_ns:
+            return False
+        return changed_ns is None or end_ns - changed_ns < GROWING_NS
+
     def _lines(self, data: bytes, start: int, spread: Spread) -> int:
         """Take lines, and what of one is there, as `_piece` would one by one; return how many bytes.
 
         Only where no line can be said for being unfinished while the chunk lasts.
         """
-        end_ns, changed_ns, deadline = spread.last_ns, self._changed_ns, self.deadline
-        if (deadline is not None and deadline <= end_ns) or spread.lasts_ns >= self._quick_ns:
-            return 0
-        if (changed_ns is not None and end_ns - changed_ns >= GROWING_NS) or not self._reports.idle:
+        if not self._says_nothing_by(spread) or not self._reports.idle:
             return 0
         found = self._charset.lines.match(data, start, start + LINES_BYTES)
         assert found is not None  # it may be empty
