@@ -79,7 +79,12 @@ def known_stall(boot: BootState, table: RuleTable) -> StallRule | None:
         latest = max(seen for _, seen in boot.after)
         rules = [table.stall[i] for i, seen in boot.after if seen == latest]
         return min(rules, key=lambda rule: rule.quiet)
-    return stall_in(table, boot.stage.rule) if boot.stage is not None else None
+    stage = boot.stage
+    if stage is None:
+        return None
+    if not stage.looked:  # a table is not changed within a boot, and may have thousands
+        stage.stall, stage.looked = stall_in(table, stage.rule), True
+    return stage.stall
 
 
 def stall_in(table: RuleTable, stage: StageRule) -> StallRule | None:

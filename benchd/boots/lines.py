@@ -12,11 +12,12 @@ class Lines:
     """Remembers each link's present line: its number, its text so far, and which rules it has fired."""
 
     def __init__(self) -> None:
-        self._now: dict[str, tuple[int, str, set[Hit] | None]] = {}
+        self.now: dict[str, tuple[int, str, set[Hit] | None]] = {}
+        """By link. For a line that no rule goes by there is no set."""
 
     def take(self, seen: Text, hits: Sequence[Hit]) -> tuple[Sequence[Hit], bool, bool]:
         """Return the hits that this line did not have before, whether anything is new, whether it is another line."""
-        number, text, fired = self._now.get(seen.link, (-1, "", None))
+        number, text, fired = self.now.get(seen.link, (-1, "", None))
         new_line = number != seen.line
         fresh = hits
         if hits:
@@ -25,14 +26,5 @@ class Lines:
             fired.update(Hit(hit.role, hit.index) for hit in fresh)
         elif new_line:
             fired = None
-        self._now[seen.link] = (seen.line, seen.text, fired)
+        self.now[seen.link] = (seen.line, seen.text, fired)
         return fresh, new_line or text != seen.text, new_line
-
-    def has(self, seen: Text) -> bool:
-        """Whether something was told of this line before."""
-        now = self._now.get(seen.link)
-        return now is not None and now[0] == seen.line
-
-    def next(self, seen: Text) -> None:
-        """Take in another line that no rule fires for."""
-        self._now[seen.link] = (seen.line, seen.text, None)

@@ -47,11 +47,12 @@ class Sayings:
 
     def surely_new(self, text: str) -> bool:
         """Take in a line of which a look shows that it says something new; return False, and leave it, where not."""
-        first = order(text)
-        if len(text) > GIST_CHARS or first in self._orders or None in self._orders:
+        first = bytes(dict.fromkeys(text.encode("ascii", "ignore").translate(None, _OTHERS)))  # as `order`
+        orders = self._orders
+        if len(text) > GIST_CHARS or first in orders or None in orders:
             return False
         self._texts.append(text)
-        self._orders.append(first)
+        orders.append(first)
         return True
 
     def add(self, text: str) -> None:

@@ -9,7 +9,7 @@ from typing import Literal
 
 from benchd.boots.limits import Limit
 from benchd.boots.repeats import Sayings
-from benchd.rules.schema import Help, StageRule
+from benchd.rules.schema import Help, StageRule, StallRule
 from benchd.vocabulary.measured import Measured, check_name
 from benchd.vocabulary.models import Blind, Boot, Check, Finding, FindingKind, Outcome, Stage
 from benchd.vocabulary.observations import Reported
@@ -33,6 +33,9 @@ class Entered:
     u_ns: int
     limit: Limit | None
     slow: bool = False
+    stall: StallRule | None = None
+    """The known stall point in this stage, once it was `looked` for."""
+    looked: bool = False
 
 
 @dataclass(slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import islice
 
 from benchd.boots import notices
 from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, silence
@@ -50,6 +51,8 @@ class BootTracker:
         self.machine = BootMachine(name, matcher, links, anchor)
         self.judged = 0
         """Deadlines that fell so far."""
+        self.shows = True
+        """Whether each code and line is told of; boots are judged the same without."""
         self._floating = 0
         self._lines = Lines()
         self._first: tuple[str, object] | None = None  # link, and what came first, in a boot that is only recorded
@@ -330,6 +333,8 @@ class BootTracker:
             boot.after, self._clear_ns = after, PAST
 
     def _show_code(self, seen: Code, known: bool) -> None:
+        if not self.shows:
+            return
         boot, t_ns = self.machine.boot, seen.t_ns
         code = f"{seen.value:04X}" if seen.wide else shown(seen.value)
         by, t = (None, None) if boot is None else (boot.id, boot.seconds(t_ns))
@@ -343,13 +348,9 @@ class BootTracker:
             self._clear_ns = PAST
         if news and not (hits and any(hit.role == "ignore" for hit in hits)):
             self._line_lives(seen, hits, fresh, new_line)
-        boot, t_ns = machine.boot, seen.t_ns
-        by, t = (None, None) if boot is None else (boot.id, boot.seconds(t_ns))
-        machine.out.append(
-            LineSeen(
-                self.name, t_ns, seen.u_ns, seen.link, by, t, seen.line, text, seen.partial, report is not None
-            )
-        )  # fmt: skip
+        boot = machine.boot
+        if self.shows:
+            self._show_line(seen)
         if fresh:
             apply(machine, fresh, lambda hit: seen.time_at(hit.start), seen.u_ns)
         if news and boot is not None:
@@ -357,40 +358,48 @@ class BootTracker:
                 judge_lines(machine, boot, seen.at_ns)
             tell_slow(machine, seen.at_ns)
 
+    def _show_line(self, seen: Text) -> None:
+        boot, t_ns = self.machine.boot, seen.t_ns
+        by, t = (None, None) if boot is None else (boot.id, boot.seconds(t_ns))
+        report = seen.report is not None
+        self.machine.out.append(
+            LineSeen(self.name, t_ns, seen.u_ns, seen.link, by, t, seen.line, seen.text, seen.partial, report)
+        )
+
     def _plain_lines(self, seen: Sequence[Observation], start: int) -> int:
         """Judge lines that no rule goes by and that are nothing but a sign of life, as `_feed` would; return how many.
 
         Which lines that are, and what they do, is told by `_on_text`: whatever is not sure here is left to it.
         """
         machine, boot = self.machine, self.machine.boot
-        if boot is None or machine.phase not in TOUCHED or machine.off_ns is not None or not boot.lines or boot.after:
+        if boot is None or not boot.lines or boot.after or not self._running():
             return 0
         place, name, started_ns, most_ns = start, self.name, boot.start_ns, self._most_ns(machine, boot)
-        while place < len(seen):
-            one = seen[place]
+        lines, match, surely_new, shown = self._lines.now, self.matcher.text, boot.said.surely_new, machine.out
+        for one in islice(seen, start, None):
             if not isinstance(one, Text) or one.report is not None or not self._now <= one.at_ns < most_ns:
                 break
-            text, at_ns, t_ns = one.text, one.at_ns, one.t_ns
-            if boot.texts + 1 == WRONG_LINES or self._lines.has(one) or self.matcher.text(text):
+            link, text, number = one.link, one.text, one.line
+            before = lines.get(link)
+            known = boot.texts + 1 == WRONG_LINES or (before is not None and before[0] == number)
+            if known or match(text) or not surely_new(text):
                 break
-            if not boot.said.surely_new(text):
-                break
-            self._lines.next(one)
-            self._now, boot.again_ns = at_ns, None
+            lines[link] = number, text, None
+            self._now, boot.again_ns = one.at_ns, None
             machine.since_start += 1
             boot.lines += 1
             boot.texts += 1
-            life_ns = one.last_ns
-            if life_ns > at_ns:
-                life_ns = at_ns
-            if life_ns > boot.last_ns:
-                boot.last_ns = life_ns
-            t = (t_ns - started_ns) / NS if t_ns > started_ns else 0.0
-            machine.out.append(
-                LineSeen(name, t_ns, one.u_ns, one.link, boot.id, t, one.line, text, one.partial, False)
-            )  # fmt: skip
+            boot.last_ns = max(boot.last_ns, min(one.last_ns, one.at_ns))
+            if self.shows:
+                t_ns = one.t_ns
+                t = max(0, t_ns - started_ns) / NS
+                shown.append(LineSeen(name, t_ns, one.u_ns, link, boot.id, t, number, text, one.partial, False))
             place += 1
         return place - start
+
+    def _running(self) -> bool:
+        """Whether a sign of life does no more than put deadlines off."""
+        return self.machine.phase in TOUCHED and self.machine.off_ns is None
 
     def _most_ns(self, machine: BootMachine, boot: BootState) -> int:
         """Before this instant a line changes nothing but what it is itself: no deadline falls, no stage gets slow."""

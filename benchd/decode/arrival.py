@@ -46,6 +46,11 @@ class Spread:
         return self._t_ns - self.at(0)
 
     @property
+    def line(self) -> tuple[int, int]:
+        """By what rule bytes arrive from `level` on (ns): byte i at the first number, and i times the second."""
+        return self._t_ns - (self.count - 1) * self.step_ns, self.step_ns
+
+    @property
     def level(self) -> int:
         """How many bytes were held back to the floor; from there on they are `step_ns` apart."""
         held = self._floor_ns - self._first_ns

@@ -20,7 +20,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 
-from benchd.decode.arrival import Run, Spread
+from benchd.decode.arrival import Spread
 from benchd.decode.charset import Charset
 from benchd.decode.escapes import ESC, Escapes, EscapeStep
 from benchd.decode.link import Framing, Outlet
@@ -128,67 +128,86 @@ class Console(Framing):
         self._outlet.counts.take(place - start)
         return place - start
 
+    def _says_nothing_by(self, spread: Spread) -> bool:
+        """Whether no line is said for being unfinished while a chunk lasts."""
+        end_ns, changed_ns, deadline = spread.last_ns, self._changed_ns, self.deadline
+        if (deadline is not None and deadline <= end_ns) or spread.lasts_ns >= self._quick_ns:
+            return False
+        return changed_ns is None or end_ns - changed_ns < GROWING_NS
+
     def _lines(self, data: bytes, start: int, spread: Spread) -> int:
         """Take lines, and what of one is there, as `_piece` would one by one; return how many bytes.
 
         Only where no line can be said for being unfinished while the chunk lasts.
         """
-        end_ns, changed_ns, deadline = spread.last_ns, self._changed_ns, self.deadline
-        if (deadline is not None and deadline <= end_ns) or spread.lasts_ns >= self._quick_ns:
-            return 0
-        if (changed_ns is not None and end_ns - changed_ns >= GROWING_NS) or not self._reports.idle:
+        if not self._says_nothing_by(spread) or not self._reports.idle:
             return 0
         found = self._charset.lines.match(data, start, start + LINES_BYTES)
         assert found is not None  # it may be empty
-        lines = self._charset.text_of(found[0]).split("\n")
+        text = self._charset.text_of(found[0])
+        lines, place = text.split("\n"), start
         rest = lines.pop()
-        place = self._whole(lines, start, spread) if lines else start
-        if rest and place + len(rest) == found.end() and self._add(rest, place, spread):
+        easy = "~" not in text and text.count("\r") == text.count("\r\n")
+        level = spread.level if spread.step_ns == self._char_ns else spread.count
+        while lines and (self._screen.column or not easy or place < level):
+            whole = lines.pop(0)
+            if not self._whole(whole, place, spread):
+                return place - start
+            place += len(whole) + 1
+        if lines:
+            place = self._even(lines, place, spread)
+        if rest and self._add(rest, place, spread):
             place += len(rest)
         return place - start
 
-    def _whole(self, lines: Sequence[str], place: int, spread: Spread) -> int:
-        """Say whole lines, the first of which begins or goes on at `place` of its chunk; return where the next begins.
-
-        One that overwrites itself, is of a report, or too long is left to others, with those after it.
-        """
-        info, link, char_ns, number = self._outlet.info, self._outlet.link, self._char_ns, self._line
-        level = spread.level if spread.step_ns == char_ns else spread.count
-        latency_ns, most_u_ns, row = info.latency_ns, self._u_ns, self._row
-        leeway_ns = latency_ns // 2
+    def _even(self, lines: Sequence[str], place: int, spread: Spread) -> int:
+        """Say lines that begin and end in their chunk at the line's pace; return where the next one begins."""
+        outlet, char_ns, number = self._outlet, self._char_ns, self._line
+        link, latency_ns, most_u_ns, paced = outlet.link, outlet.info.latency_ns, self._u_ns, spread.paced
+        base_ns, step_ns = spread.line
+        u_ns, leeway_ns = spread.u(place), latency_ns // 2
         seen: list[Decoded] = []
-        column = self._screen.column
-        if self._screen.holds("~"):
-            return place
         for whole in lines:
-            body = whole.rstrip("\r")
-            if "\r" in body or "~" in body or column + len(body) > LINE_LIMIT:
-                break
-            first_ns = spread.at(place)
-            u_ns = spread.u(place) if body else most_u_ns
-            runs: Sequence[Run] = ()
-            if column:
-                before, runs = self._screen.take()
-                if body:
-                    runs += spread.runs(place, place + len(body), column)
-                body, column, first_ns = before + body, 0, runs[0][1]
-            elif place < level:
-                runs = spread.runs(place, place + len(body), 0)
-            if text := body.rstrip():
-                marks = marks_of(runs, len(text), char_ns, leeway_ns) if runs else ((0, first_ns),)
-                u_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
-                at_ns = spread.at(place + len(whole))
-                seen.append(Text(link, first_ns, u_ns, at_ns, number, text, False, marks, char_ns, None))
+            end = place + len(whole)
+            if text := whole.rstrip():
+                if not paced:
+                    u_ns = spread.u(place)
+                first_ns, at_ns = base_ns + place * step_ns, base_ns + end * step_ns
+                most_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
+                seen.append(
+                    Text(link, first_ns, most_ns, at_ns, number, text, False, ((0, first_ns),), char_ns, None)
+                )  # fmt: skip
                 number += 1
             most_u_ns = latency_ns
-            row = None if row is None else row + 1
-            place += len(whole) + 1
-            self._changed_ns = self._partial_ns = self.deadline = None
+            place = end + 1
         if seen:
-            self._outlet.emit_all(seen)
+            outlet.emit_all(seen)
             self._line, self._partial = number, None
-        self._u_ns, self._row = most_u_ns, row
+        self._u_ns = latency_ns
+        self._changed_ns = self._partial_ns = self.deadline = None
+        self._row = None if self._row is None else self._row + len(lines)
         return place
+
+    def _whole(self, whole: str, place: int, spread: Spread) -> bool:
+        """Say a line that begins or goes on at `place`, unless it overwrites itself or may be a report's."""
+        screen, body = self._screen, whole.rstrip("\r")
+        column, size, latency_ns = screen.column, len(body), self._outlet.info.latency_ns
+        if "\r" in body or "~" in body or screen.holds("~") or column + size > LINE_LIMIT:
+            return False
+        text, runs = screen.take()
+        if size:
+            self._u_ns = max(self._u_ns, spread.u(place))
+            text, runs = text + body, [*runs, *spread.runs(place, place + size, column)]
+        if text := text.rstrip():
+            marks = marks_of(runs, len(text), self._char_ns, latency_ns // 2)
+            line, u_ns, at_ns = self._line, self._u_ns + latency_ns // 2, spread.at(place + len(whole))
+            seen = Text(self._outlet.link, runs[0][1], u_ns, at_ns, line, text, False, marks, self._char_ns, None)
+            self._outlet.emit_all([seen])
+            self._line, self._partial = line + 1, None
+        self._u_ns = latency_ns
+        self._row = None if self._row is None else self._row + 1
+        self._changed_ns = self._partial_ns = self.deadline = None
+        return True
 
     def _piece(self, data: bytes, place: int, spread: Spread) -> int:
         """Take plain characters, and the line's end if it follows; return how many bytes."""

@@ -284,13 +284,14 @@ class LinkReader:
         absence = Absence(self._clock())
         while not self._stop.is_set():
             data = None
-            poll.poll(WAIT_MS)
-            # Asked once more: what had come by the first answer may have come long before this instant.
-            asked = self._clock()
-            if any(number == fd for number, _event in poll.poll(0)):
-                with contextlib.suppress(BlockingIOError):
-                    data = os.read(fd, READ_LIMIT)
-            t = self._clock()
+            asked = self._clock() + WAIT_MS * 1_000_000
+            if poll.poll(WAIT_MS):
+                # Asked once more: what had come by the first answer may have come long before this instant.
+                asked = self._clock()
+                if any(number == fd for number, _event in poll.poll(0)):
+                    with contextlib.suppress(BlockingIOError):
+                        data = os.read(fd, READ_LIMIT)
+            t = self._clock()  # with no answer it was asked last when the wait was over, no sooner (poll(2))
             if data == b"":
                 return why_gone(None, self.settings.port)
             self._attend(absence.away(asked, t, bool(data)), t)

@@ -65,9 +65,8 @@ class Text:
     def last_ns(self) -> int:
         """The arrival (ns) of the character that came last, which need not be the last one of the line."""
         last = len(self.text) - 1 if self.text else 0
-        if len(self.marks) == 1:
-            index, t_ns = self.marks[0]
-            return max(self.t_ns, t_ns, t_ns + (last - index) * self.char_ns if index <= last else self.t_ns)
+        if self.marks == ((0, self.t_ns),):
+            return self.t_ns + last * self.char_ns
         return max([self.t_ns, self.time_at(last), *(t_ns for _, t_ns in self.marks)])
 
     def time_at(self, index: int) -> int:

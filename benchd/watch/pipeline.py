@@ -72,6 +72,32 @@ class Pipeline:
         self._push(wrong)
         return self._release(until_ns)
 
+    def feed_all(self, records: Sequence[Record]) -> list[Event]:
+        """Take records in, as `feed` would one after the other; of one link only they are decoded first, then judged.
+
+        What is told does not depend on when time was looked at, and each part of the work keeps to itself for longer.
+        """
+        if len(self.decoders) != 1:
+            return [event for record in records for event in self.feed(record)]
+        out: list[Event] = []
+        seen: list[Observation] = []
+        for record in records:
+            own = self.decoders.get(record.link) if isinstance(record, Chunk) else None
+            if own is None:
+                out += self._judge(seen, self.now_ns)
+                out += self.feed(record)
+                seen = []
+                continue
+            seen += own.feed(record)
+            wrong = self._doctor.feed(record)
+            self.now_ns = max(self.now_ns, record.t_ns)
+            if wrong:
+                self._push(seen)
+                self._push(wrong)
+                out += self._release(self.now_ns)
+                seen = []
+        return out + self._judge(seen, self.now_ns)
+
     def drain(self) -> list[Event]:
         """Release what is held back, and tell of the open boot as it stands; for the end of a capture or run."""
         return self._release(self.now_ns) + self.tracker.stand()

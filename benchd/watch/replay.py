@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
+from itertools import islice
 from pathlib import Path
 
 from benchd.boots.limits import Limit
@@ -21,6 +22,8 @@ from benchd.watch.pipeline import Pipeline
 Placed = tuple[int, Record]
 """A record, and the offset of its block in the capture file."""
 TABLES_KEPT = 16
+TOGETHER = 64
+"""Records that are judged in one go where nobody asks what followed from each."""
 _NAME = re.compile(r"(.*?)(?:-(\d{1,5}))?", re.DOTALL)
 """Name of a capture, and which one of its second it is."""
 
@@ -45,11 +48,17 @@ class Replay:
 
     def events(self) -> Iterator[Event]:
         """Yield every event, machine by machine."""
-        for _, _, _, events in self.steps():
+        for _, _, _, events in self.steps(TOGETHER):
             yield from events
 
-    def steps(self) -> Iterator[tuple[Capture, Placed | None, Pipeline, list[Event]]]:
-        """Yield each record with its capture, the pipeline that was fed it, and what followed; None at a run's end."""
+    def steps(
+        self, together: int = 1, shows: bool = True
+    ) -> Iterator[tuple[Capture, Placed | None, Pipeline, list[Event]]]:
+        """Yield each record with its capture, the pipeline that was fed it, and what followed; None at a run's end.
+
+        Of so many records `together` only the last one is told of, with what followed from all of them. Unless it
+        `shows` them, codes and lines are judged and not told.
+        """
         pipeline: Pipeline | None = None
         before: Capture | None = None
         for capture in self.captures:
@@ -61,9 +70,11 @@ class Replay:
                 if pipeline is not None and before is not None:
                     yield before, None, pipeline, pipeline.drain()
                 pipeline = new_pipeline(capture, *self._judged_by(capture))
+                pipeline.tracker.shows = shows
             before, self.reading = capture, capture.path
-            for placed in readable(capture, news(capture) if goes_on else capture.placed(), self.problems):
-                yield capture, placed, pipeline, pipeline.feed(placed[1])
+            records = readable(capture, news(capture) if goes_on else capture.placed(), self.problems)
+            while some := list(islice(records, together)):
+                yield capture, some[-1], pipeline, pipeline.feed_all([record for _, record in some])
             if capture.problem:
                 self.problems.append(f"{capture.path}: {capture.problem}")
         if pipeline is not None and before is not None:
@@ -76,7 +87,7 @@ class Replay:
 
     def boots(self) -> list[Boot]:
         """Return every boot, in order of start."""
-        return last_records(self.events())
+        return last_records(event for *_, events in self.steps(TOGETHER, shows=False) for event in events)
 
 
 def judged_by(capture: Capture, base: Path, rules: str | None = None, judged_again: bool = True) -> tuple[str, str]:

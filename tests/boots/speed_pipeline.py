@@ -21,9 +21,11 @@ from pathlib import Path
 
 sys.path[:1] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[1])]
 
+from live.speed_console import console_lines  # noqa: E402
+from live.speed_console import table as rule_table  # noqa: E402
 from support.pipelines import ANCHOR, MS, NS  # noqa: E402
 
-from benchd.rules import Matcher  # noqa: E402
+from benchd.rules import Matcher, load_text  # noqa: E402
 from benchd.rules.files import load_table  # noqa: E402
 from benchd.vocabulary.records import Chunk, ClockMark, LinkInfo, ModemLines, Record  # noqa: E402
 from benchd.vocabulary.times import byte_time_ns  # noqa: E402
@@ -112,6 +114,35 @@ def feed(rows: list[Record]) -> None:
     one.drain()
 
 
+def text_byte_us(hit_every: int = 0, rules: int = 100, size: int = 184, count: int = 10_000) -> float:
+    """What a byte of a console's lines costs (us), read `size` bytes at a time; each `hit_every`th line is a rule's."""
+    data = b"".join(console_lines(count, hit_every))
+    rows = [row for row in records("console", data, size) if isinstance(row, Chunk)]
+    matcher = Matcher(load_text(rule_table(rules), "many.toml"))
+
+    def work() -> None:
+        one = Pipeline("bench", (CONSOLE,), matcher, ANCHOR)
+        for record in rows:
+            one.feed(record)
+        one.drain()
+
+    return min(seconds(work) for _ in range(ROUNDS)) / len(data) * 1e6
+
+
+def raw_code_us(size: int = 16, count: int = 20_000) -> float:
+    """What a POST code costs (us) of a machine that goes on within one stage, read `size` codes at a time."""
+    rows = [row for row in records("post", steady_codes(count), size) if isinstance(row, Chunk)]
+    matcher = Matcher(load_table(TABLE, Path("/")))
+
+    def work() -> None:
+        one = Pipeline("bench", (POST,), matcher, ANCHOR)
+        for record in rows:
+            one.feed(record)
+        one.drain()
+
+    return min(seconds(work) for _ in range(ROUNDS)) / count * 1e6
+
+
 def costs() -> None:
     print(f"{'stream':>24} {'piece':>6} {'read':>8} {'pipeline':>8} {'ratio':>6} {'of a full line':>15}")
     streams = [
@@ -173,6 +204,12 @@ def growth(days: float) -> None:
         print(f"from the first day to the last: {(held[-1] - held[0]) / 1024:+.0f} KiB")
 
 
+def rows_of_one_link() -> None:
+    print(f"a byte of text, no rule's: {text_byte_us():.3f} us; a hit in every tenth line: {text_byte_us(10):.3f} us")
+    print(f"a raw code: {raw_code_us():.2f} us, one at a time {raw_code_us(1):.2f} us")
+
+
 if __name__ == "__main__":
+    rows_of_one_link()
     costs()
     growth(float(sys.argv[1]) if len(sys.argv) > 1 else 7.01)

@@ -34,6 +34,13 @@ class Anew(BootTracker):
         self._clear_ns = PAST
 
 
+def state(tracker: BootTracker) -> tuple[object, ...]:
+    """What later judgements go by."""
+    machine, boot = tracker.machine, tracker.machine.boot
+    kept = boot and (boot.model(), boot.texts, boot.last_ns, boot.again_ns, boot.after, boot.said._texts)
+    return machine.phase, machine.since_start, machine.off_ns, kept
+
+
 def same(table: str, seen: list[Observation], end_ns: int) -> None:
     kept, anew = (kind("at286", matcher(table), (POST, CONSOLE), ANCHOR) for kind in (BootTracker, Anew))
     rng, place = random.Random(len(seen)), 0
@@ -44,6 +51,7 @@ def same(table: str, seen: list[Observation], end_ns: int) -> None:
         until_ns = min([until_ns, *(one.at_ns for one in seen[place:])])
         assert kept.feed_all(part, until_ns) == anew.feed_all(part, until_ns), part
         assert kept.next_deadline() == anew.next_deadline()
+        assert state(kept) == state(anew)
     assert kept.advance(end_ns) == anew.advance(end_ns)
     assert kept.judged == anew.judged and kept.stand() == anew.stand()
 
