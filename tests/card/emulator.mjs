@@ -11,11 +11,13 @@
 import { readFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { createInterface } from 'node:readline';
+import { UsbHost } from './usb_host.mjs';
 
 const [modules, image, pinTable] = process.argv.slice(2);
-const { RP2040, USBCDC } = createRequire(`${modules}/`)('rp2040js');
+const { RP2040 } = createRequire(`${modules}/`)('rp2040js');
 const { pins, image: { load, vectors } } = JSON.parse(pinTable);
 const CYCLE_NS = 8;
+const MS = 1_000_000;
 const UART_FIFO = 32;
 const UART_DR = 0;
 const UART_FR = 0x18;
@@ -51,6 +53,7 @@ class Card {
     for (const [name, level] of Object.entries({ iow: 1, aen: 0, reset: 0, power: 1, jumper0: 1, jumper1: 1 })) {
       this.set(name, level);
     }
+    this.host = new UsbHost(mcu);
     this.boot();
   }
 
@@ -209,6 +212,14 @@ class Card {
     return GARBAGE[this.garbage++ & 3];
   }
 
+  // One control transfer of the USB host: setup packet and data out as hex; returns data in as hex, or "stall".
+  control(setup, out = null) {
+    const transfer = this.host.ask(Buffer.from(setup, 'hex'), out === null ? null : Buffer.from(out, 'hex'));
+    for (let i = 0; i < 100 && transfer.result === null; i++) this.run(100_000);
+    if (setup.startsWith('0005')) this.host.address = parseInt(setup.slice(4, 6), 16);
+    return transfer.result;
+  }
+
   take() {
     const { sent } = this;
     this.sent = [];
@@ -236,6 +247,12 @@ const COMMANDS = {
   writes: (list, how) => card.writes(list, how),
   dip: (...given) => card.dip(...given),
   take: () => card.take(),
+  usbReset: () => { card.host.busReset(); card.run(MS); },
+  usbControl: (...given) => card.control(...given),
+  usbRead: (on) => { card.host.reading = on; },
+  usbWrite: (hex) => { card.host.outgoing.push(Buffer.from(hex, 'hex')); card.run(MS); },
+  usbTake: () => Buffer.from(card.host.received.splice(0)).toString('hex'),
+  usbErrors: () => card.host.errors,
   backlog: () => card.backlog,
 };
 

@@ -131,7 +131,7 @@ static void choose_ports(void) {
     watch(1);
 }
 
-static void tell_card(void) {
+void bus_tell(void) {
     card_note_at = settled;
     queue_put(settled, F_NO_CODE | F_NOTE, NOTE_CARD);
 }
@@ -159,7 +159,7 @@ void bus_start(void) {
     }
     jumpers = read_jumpers();
     choose_ports();
-    tell_card();
+    bus_tell();
     if (!(GPIO_IN >> PIN_POWER & 1)) {
         queue_put(settled, F_NO_CODE | F_NOTE, NOTE_POWER); /* there it would be an edge, which tells itself */
     }
@@ -236,7 +236,7 @@ static void look_at_jumpers(void) {
     } else if (settled - jumpers_since > JUMPER_US) {
         jumpers = now;
         choose_ports();
-        tell_card();
+        bus_tell();
     }
 }
 
@@ -253,6 +253,6 @@ void bus_look(void) {
     queue_settle_loss(settled);
     look_at_jumpers();
     if (settled - card_note_at >= CARD_NOTE_US) {
-        tell_card();
+        bus_tell();
     }
 }
