@@ -56,32 +56,50 @@ def plugged(card: Card) -> Card:
     return card
 
 
-def test_descriptors(card: Card) -> None:
-    """Device, configuration and strings as USB 2.0 chapter 9 and CDC 1.1 lay them out; what there is not is refused."""
+def parts_of(whole: bytes) -> list[bytes]:
+    """The descriptors of a configuration, each by its own length; together they are the whole."""
+    parts, at = [], 0
+    while at < len(whole):
+        parts.append(whole[at : at + whole[at]])
+        at += whole[at]
+    assert at == len(whole) == struct.unpack_from("<H", whole, 2)[0]
+    return parts
+
+
+def test_device(card: Card) -> None:
+    """The device descriptor is the same before and after the address is set, and the names stand where it says."""
     card.ask("usbReset")
     device = descriptor(card, DEVICE)
     assert len(device) == device[0] == 18 and device[4] == 2 and device[17] == 1
     assert control(card, 0x00, 5, 77) == b""
     assert descriptor(card, DEVICE) == device
-    whole = descriptor(card, CONFIGURATION)
-    assert descriptor(card, CONFIGURATION, length=9) == whole[:9]
-    assert len(whole) == struct.unpack_from("<H", whole, 2)[0] and whole[4] == 2
-    parts, at = [], 0
-    while at < len(whole):
-        parts.append(whole[at : at + whole[at]])
-        at += whole[at]
-    assert at == len(whole)
-    interfaces = [part for part in parts if part[1] == 4]
-    assert [(part[2], part[4], part[5], part[6]) for part in interfaces] == [(0, 1, 2, 2), (1, 2, 10, 0)]
-    assert [part[2] for part in parts if part[1] == 0x24] == [0, 1, 2, 6]
-    assert {(part[2], part[3]) for part in parts if part[1] == 5} == {(0x81, 3), (0x82, 2), (0x02, 2)}
     assert descriptor(card, STRING) == b"\x04\x03\x09\x04"
     names = [descriptor(card, STRING, number) for number in (device[14], device[15])]
     assert all(name[0] == len(name) and name[1] == 3 for name in names)
     assert [name[2:].decode("utf-16le") for name in names] == ["self-built", "POST-code card, bench frames"]
+    assert card.ask("usbErrors") == []
+
+
+def test_configuration(card: Card) -> None:
+    """Interfaces and endpoints are those of a serial port, as USB 2.0 chapter 9 and CDC 1.1 lay them out."""
+    card.ask("usbReset")
+    whole = descriptor(card, CONFIGURATION)
+    assert descriptor(card, CONFIGURATION, length=9) == whole[:9]
+    parts = parts_of(whole)
+    interfaces = [part for part in parts if part[1] == 4]
+    assert whole[4] == 2 and [tuple(part[2:8]) for part in interfaces] == [(0, 0, 1, 2, 2, 0), (1, 0, 2, 10, 0, 0)]
+    assert [part[2] for part in parts if part[1] == 0x24] == [0, 1, 2, 6]
+    assert {(part[2], part[3]) for part in parts if part[1] == 5} == {(0x81, 3), (0x82, 2), (0x02, 2)}
+    assert card.ask("usbErrors") == []
+
+
+def test_what_there_is_not_is_refused(card: Card) -> None:
+    """Other descriptors are refused by a stall, which is over with the next request."""
+    card.ask("usbReset")
     assert control(card, 0x80, 6, QUALIFIER << 8, 0, 10) == "stall"
     assert control(card, 0x80, 6, STRING << 8 | 9, 0, 255) == "stall"
-    assert descriptor(card, DEVICE) == device, "a refusal is over with the next request"
+    assert control(card, 0xC0, 1, 0, 0, 4) == "stall"
+    assert len(descriptor(card, DEVICE)) == 18
     assert card.ask("usbErrors") == []
 
 

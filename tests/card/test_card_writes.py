@@ -5,16 +5,22 @@ from __future__ import annotations
 import random
 
 import pytest
-from card.rig import MS, QUEUE, WRITE_NS, Card, entries_of, errors_us, frames_of, writes_of
+from card.rig import (
+    GLITCH_NS,
+    MS,
+    QUEUE,
+    SETS,
+    SHORTEST_CYCLE_NS,
+    SHORTEST_NS,
+    WRITE_NS,
+    Card,
+    entries_of,
+    errors_us,
+    frames_of,
+    writes_of,
+)
 
 pytestmark = pytest.mark.peer("node", "npm")
-
-SETS = [(0x80,), (0x80, 0x84, 0x90), (0x80, 0x84, 0x90, 0x300), (0x10, 0x11, 0x60, 0x80, 0x84, 0x90, 0x190, 0x300)]
-SHORTEST_NS = 100
-"""The shortest strobe that is always seen, and the shortest cycle, as README.md of the card promises."""
-SHORTEST_CYCLE_NS = 250
-GLITCH_NS = 60
-"""Strobes up to this length are never seen."""
 
 
 def jumpers(number: int) -> dict[str, int]:
