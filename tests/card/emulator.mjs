@@ -198,14 +198,12 @@ class Card {
     return ends;
   }
 
-  // One write whose strobe rings high for `dip` ns, `before` ns after its start, and ends `after` ns later.
-  dip(port, value, before, dip, after) {
+  // IOW# that goes low, high, low ... at the times of `edges` (ns from now), with address and data on the bus.
+  ringing(port, value, edges) {
     const t = this.clock.nanos + 100;
     this.at(t - 100, () => { this.bus('a', 10, port); this.bus('d', 8, value); });
-    for (const [ns, level] of [[0, 0], [before, 1], [before + dip, 0], [before + dip + after, 1]]) {
-      this.at(t + ns, () => this.set('iow', level));
-    }
-    this.run(before + dip + after + 600);
+    edges.forEach((ns, number) => this.at(t + ns, () => this.set('iow', number & 1)));
+    this.run(edges.at(-1) + 700);
   }
 
   noise() {
@@ -245,7 +243,7 @@ const COMMANDS = {
     return t;
   },
   writes: (list, how) => card.writes(list, how),
-  dip: (...given) => card.dip(...given),
+  ringing: (...given) => card.ringing(...given),
   take: () => card.take(),
   usbReset: () => { card.host.busReset(); card.run(MS); },
   usbControl: (...given) => card.control(...given),

@@ -36,6 +36,8 @@ QUEUE = 8_128
 """Writes that the card promises to keep while nothing leaves; this and the next are in its README.md."""
 SHORTEST_NS = 100
 """The shortest strobe that is always seen."""
+HIGH_NS = 90
+"""How long IOW# must be high between two strobes."""
 SHORTEST_CYCLE_NS = 250
 GLITCH_NS = 60
 """Strobes up to this length are never seen."""
