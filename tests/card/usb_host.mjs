@@ -18,8 +18,13 @@ export class UsbHost {
     this.given = new Map();
     this.reset();
     this.usb.DPRAMUpdated = (offset, value) => this.handedOver(offset, value);
-    this.alarm = mcu.clock.createAlarm(() => { this.poll(); this.alarm.schedule(POLL_NS); });
-    this.alarm.schedule(POLL_NS);
+    this.alarm = mcu.clock.createAlarm(() => { this.poll(); this.wake(); });
+  }
+
+  // Poll on, while there is something to ask for.
+  wake() {
+    const asking = this.transfer && this.transfer.result === null;
+    if (asking || this.reading || this.outgoing.length) this.alarm.schedule(POLL_NS);
   }
 
   reset() {
@@ -78,12 +83,13 @@ export class UsbHost {
 
   ask(setup, out = null) {
     this.transfer = { setup, out, data: [], toggle: 1, phase: 'setup', result: null };
+    this.wake();
     return this.transfer;
   }
 
   poll() {
     const { transfer } = this;
-    if (transfer && !transfer.result) this.controlStep(transfer);
+    if (transfer && transfer.result === null) this.controlStep(transfer);
     if (this.reading) {
       const bytes = this.take(BULK, this.bulkIn);
       if (Array.isArray(bytes)) { this.received.push(...bytes); this.bulkIn ^= 1; }
