@@ -17,14 +17,14 @@
 #define JUMPER_US 20000u
 #define SETTLE_US 100u
 
-static uint32_t write_words[WRITES] __attribute__((section(".rings"), aligned(1 << WRITES_BITS)));
-static uint32_t write_stamps[WRITES] __attribute__((section(".rings"), aligned(1 << WRITES_BITS)));
-static uint32_t edge_words[EDGES] __attribute__((section(".rings"), aligned(1 << EDGES_BITS)));
-static uint32_t edge_stamps[EDGES] __attribute__((section(".rings"), aligned(1 << EDGES_BITS)));
+static volatile uint32_t write_words[WRITES] __attribute__((section(".rings"), aligned(1 << WRITES_BITS)));
+static volatile uint32_t write_stamps[WRITES] __attribute__((section(".rings"), aligned(1 << WRITES_BITS)));
+static volatile uint32_t edge_words[EDGES] __attribute__((section(".rings"), aligned(1 << EDGES_BITS)));
+static volatile uint32_t edge_stamps[EDGES] __attribute__((section(".rings"), aligned(1 << EDGES_BITS)));
 
 /* A ring and the two DMA channels that fill it: one moves the word, the next its time, and starts the first again. */
 struct ring {
-    const uint32_t *words, *stamps;
+    const volatile uint32_t *words, *stamps;
     uint32_t mask, stamp_channel, at;
 };
 static struct ring writes = {write_words, write_stamps, WRITES - 1, 1, 0};
