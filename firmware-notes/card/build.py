@@ -18,7 +18,7 @@ import tempfile
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-SOURCES = ("boot2.S", "start.c", "main.c", "bus.c", "queue.c", "frame.c")
+SOURCES = ("boot2.S", "start.c", "main.c", "bus.c", "queue.c", "frame.c", "usb.c")
 COMPILER = "arm-none-eabi-gcc"
 FLAGS = (
     "-mcpu=cortex-m0plus", "-mthumb", "-std=c11", "-O2", "-Wall", "-Wextra", "-Werror", "-ffreestanding", "-nostdlib",

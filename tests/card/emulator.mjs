@@ -11,11 +11,13 @@
 import { readFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { createInterface } from 'node:readline';
+import { UsbHost } from './usb_host.mjs';
 
 const [modules, image, pinTable] = process.argv.slice(2);
-const { RP2040, USBCDC } = createRequire(`${modules}/`)('rp2040js');
+const { RP2040 } = createRequire(`${modules}/`)('rp2040js');
 const { pins, image: { load, vectors } } = JSON.parse(pinTable);
 const CYCLE_NS = 8;
+const MS = 1_000_000;
 const UART_FIFO = 32;
 const UART_DR = 0;
 const UART_FR = 0x18;
@@ -51,6 +53,7 @@ class Card {
     for (const [name, level] of Object.entries({ iow: 1, aen: 0, reset: 0, power: 1, jumper0: 1, jumper1: 1 })) {
       this.set(name, level);
     }
+    this.host = new UsbHost(mcu);
     this.boot();
   }
 
@@ -195,18 +198,24 @@ class Card {
     return ends;
   }
 
-  // One write whose strobe rings high for `dip` ns, `before` ns after its start, and ends `after` ns later.
-  dip(port, value, before, dip, after) {
+  // IOW# that goes low, high, low ... at the times of `edges` (ns from now), with address and data on the bus.
+  ringing(port, value, edges) {
     const t = this.clock.nanos + 100;
     this.at(t - 100, () => { this.bus('a', 10, port); this.bus('d', 8, value); });
-    for (const [ns, level] of [[0, 0], [before, 1], [before + dip, 0], [before + dip + after, 1]]) {
-      this.at(t + ns, () => this.set('iow', level));
-    }
-    this.run(before + dip + after + 600);
+    edges.forEach((ns, number) => this.at(t + ns, () => this.set('iow', number & 1)));
+    this.run(edges.at(-1) + 700);
   }
 
   noise() {
     return GARBAGE[this.garbage++ & 3];
+  }
+
+  // One control transfer of the USB host: setup packet and data out as hex; returns data in as hex, or "stall".
+  control(setup, out = null) {
+    const transfer = this.host.ask(Buffer.from(setup, 'hex'), out === null ? null : Buffer.from(out, 'hex'));
+    for (let i = 0; i < 100 && transfer.result === null; i++) this.run(100_000);
+    if (setup.startsWith('0005')) this.host.address = parseInt(setup.slice(4, 6), 16);
+    return transfer.result;
   }
 
   take() {
@@ -234,8 +243,14 @@ const COMMANDS = {
     return t;
   },
   writes: (list, how) => card.writes(list, how),
-  dip: (...given) => card.dip(...given),
+  ringing: (...given) => card.ringing(...given),
   take: () => card.take(),
+  usbReset: () => { card.host.busReset(); card.run(MS); },
+  usbControl: (...given) => card.control(...given),
+  usbRead: (on) => { card.host.reading = on; card.host.wake(); },
+  usbWrite: (hex) => { card.host.outgoing.push(Buffer.from(hex, 'hex')); card.host.wake(); card.run(MS); },
+  usbTake: () => Buffer.from(card.host.received.splice(0)).toString('hex'),
+  usbErrors: () => card.host.errors,
   backlog: () => card.backlog,
 };
 

@@ -33,7 +33,16 @@ BYTE_NS = 10e9 / 115_200
 WRITE_NS = 750
 """A bus at 8 MHz: six clocks for an 8-bit I/O cycle, written back to back."""
 QUEUE = 8_128
-"""Writes that the card promises to keep while nothing leaves (README.md of the card)."""
+"""Writes that the card promises to keep while nothing leaves; this and the next are in its README.md."""
+SHORTEST_NS = 100
+"""The shortest strobe that is always seen."""
+HIGH_NS = 90
+"""How long IOW# must be high between two strobes."""
+SHORTEST_CYCLE_NS = 250
+GLITCH_NS = 60
+"""Strobes up to this length are never seen."""
+SETS = ((0x80,), (0x80, 0x84, 0x90), (0x80, 0x84, 0x90, 0x300), (0x10, 0x11, 0x60, 0x80, 0x84, 0x90, 0x190, 0x300))
+"""The ports that are watched, by the jumpers: bit 0 of the index is jumper 0."""
 
 
 @functools.cache

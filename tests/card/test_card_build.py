@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from card.rig import IMAGE, NOTES, PINS
+from card.rig import GLITCH_NS, HIGH_NS, IMAGE, NOTES, PINS, QUEUE, SETS, SHORTEST_CYCLE_NS, SHORTEST_NS
 from crccheck.crc import Crc32Mpeg2
 
 README = (NOTES / "README.md").read_text()
@@ -73,3 +73,28 @@ def test_firmware_header_is_the_pin_table() -> None:
     others = {name.replace("_", ""): pin for name, pin in pins.items() if name not in lines}
     assert others == {name: pin for name, pin in defined.items() if name not in lines}
     assert len(set(pins.values())) == len(pins)
+
+
+def test_the_page_promises_what_is_tested() -> None:
+    """The figures and the jumpers' table of README.md are those that the tests hold the firmware to."""
+    strobe = f"from {SHORTEST_NS} ns on, with {HIGH_NS} ns of high"
+    cycle = f"{SHORTEST_CYCLE_NS} ns: three clocks"
+    for words in (f"up to {GLITCH_NS} ns", strobe, cycle, f"{QUEUE:,} writes"):
+        assert f"| {words}" in README
+    rows = re.findall(r"^\| (open|fitted) \| (open|fitted) \| `([0-9 ]+)` \|$", README, re.MULTILINE)
+    told = {
+        (one == "fitted") + 2 * (two == "fitted"): tuple(int(p, 16) for p in ports.split()) for one, two, ports in rows
+    }
+    assert told == dict(enumerate(SETS))
+
+
+def test_the_last_set_is_every_known_port() -> None:
+    """Both jumpers: each port below 400h for which post-codes.md has a source that POST codes are written there."""
+    page = (NOTES.parent / "post-codes.md").read_text()
+    table = page.split("## Ports")[1].split("##")[0]
+    known = set()
+    for ports, use in re.findall(r"^\| ([0-9A-Fh, ]+) \| ([^|]*) \|", table, re.MULTILINE):
+        if "no source found" not in use:
+            known |= {int(port, 16) for port in re.findall(r"([0-9A-F]{4})h", ports)}
+    debug_text = {0xE9}
+    assert tuple(sorted(port for port in known - debug_text if port < 0x400)) == SETS[3]

@@ -5,16 +5,23 @@ from __future__ import annotations
 import random
 
 import pytest
-from card.rig import MS, QUEUE, WRITE_NS, Card, entries_of, errors_us, frames_of, writes_of
+from card.rig import (
+    GLITCH_NS,
+    HIGH_NS,
+    MS,
+    QUEUE,
+    SETS,
+    SHORTEST_CYCLE_NS,
+    SHORTEST_NS,
+    WRITE_NS,
+    Card,
+    entries_of,
+    errors_us,
+    frames_of,
+    writes_of,
+)
 
 pytestmark = pytest.mark.peer("node", "npm")
-
-SETS = [(0x80,), (0x80, 0x84, 0x90), (0x80, 0x84, 0x90, 0x300), (0x10, 0x11, 0x60, 0x80, 0x84, 0x90, 0x190, 0x300)]
-SHORTEST_NS = 100
-"""The shortest strobe that is always seen, and the shortest cycle, as README.md of the card promises."""
-SHORTEST_CYCLE_NS = 250
-GLITCH_NS = 60
-"""Strobes up to this length are never seen."""
 
 
 def jumpers(number: int) -> dict[str, int]:
@@ -108,7 +115,7 @@ def test_glitches_are_not_seen(card: Card, strobe: int) -> None:
 @pytest.mark.parametrize("strobe", [SHORTEST_NS, 125, 187, 530, 1000])
 def test_strobes_from_the_shortest_on(card: Card, strobe: int) -> None:
     """Any strobe from the shortest promised on is told once, with the data of its end, at any phase."""
-    gap = max(SHORTEST_CYCLE_NS, strobe + 150) + 1
+    gap = max(SHORTEST_CYCLE_NS, strobe + HIGH_NS) + 1
     burst = [(0x80, n * 37 & 0xFF) for n in range(300)]
     ends = card.write(burst, gap, strobe=strobe, setup=60, data=strobe - 60, hold=24)
     frames = card.drained()
@@ -116,11 +123,19 @@ def test_strobes_from_the_shortest_on(card: Card, strobe: int) -> None:
     assert all(-1 < off < 0.25 for off in errors_us(entries_of(frames), ends))
 
 
-@pytest.mark.parametrize("dip", [8, 16])
+@pytest.mark.parametrize("edges", [[0, 24, 56, 104], [0, 40, 64, 120], [0, 16, 32, 48, 64, 80, 96, 112]])
+def test_ringing_is_not_seen(card: Card, edges: list[int]) -> None:
+    """Several glitches in a row, each too short, are none together either."""
+    for value in range(20):
+        card.ask("ringing", 0x80, value, edges)
+    assert writes_of(card.drained()) == []
+
+
+@pytest.mark.parametrize("dip", [8, 16, 32])
 def test_a_dip_in_a_strobe_is_no_end(card: Card, dip: int) -> None:
     """IOW# that rings high within a strobe, shortly, is still one write."""
     for value in range(20):
-        card.ask("dip", 0x80, value, 200, dip, 300)
+        card.ask("ringing", 0x80, value, [0, 200, 200 + dip, 500 + dip])
     assert writes_of(card.drained()) == [(0x80, value) for value in range(20)]
 
 

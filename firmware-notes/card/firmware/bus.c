@@ -17,14 +17,14 @@
 #define JUMPER_US 20000u
 #define SETTLE_US 100u
 
-static uint32_t write_words[WRITES] __attribute__((section(".rings"), aligned(1 << WRITES_BITS)));
-static uint32_t write_stamps[WRITES] __attribute__((section(".rings"), aligned(1 << WRITES_BITS)));
-static uint32_t edge_words[EDGES] __attribute__((section(".rings"), aligned(1 << EDGES_BITS)));
-static uint32_t edge_stamps[EDGES] __attribute__((section(".rings"), aligned(1 << EDGES_BITS)));
+static volatile uint32_t write_words[WRITES] __attribute__((section(".rings"), aligned(1 << WRITES_BITS)));
+static volatile uint32_t write_stamps[WRITES] __attribute__((section(".rings"), aligned(1 << WRITES_BITS)));
+static volatile uint32_t edge_words[EDGES] __attribute__((section(".rings"), aligned(1 << EDGES_BITS)));
+static volatile uint32_t edge_stamps[EDGES] __attribute__((section(".rings"), aligned(1 << EDGES_BITS)));
 
 /* A ring and the two DMA channels that fill it: one moves the word, the next its time, and starts the first again. */
 struct ring {
-    const uint32_t *words, *stamps;
+    const volatile uint32_t *words, *stamps;
     uint32_t mask, stamp_channel, at;
 };
 static struct ring writes = {write_words, write_stamps, WRITES - 1, 1, 0};
@@ -51,23 +51,20 @@ static uint32_t levels; /* bit 0: reset, bit 1: power */
 static int power_seen;
 
 /* Writes: IOW# low for 72 ns at least; of the samples the last is pushed that was still low 8 ns later. Short highs
-   within a strobe are passed over: three looks, 16 ns apart, must find it ended. */
+   within a strobe are passed over: five looks, 8 ns apart, must find it ended. */
+#define SAMPLE 11
 static const uint16_t see_writes[] = {
     /* 0 */ P_WAIT_HIGH(PIN_IOW),
     /* 1 */ P_WAIT_LOW(PIN_IOW),
     /* 2 */ P_JMP_PIN(1), P_JMP_PIN(1), P_JMP_PIN(1), P_JMP_PIN(1), P_JMP_PIN(1), P_JMP_PIN(1), P_JMP_PIN(1),
-    /* 9 */ P_MOV(M_X, M_PINS),
-    /* 10 */ P_JMP_PIN(1),
-    /* 11: sample */ P_MOV(M_Y, M_PINS),
-    /* 12 */ P_JMP_PIN(14),
+    /* 9 */ P_MOV(M_X, M_PINS), P_JMP_PIN(1),
+    /* 11: sample */ P_MOV(M_Y, M_PINS), P_JMP_PIN(14),
     /* 13: wraps to 11 */ P_MOV(M_X, M_Y),
-    /* 14: over? */ P_JMP_PIN(16),
-    /* 15 */ P_JMP(11),
-    /* 16 */ P_JMP_PIN(18),
-    /* 17 */ P_JMP(11),
-    /* 18 */ P_MOV(M_ISR, M_X),
-    /* 19 */ P_PUSH,
-    /* 20 */ P_JMP(1),
+    /* 14: over? */ P_JMP_PIN(16), P_JMP(SAMPLE),
+    /* 16 */ P_JMP_PIN(18), P_JMP(SAMPLE),
+    /* 18 */ P_JMP_PIN(20), P_JMP(SAMPLE),
+    /* 20 */ P_JMP_PIN(22), P_JMP(SAMPLE),
+    /* 22 */ P_MOV(M_ISR, M_X), P_PUSH, P_JMP(1),
 };
 
 /* Edges of RESET DRV and power: a new pair of levels counts when six looks, 32 ns apart, see the same. x holds the
@@ -131,7 +128,7 @@ static void choose_ports(void) {
     watch(1);
 }
 
-static void tell_card(void) {
+void bus_tell(void) {
     card_note_at = settled;
     queue_put(settled, F_NO_CODE | F_NOTE, NOTE_CARD);
 }
@@ -148,7 +145,7 @@ void bus_start(void) {
 
     BUS_PRIORITY = 1u << 8 | 1u << 12; /* the DMA goes before the cores */
     settled = NOW;
-    machine(PIO0, see_writes, sizeof see_writes / sizeof *see_writes, 13, 11, PIN_IOW, 0);
+    machine(PIO0, see_writes, sizeof see_writes / sizeof *see_writes, 13, SAMPLE, PIN_IOW, 0);
     machine(PIO1, see_edges, sizeof see_edges / sizeof *see_edges, 3, 0, 0, PIN_RESET);
     fill(&writes, PIO0, DREQ_PIO0_RX0, WRITES_BITS);
     fill(&edges, PIO1, DREQ_PIO1_RX0, EDGES_BITS);
@@ -159,7 +156,7 @@ void bus_start(void) {
     }
     jumpers = read_jumpers();
     choose_ports();
-    tell_card();
+    bus_tell();
     if (!(GPIO_IN >> PIN_POWER & 1)) {
         queue_put(settled, F_NO_CODE | F_NOTE, NOTE_POWER); /* there it would be an edge, which tells itself */
     }
@@ -236,7 +233,7 @@ static void look_at_jumpers(void) {
     } else if (settled - jumpers_since > JUMPER_US) {
         jumpers = now;
         choose_ports();
-        tell_card();
+        bus_tell();
     }
 }
 
@@ -253,6 +250,6 @@ void bus_look(void) {
     queue_settle_loss(settled);
     look_at_jumpers();
     if (settled - card_note_at >= CARD_NOTE_US) {
-        tell_card();
+        bus_tell();
     }
 }

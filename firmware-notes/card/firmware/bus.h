@@ -12,5 +12,6 @@ extern uint32_t settled;            /* everything on the bus until this moment (
 
 void bus_start(void);
 void bus_look(void);
+void bus_tell(void); /* a note of what the card is */
 
 #endif

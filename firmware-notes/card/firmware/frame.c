@@ -21,10 +21,10 @@ static void add(uint32_t value, uint32_t bytes) {
     }
 }
 
-static void head(uint32_t kind, uint32_t ticks) {
+static void head(uint32_t number, uint32_t kind, uint32_t ticks) {
     length = 0;
     add(VERSION | kind, 1);
-    add(queue.taken, 2);
+    add(number, 2);
     add(ticks, 4);
 }
 
@@ -59,8 +59,8 @@ static uint32_t close(uint8_t *wire) {
     return out;
 }
 
-uint32_t frame_plain(uint8_t *wire, uint32_t kind, uint32_t ticks) {
-    head(kind, ticks);
+uint32_t frame_plain(uint8_t *wire, uint32_t number, uint32_t kind, uint32_t ticks) {
+    head(number, kind, ticks);
     add(TICK_NS, 4);
     return close(wire);
 }
@@ -84,11 +84,11 @@ static void add_note(uint32_t word) {
 }
 
 /* A note has a frame of its own; any other frame takes as many entries as fit. */
-uint32_t frame_codes(uint8_t *wire) {
-    const struct entry *one = queue_first();
+uint32_t frame_codes(uint8_t *wire, uint32_t *number) {
+    const struct entry *one = queue_at(*number);
     uint32_t stamp = one->stamp, port = NO_PORT;
-    head(0, stamp);
-    for (; one; one = queue_first()) {
+    head(*number, 0, stamp);
+    for (; one; one = queue_at(*number)) {
         const uint32_t distance = one->stamp - stamp, word = one->word;
         uint32_t flags = WORD_FLAGS(word) | (distance ? F_DISTANCE : 0);
         if (!(flags & F_NO_CODE) && WORD_PORT(word) != port) {
@@ -106,7 +106,7 @@ uint32_t frame_codes(uint8_t *wire) {
         }
         add(word, flags & F_NO_CODE ? 0 : 1);
         stamp = one->stamp;
-        queue.taken++;
+        ++*number;
         if (flags & F_NOTE) {
             add_note(word);
             break;

@@ -1,14 +1,23 @@
-/* The card: what is on the bus goes into the queue, what is in the queue goes out in frames. */
+/* The card: what is on the bus goes into the queue, what is in the queue goes out in frames, over the UART and, while a
+   program has it open, over USB. */
 #include "bus.h"
 #include "frame.h"
 #include "pins.h"
 #include "queue.h"
 #include "rp2040.h"
+#include "usb.h"
 
 #define ALIVE_US 1000000u
 
-static uint8_t wire[WIRE_MOST];
-static uint32_t wire_length, wire_at, framed_at;
+/* One line out. A frame is complete before its first byte leaves, and built when that can leave at once. */
+struct out {
+    uint8_t wire[WIRE_MOST];
+    uint32_t length, at;
+    uint32_t taken; /* the entry that it tells next */
+    uint32_t framed_at;
+};
+static struct out uart, usb;
+static int usb_was_open;
 
 static void uart_start(void) {
     UART_IBRD = 67; /* 125 MHz / (16 * 115,200) = 67 + 52/64 */
@@ -19,33 +28,63 @@ static void uart_start(void) {
     IO_CTRL(PIN_UART_TX) = FUNCTION_UART;
 }
 
-/* A frame is complete before its first byte leaves, and built when that can leave at once. */
-static void send(void) {
-    while (wire_at < wire_length && !(UART_FR & UART_FULL)) {
-        UART_DR = wire[wire_at++];
+/* Return whether there is something to send, of this frame or a new one. */
+static int ready(struct out *out) {
+    if (out->at < out->length) {
+        return 1;
     }
-    if (wire_at < wire_length || !(UART_FR & UART_EMPTY)) {
-        return;
-    }
-    if (queue_first()) {
-        wire_length = frame_codes(wire);
-    } else if (settled - framed_at >= ALIVE_US) {
-        wire_length = frame_plain(wire, KIND_ALIVE, settled);
+    if (queue_at(out->taken)) {
+        out->length = frame_codes(out->wire, &out->taken);
+    } else if (settled - out->framed_at >= ALIVE_US) {
+        out->length = frame_plain(out->wire, out->taken, KIND_ALIVE, settled);
     } else {
-        return;
+        return 0;
     }
-    wire_at = 0;
-    framed_at = settled;
+    out->at = 0;
+    out->framed_at = settled;
+    return 1;
+}
+
+static void send_uart(void) {
+    if ((uart.at < uart.length || UART_FR & UART_EMPTY) && ready(&uart)) {
+        while (uart.at < uart.length && !(UART_FR & UART_FULL)) {
+            UART_DR = uart.wire[uart.at++];
+        }
+    }
+}
+
+/* Who opens the port gets what comes from then on: 00h, a sign of life, what the card is. */
+static void send_usb(int open) {
+    if (open && !usb_was_open) {
+        usb.taken = queue.put;
+        usb.wire[0] = 0;
+        usb.length = 1 + frame_plain(usb.wire + 1, usb.taken, KIND_ALIVE, settled);
+        usb.at = 0;
+        usb.framed_at = settled;
+        bus_tell();
+    }
+    usb_was_open = open;
+    if (open && ready(&usb)) {
+        usb.at += usb_send(usb.wire + usb.at, usb.length - usb.at);
+    }
 }
 
 int main(void) {
     uart_start();
+    usb_start();
     bus_start();
     UART_DR = 0; /* ends what a restart cut off */
-    framed_at = settled;
-    wire_length = frame_plain(wire, KIND_STARTED, settled);
+    uart.framed_at = settled;
+    uart.length = frame_plain(uart.wire, 0, KIND_STARTED, settled);
     for (;;) {
         bus_look();
-        send();
+        usb_look();
+        if (queue.put - uart.taken > QUEUE_SIZE) {
+            uart.taken = queue.taken; /* USB is faster: the UART's receiver sees by the numbers what it missed */
+        }
+        send_uart();
+        const int open = usb_open();
+        send_usb(open);
+        queue.taken = open ? usb.taken : uart.taken;
     }
 }

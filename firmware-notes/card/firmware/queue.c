@@ -28,11 +28,11 @@ void queue_write_after_loss(uint32_t stamp, uint32_t word) {
 
 /* What was dropped at the end of a flood is told as soon as all before it has left. */
 void queue_settle_loss(uint32_t stamp) {
-    if (queue.dropped && !queue_first()) {
+    if (queue.dropped && queue.put == queue.taken) {
         put_loss(stamp);
     }
 }
 
-const struct entry *queue_first(void) {
-    return queue.put == queue.taken ? 0 : &queue.entries[queue.taken % QUEUE_SIZE];
+const struct entry *queue_at(uint32_t number) {
+    return queue.put == number ? 0 : &queue.entries[number % QUEUE_SIZE];
 }

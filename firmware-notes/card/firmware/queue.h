@@ -33,7 +33,7 @@ struct entry {
 
 /* Numbers of entries run on over the wrap; the difference of the two is what waits. */
 struct queue {
-    uint32_t put, taken;
+    uint32_t put, taken; /* taken: what is before it may be overwritten */
     uint32_t dropped; /* writes that are not told yet */
     struct entry entries[QUEUE_SIZE];
 };
@@ -42,7 +42,7 @@ extern struct queue queue;
 void queue_put(uint32_t stamp, uint32_t flags, uint32_t what); /* anything but a write */
 void queue_write_after_loss(uint32_t stamp, uint32_t word);
 void queue_settle_loss(uint32_t stamp);
-const struct entry *queue_first(void); /* 0: nothing waits */
+const struct entry *queue_at(uint32_t number); /* 0: there is none yet */
 
 /* A write. Inline: a flood leaves 94 cycles for each. After a loss there must be room for its count too. */
 static inline void queue_write(uint32_t stamp, uint32_t word) {
