@@ -68,6 +68,7 @@ MAY_KNOW = {
         ),
         *(f"benchd.watch.{part}" for part in ("trace", "replay", "rebuild", "rejudge", "folder", "listening")),
         "benchd.decode.report",
+        "benchd.decode.reportline",
         "benchd.decode.heard",
         "benchd.links.identity",
         "benchd.links.ports",
