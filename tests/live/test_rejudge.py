@@ -80,7 +80,7 @@ def test_records_and_verdicts_follow(data: Path) -> None:
     """Four boots, each in its trial, with verdicts; the capture is the same to the byte."""
     before = digest(data)
     done = run("--rules", "right")
-    assert done.exit_code == 0 and "4 boots judged again" in done.output, done.output
+    assert done.exit_code == 0 and "4 boots judged again: 3 more than before" in done.output, done.output
     boots = stored(data)
     told = [("finished", "T1"), ("stalled", "T1"), ("finished", "T2"), ("finished", "T2")]
     assert [(b.outcome, b.trial) for b in boots] == told and {b.table for b in boots} == {"right"}
