@@ -70,7 +70,10 @@ def finding_lines(finding: Finding) -> Iterator[str]:
     """Yield a finding in words: what, where, by which limit, what it means, what to try."""
     where = f" in stage {finding.stage}" if finding.stage else ""
     code = f", last code {finding.code}" if finding.code else ""
-    yield f"{finding.kind}: {finding.rule}{where}{code}, at {seconds(finding.t)}"
+    if finding.kind == "skipped":
+        yield f"finished, but {finding.stage} was never reached{code}, at {seconds(finding.t)}"
+    else:
+        yield f"{finding.kind}: {finding.rule}{where}{code}, at {seconds(finding.t)}"
     if finding.limit_s is not None:
         kinds = {
             "explicit": "set in the rule table",
@@ -258,7 +261,11 @@ def rebuild_boots(
             since=_moment(since) if since else None,
             told=(lambda text: None) if json else lambda text: tell([text]),
         )
-    _done(done, json, f"{done.found} boots in {len(paths)} captures, {done.stored} of them put into the store")
+    _done(
+        done,
+        json,
+        f"{counted(done.found, 'boot')} in {counted(len(paths), 'capture')}, {done.stored} of them put into the store",
+    )
 
 
 def _done(done: Rebuilt, json: bool, said: str) -> None:
@@ -315,4 +322,6 @@ def judge_boots(
             )
     finally:
         os.close(lock)
-    _done(done, json, f"{done.found} boots judged again")
+    more = done.found - done.before
+    than = f": {abs(more)} {'more' if more > 0 else 'fewer'} than before" if more else ", as many as before"
+    _done(done, json, f"{counted(done.found, 'boot')} judged again{than}")

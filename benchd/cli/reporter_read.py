@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -13,6 +14,7 @@ from benchd.cli.measuredtext import measured_lines
 from benchd.cli.options import JsonOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.decode.report import ReportReader
+from benchd.decode.reportline import FORMAT, other_format
 from benchd.errors import ExternalError
 from benchd.files import read_bytes
 from benchd.rom.loading import load_map, read_image_file
@@ -59,10 +61,15 @@ def measured_of(file: Path) -> Measured:
     """The report of a file. Raises ExternalError where there is none."""
     data = read_bytes(file)
     found = _of_capture(file) if data.startswith(CAPTURE) else _of_text(data)
+    whole = [one for one in found if one.complete]
+    if not whole and (other := other_format(data.decode("latin-1"))) is not None:
+        raise ExternalError(
+            f"{file}: the report is of format {other}, and this benchd reads format {FORMAT}: build the reporter "
+            "program with this benchd (`benchd reporter build`), or read the report with the one that built it"
+        )
     if not found:
         what = "no line of a report is whole" if b"~" in data else "no line begins like one of a report"
         raise ExternalError(f"{file}: holds no report: {what}; check cable, speed and 8N1, and let it report again")
-    whole = [one for one in found if one.complete]
     if len(found) > 1:
         which = "the last whole one" if whole else "the last; none is whole"
         print(f"benchd: {len(found)} reports in {clean(str(file))}: this is {which}", file=sys.stderr)
@@ -83,13 +90,11 @@ def _of_text(data: bytes) -> list[Measured]:
     wide = data[:2] in (b"\xff\xfe", b"\xfe\xff")
     text = data.decode("utf-16", "replace") if wide else data.decode("latin-1")
     reader = ReportReader()
-    found: dict[int, Measured] = {}
+    found: dict[int, Callable[[], Measured]] = {}
     for line in LINE_END.split(text):
-        if reader.take(line) and (measured := reader.measured) is not None:
-            found[reader.count] = measured
-    if (last := reader.measured) is not None:
-        found[reader.count] = last
-    return list(found.values())
+        if reader.take(line) and (teller := reader.teller) is not None:
+            found[reader.count] = teller
+    return [teller() for teller in found.values()]
 
 
 def _images(files: list[Path], map_file: Path | None) -> dict[str, bytes]:

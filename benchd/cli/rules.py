@@ -9,6 +9,8 @@ import typer
 
 from benchd.cli import rulefind
 from benchd.cli.output import clean, emit_json, say
+from benchd.errors import UsageError
+from benchd.inference.wording import counted
 
 if TYPE_CHECKING:
     from benchd.rules import RuleTable
@@ -47,7 +49,7 @@ def check(
         for report in reports:
             _say_check(report)
         if len(reports) > 1:
-            say(f"{len(reports)} files, {errors} errors, {lints} lints")
+            say(f"{counted(len(reports), 'file')}, {counted(errors, 'error')}, {counted(lints, 'lint')}")
     if not ok:
         raise typer.Exit(1)
 
@@ -230,26 +232,29 @@ def fit(
 
     from benchd.errors import BenchError
     from benchd.inference.fitting import FITS, ranked
-    from benchd.rules.files import load_table, shipped_tables
+    from benchd.rules.files import DEMO, load_table, shipped_tables
     from benchd.studies.drafting import read_record
 
     record = read_record(captures)
     here = {path.stem: path for path in sorted(Path("rules").glob("*.toml"))}
     tables = []
-    for path in {**shipped_tables(), **here}.values():
+    shipped = {name: path for name, path in shipped_tables().items() if name != DEMO}
+    for path in {**shipped, **here}.values():
         try:
             tables.append(load_table(str(path.resolve()), Path()))
         except BenchError as error:
             print(f"benchd: left out: {clean(str(error))}", file=sys.stderr)
+    codes = any(event.kind == "code" for boot in record.boots for event in boot.events)
     fits = ranked(tables, [boot.events for boot in record.boots])
     best = [one for one in fits if one.fits]
     if json:
         emit_json({"boots": len(record.boots), "least": FITS, "tables": [one.to_json() for one in fits]})
     else:
-        say(f"{len(record.boots)} boots in {len(captures)} captures")
+        say(f"{counted(len(record.boots), 'boot')} in {counted(len(captures), 'capture')}")
         say("table             fits  codes known  order  ladder  ends")
         for one in fits[:FITS_SHOWN]:
-            parts = f"{one.known:>11.0%} {one.order:>6.0%} {one.ladder:>7.0%} {one.ends:>5.0%}"
+            known = f"{one.known:>11.0%}" if codes else f"{'no codes':>11}"
+            parts = f"{known} {one.order:>6.0%} {one.ladder:>7.0%} {one.ends:>5.0%}"
             say(f"{one.table:<16} {one.score:>5.2f} {parts}")
         if best:
             say(f'{best[0].table} fits best: rules = "{best[0].table}"')
@@ -285,19 +290,21 @@ def draft(
     from benchd.rules import check_text
     from benchd.studies.drafting import draft_table, read_record
 
+    if not name.strip():
+        raise UsageError("--name: give the new table a name, such as old-pc: small letters, digits, hyphen")
     record = read_record(captures, rules)
     drafted = draft_table(record, captures, name, lines=lines)
     check_text(drafted.text, "the draft")
     for problem in record.problems:
         print(f"benchd: {clean(problem)}", file=sys.stderr)
-    through = f"{drafted.through} of {drafted.boots} boots run through it without a finding"
+    through = f"{drafted.through} of {counted(drafted.boots, 'boot')} run through it without a finding"
     if json:
         told = drafted.ladder.to_json()
         emit_json(told | {"notes": [*drafted.ladder.notes, *drafted.notes, through], "toml": drafted.text})
     elif out is not None:
         make_folder(out.absolute().parent)
         write_new(out, drafted.text.encode(), False, list(captures))
-        say(f"{clean(str(out))}: {len(drafted.ladder.stages)} stages from {drafted.boots} boots")
+        say(f"{clean(str(out))}: {counted(len(drafted.ladder.stages), 'stage')} from {counted(drafted.boots, 'boot')}")
         say(f"{through}; judge by it: benchd run --rules {clean(str(out))}")
     else:
         sys.stdout.write(drafted.text)

@@ -50,7 +50,7 @@ def compare(
 ) -> None:
     """Compare boots or trials with the first.
 
-    Where they part, stage times, finishing rates, checks.
+    Where they differ, stage times, finishing rates, checks.
 
     Exit codes: 0 fine, 1 the store failed, 2 unknown, doubled or too few names.
     """
@@ -261,11 +261,11 @@ def _comparison(one: BootComparison) -> Iterator[str]:
     yield from _finish(one)
     if one.stages:
         yield ""
-        head = ["stage", a, b, f"{b} minus {a}", "95 % interval", "adjusted p"]
+        head = ["stage", a, b, f"{b} minus {a}", "95 % interval", "p"]
         yield from table([head, *(_stage(stage) for stage in one.stages)], 40)
     yield from _divergence(one, one.first_divergence, "First divergence")
     if one.lasting_divergence != one.first_divergence:
-        yield from _divergence(one, one.lasting_divergence, "They part for good")
+        yield from _divergence(one, one.lasting_divergence, "They differ for good")
     yield from _only(a, [only for only in one.only if only.side == "a"])
     yield from _only(b, [only for only in one.only if only.side == "b"])
     for change in one.order:
@@ -319,7 +319,7 @@ def _stage(stage: StageShift) -> list[str]:
     if stage.shift_low is not None and stage.shift_high is not None:
         interval = f"{stage.shift_low:+.3f} to {stage.shift_high:+.3f}"
     elif stage.more_boots and abs(stage.shift_s) >= WORTH_SHARE * max(s.median_s or 0.0 for s in (stage.a, stage.b)):
-        interval = f"{counted(stage.more_boots, 'more boot')} each would tell"
+        interval = f"too few boots to tell; {stage.more_boots} more of each needed"
     p = "" if stage.p_adjusted is None else f"{stage.p_adjusted:.2g}"
     return [stage.name, *sides, f"{stage.shift_s:+.3f} s", interval, p]
 
@@ -334,7 +334,7 @@ def _divergence(one: Comparison, where: Divergence | None, title: str) -> Iterat
     for name, points in ((one.names.a, where.a), (one.names.b, where.b)):
         yield clean(f"  {name}:" + ("" if points else " nothing more"))
         for point in points:
-            yield clean(f"    {point.t_s:8.2f} s  {point.text}  ({point.seen} of {point.of} boots)", 200)
+            yield clean(f"    {point.t_s:8.2f} s  {point.text}  ({point.seen} of {counted(point.of, 'boot')})", 200)
 
 
 def _only(name: str, own: Sequence[OnlyOne]) -> Iterator[str]:
@@ -342,6 +342,6 @@ def _only(name: str, own: Sequence[OnlyOne]) -> Iterator[str]:
         yield ""
         yield clean(f"Only {name} has:")
         for only in own[:ONLY_MOST]:
-            yield clean(f"  {only.text}  ({only.k} of {only.n} boots)", 200)
+            yield clean(f"  {only.text}  ({only.k} of {counted(only.n, 'boot')})", 200)
         if len(own) > ONLY_MOST:
             yield f"  and {len(own) - ONLY_MOST} more"

@@ -15,7 +15,7 @@ A line that is believed by itself and does not fit is one of the damaged lines.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import groupby
 
 from benchd.decode.reportline import BEGUN, ORDER, Begin, Body, End, ReportLine, lines_in
@@ -93,7 +93,7 @@ class _Open:
         return self._blocks_agree(body)
 
     def _blocks_agree(self, blocks: Sequence[Block]) -> bool:
-        if self.blocks and blocks[0].address <= max(self.blocks):
+        if self.blocks and blocks[0].address <= next(reversed(self.blocks)):  # they only ever go up
             return False
         one = blocks[0]
         first = self.blocks.get(int(one.mirror_of, 16)) if one.mirror_of is not None else None
@@ -162,7 +162,7 @@ class _Open:
     def _untold(self, told: Measured) -> list[str]:
         """What of the first megabyte a report that has its last line does not tell."""
         spans = [f"{first:05X}-{end - 1:05X}" for first, end in told.untold()]
-        out = [f"not told: {', '.join(spans)}"] if spans else []
+        out = [f"unknown: {', '.join(spans)}"] if spans else []
         wanted = self.begin.blocks if self.begin is not None else (END - FIRST) // BLOCK
         if wanted != (END - FIRST) // BLOCK:
             out.append(f"the first line speaks of {wanted} blocks, not of {(END - FIRST) // BLOCK}")
@@ -193,6 +193,11 @@ class ReportReader:
     def measured(self) -> Measured | None:
         """The report that began last, as it is now."""
         return None if self._open is None else self._open.measured()
+
+    @property
+    def teller(self) -> Callable[[], Measured] | None:
+        """What tells the report that began last, as it is when asked: making it at each line would cost its square."""
+        return None if self._open is None else self._open.measured
 
     def cut_off(self) -> None:
         """What comes from here on is no more of the open report."""

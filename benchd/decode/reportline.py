@@ -30,6 +30,8 @@ from benchd.vocabulary.measured import (
 FORMAT = 1
 LONGEST = 78
 BEGUN = re.compile(r"~[0-9A-F]{2} [a-z]")
+_FIRST = re.compile(r"~00 begin ([0-9]{1,3}) ")
+_MARK = re.compile("~")
 _LINE = re.compile(r"~([0-9A-F]{2}) ([ -~]+) ([0-9A-F]{4})")
 _AT, _RANGE = "([0-9A-F]{5})", "([0-9A-F]{5})(?:-([0-9A-F]{5}))?"
 SPLITS_MOST = 9
@@ -83,16 +85,26 @@ def parse_line(text: str) -> ReportLine | None:
     return None
 
 
+def other_format(text: str) -> int | None:
+    """Return the format that a whole first line names, where that is another one than this program reads."""
+    for found in _FIRST.finditer(text):
+        line = _LINE.match(text[found.start() : found.start() + 4 * LONGEST].splitlines()[0])
+        if line is not None and crc_of(line[0][:-4].encode("ascii")) == line[3] and int(found[1]) != FORMAT:
+            return int(found[1])
+    return None
+
+
 def lines_in(text: str) -> Iterator[ReportLine | None]:
     """Yield the report lines of a line of text, None for each place where one begins that is not whole.
 
     Where a line's end was lost the next one follows on the same line of text.
     """
-    starts = [at for at, char in enumerate(text) if char == "~"]
+    starts = [found.start() for found in _MARK.finditer(text)]
     ends = [*starts[1:], len(text)]
     number = 0
     while number < len(starts):
-        for end in range(number, min(number + SPLITS_MOST, len(ends))):
+        tries = SPLITS_MOST if BEGUN.match(text, starts[number]) else 0  # most marks begin no line: noise, and no more
+        for end in range(number, min(number + tries, len(ends))):
             if (line := parse_line(text[starts[number] : ends[end]].rstrip(" "))) is not None:
                 yield line
                 number = end

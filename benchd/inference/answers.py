@@ -313,12 +313,12 @@ class Divergence(Form):
 
     def words(self, a_name: str, b_name: str) -> str:
         after = f"after {self.before[-1].named()}" if self.before else "from the start"
-        again = ", and meet again later" if self.rejoins else ""
+        again = ", then meet again" if self.rejoins else ""
         goes = [
             f"{name} goes on to {points[0].named()}" if points else f"{name} ends there"
             for name, points in ((a_name, self.a), (b_name, self.b))
         ]
-        return f"they part {after}{again}: {', '.join(goes)}"
+        return f"they differ {after}{again}: {', '.join(goes)}"
 
 
 @dataclass(frozen=True, slots=True)

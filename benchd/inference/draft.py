@@ -77,13 +77,17 @@ class Draft(Form):
     notes: tuple[str, ...]
 
 
+def _usable(number: int) -> str:
+    return f"only {number} usable boot{'' if number == 1 else 's'}" if number < 2 else f"{number} usable boots"
+
+
 def draft(boots: Sequence[BootLog]) -> Draft:
     """Draft a ladder from good boots. Raises UsageError for fewer than 2 boots or none with events."""
     if not 2 <= len(boots) <= MAX_BOOTS:
-        raise UsageError(f"{len(boots)} boots given; a draft needs from 2 to {MAX_BOOTS} good boots")
+        raise UsageError(f"{_usable(len(boots))}; a draft needs from 2 to {MAX_BOOTS} good boots")
     used = [boot for boot in boots if boot.events]
     if len(used) < 2:
-        raise UsageError(f"{len(used)} of {len(boots)} boots have any code or line; a draft needs 2")
+        raise UsageError(f"{_usable(len(used))} of {len(boots)}, the others have no code and no line; a draft needs 2")
     tokens = Tokens()
     folded = [fold(boot, tokens) for boot in used]
     rungs = consensus(folded, LADDER_SHARE)

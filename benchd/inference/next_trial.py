@@ -30,8 +30,6 @@ WORTH_BITS = 0.01
 NOTHING_LEFT = 0.8
 """From this weight of "nothing tried matters" and "the test misleads" on, the list of factors is to be looked at."""
 
-POWER_OFF = "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge."
-
 
 def propose(
     study: Study,
@@ -88,19 +86,19 @@ def propose(
 def _advice(why: Weighing, ranked: Sequence[NextTrial]) -> tuple[bool, str]:
     """Whether to stop, and what to say of it."""
     if why.settled or (why.separated and why.causes[0].special is not None):
-        return True, f"Stop here. {why.verdict}"
+        return True, f"Cause found, nothing more to try. {why.verdict}"
     if why.separated:
         return False, f"Nearly there: {why.verdict} {why.confirmation}"
     everywhere = sum(cause.probability for cause in why.causes if cause.special in (NOTHING, MISLEADS))
     if everywhere >= NOTHING_LEFT:
         return True, (
-            f"Stop here: in {percent(everywhere)} it fails whatever is changed of what is listed. {why.verdict} Boot a "
-            "known-good setup under the same test, or add a factor."
+            f"Nothing more to try here: in {percent(everywhere)} it fails whatever is changed of what is listed. "
+            f"{why.verdict} Boot a known-good setup under the same test, or add a factor."
         )
     if max(trial.gain_bits for trial in ranked) < WORTH_BITS:
         return True, (
-            f"Stop here: no allowed trial tells more than {max(ranked[0].gain_bits, 0.0):.3f} bits. {why.verdict} "
-            "Add a factor or a level that parts them, or a known-good reference."
+            f"Nothing more to try here: no allowed trial tells more than {max(ranked[0].gain_bits, 0.0):.3f} bits. "
+            f"{why.verdict} Add a factor or a level that parts them, or a known-good reference."
         )
     lead = percent(why.causes[0].probability)
     return False, f"Go on until one explanation holds 95 %; the likeliest now holds {lead}."
@@ -190,7 +188,6 @@ class _Teller:
         found, seen = self._found, self._seen
         setup = named(self._study, found.setups[i])
         changes = self._study.changes(self._current, setup)
-        hardware = any(change.hardware for change in changes) or bool(found.reseat[i])
         rest = None if np.isnan(found.told_rest_s[i]) else float(found.told_rest_s[i])
         inside = seen.inside(found.setups[i : i + 1])[:, 0]
         rate = np.concatenate([np.where(inside, seen.p_in, seen.p_out), self._rivals[:, i]])
@@ -200,7 +197,7 @@ class _Teller:
             changes=changes,
             minutes=float(found.minutes[i]),
             gain_bits=bits,
-            caution=POWER_OFF if hardware else None,
+            caution=self._study.caution(changes, bool(found.reseat[i])),
             repeat=not changes,
             steps=_steps(changes, bool(found.reseat[i]), rest, first=not len(seen.posterior.setups)),
             if_ok=self._outlook("it works", 1 - fail, weight * (1 - rate)),

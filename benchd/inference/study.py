@@ -20,6 +20,16 @@ MAX_TRIALS = 10_000
 MAX_BOOTS = 1_000_000
 MAX_NAME = 80
 
+CAUTION = (
+    "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge; "
+    "leave the inside of power supplies and monitors to licensed practice. Local electrical codes come first."
+)
+"""Printed whenever a trial moves hardware (common practice, no source)."""
+CHIP = (
+    "Another ROM image means taking a chip out or opening the case, unless it can be written in place "
+    "(then say `in_place = true` for this factor)."
+)
+
 Relation = Literal["is", "is not", "equals", "differs"]
 GOALS = ("stage-reached", "finding-absent", "check-passed", "stage-faster", "result-ok")
 
@@ -60,7 +70,7 @@ class Factor:
     """Something that can be changed between boots.
 
     `minutes` is the work of one change; `level_minutes` overrides it per level changed to.
-    `moves_hardware` None means: as usual for its `kind`.
+    `moves_hardware` None means: as usual for its `kind`. `in_place`: an image is written without taking a chip out.
     """
 
     name: str
@@ -68,6 +78,7 @@ class Factor:
     kind: str = "other"
     minutes: float | None = None
     moves_hardware: bool | None = None
+    in_place: bool = False
     level_minutes: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -92,6 +103,11 @@ class Factor:
     @property
     def hardware(self) -> bool:
         return KINDS[self.kind][0] if self.moves_hardware is None else self.moves_hardware
+
+    @property
+    def takes_chip(self) -> bool:
+        """Whether a change means taking a chip out, or opening the case to reach it."""
+        return self.kind == "image" and not self.in_place and self.moves_hardware is not False
 
     def cost(self, level: str) -> float:
         """Minutes of work to change to `level`."""
@@ -279,6 +295,13 @@ class Study:
     def excluded(self, setup: Mapping[str, str]) -> str | None:
         """The reason why `setup` must not be tried, or None."""
         return next((e.reason for e in self.exclusions if e.holds(setup)), None)
+
+    def caution(self, changes: Sequence[Change], reseated: bool = False) -> str | None:
+        """Return what to be careful of when making changes; None where nothing inside the machine is touched."""
+        chip = any(self.factor(change.factor).takes_chip for change in changes)
+        if not (chip or reseated or any(change.hardware for change in changes)):
+            return None
+        return f"{CAUTION} {CHIP}" if chip else CAUTION
 
     def changes(self, before: Mapping[str, str], after: Mapping[str, str]) -> tuple[Change, ...]:
         """What must be changed to get from one setup to another, in the order of the factors."""

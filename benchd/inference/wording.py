@@ -21,7 +21,7 @@ CLASS_OF_KIND = {
     "other": "setting or part",
 }
 PART_CLASSES = frozenset({"bad card", "bad machine", "bad slot", "bad cable"})
-CONFLICT = "conflict between"
+CONFLICT = "conflict of parts"
 TWO_FAULTS = "two faults"
 CLASS_OF_SPECIAL: dict[Special, str] = {
     NOTHING: "outside what was tried",
@@ -89,7 +89,7 @@ def kind_words(cause_class: str, number: int) -> str:
     """The class as a verdict says it; `number` of conditions."""
     how_many = {1: "two", 2: "two", 3: "three"}.get(number, str(number))
     if cause_class == CONFLICT:
-        return f"a conflict between {how_many}"
+        return f"a conflict of {how_many} parts"
     return KIND_WORDS.get(cause_class, f"{how_many} faults")
 
 

@@ -21,7 +21,7 @@ KEY = (
 )
 
 
-READ_KEY = "read: . nobody, F FFh, r something, k one value, ~ changes, - not told; ! differs from the map."
+READ_KEY = "read: . nobody, F FFh, r something, k one value, ~ changes, - unknown; ! differs from the map."
 READ = {"floating": ".", "ff": "F", "content": "r", "constant": "k", "changing": "~", "untold": "-"}
 
 

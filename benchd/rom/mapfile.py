@@ -57,6 +57,13 @@ Pad = Annotated[int | None, BeforeValidator(_pad)]
 Text = Annotated[str, Field(min_length=1, max_length=TEXT_LIMIT)]
 
 
+NO_CODE = ("umb", "page-frame")
+STEPS = {"page-frame": 0x4000, "shadow": 0x1000, "umb": 0x10}
+"""Sizes that there can be: expanded memory comes in pages of 16 KiB (LIM EMS 4.0, page frame), paged memory of a 386 in
+pages of 4 KiB and chip sets shadow more at a time (common practice), upper memory blocks in paragraphs."""
+FRAME_MOST = 0x10000
+
+
 class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
@@ -80,11 +87,13 @@ class ScanTable(_Table):
     @model_validator(mode="after")
     def _check(self) -> ScanTable:
         if self.preset is not None and self.preset not in PRESETS:
-            raise ValueError(f"preset {self.preset[:40]!r} is none of {', '.join(PRESETS)}")
+            raise misplaced("scan", ("preset",), f"{self.preset[:40]!r} is none of {', '.join(PRESETS)}")
         if (self.first is None) != (self.last is None):
-            raise ValueError("`from` and `to` go together: give both, or a preset alone")
+            here = "from" if self.last is None else "to"
+            raise misplaced("scan", (here,), "`from` and `to` go together: give both, or a preset alone")
         if self.first is not None and self.last is not None and self.last < self.first:
-            raise ValueError(f"`to` {hex_address(self.last)} lies before `from` {hex_address(self.first)}")
+            why = f"`to` {hex_address(self.last)} lies before `from` {hex_address(self.first)}"
+            raise misplaced("scan", ("to",), why)
         if self.first is None and self.preset is None:
             raise ValueError("give `from` and `to`, or `preset`")
         return self
@@ -165,6 +174,19 @@ class WindowTable(_Table):
             raise ValueError(f"`front` {self.front:,} leaves nothing of the window of {self.size:,} bytes")
         if self.kind != "rom" and (self.image is not None or self.front or self.registers):
             raise ValueError(f'`image`, `front` and `registers` belong to kind "rom", not "{self.kind}"')
+        return self
+
+    @model_validator(mode="after")
+    def _can_be(self) -> WindowTable:
+        if self.kind in NO_CODE and (self.codes or self.stage is not None or self.text is not None):
+            key = "codes" if self.codes else "stage" if self.stage is not None else "text"
+            raise misplaced("window", (key,), f'memory of kind "{self.kind}" runs no code of its own: leave {key} out')
+        step = STEPS.get(self.kind, 1)
+        if self.size % step:
+            why = f'{self.size:,} bytes: a window of kind "{self.kind}" is made of pieces of {step // 1024} KiB'
+            raise misplaced("window", ("size",), why)
+        if self.kind == "page-frame" and self.size > FRAME_MOST:
+            raise misplaced("window", ("size",), f"{self.size:,} bytes: a page frame has at most four pages, 64 KiB")
         return self
 
 

@@ -9,6 +9,8 @@ from benchd.errors import ExternalError, UsageError, system_words
 from benchd.files import TOML_LIMIT, read_text
 from benchd.rules import RuleTable, load_text
 
+DEMO = "demo-at286"
+"""The shipped table of the demo's simulated machine: no real one has its codes."""
 RECORD = "record"
 """The shipped table that judges nothing: by it nothing that was received is left out."""
 

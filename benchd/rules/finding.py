@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 from benchd.rules.schema import RuleTable
 
-MAKER, MACHINE, YEAR, MENTION = 4, 2, 1, 1
-"""What a word is worth that names the maker, the processor class, a year in the table's span, or stands in its text."""
+NAME, MAKER, MACHINE, YEAR, MENTION = 8, 4, 2, 1, 1
+"""What a word is worth that names the table itself,
+the maker, the processor class, a year in the table's span, or stands in its text."""
 EMPTY = frozenset(
     {"a", "an", "and", "at", "bios", "board", "chip", "class", "computer", "copyright", "for", "from", "in"}
     | {"motherboard", "of", "on", "pc", "rom", "the"}
@@ -32,6 +33,7 @@ def find(tables: Iterable[RuleTable], text: str) -> tuple[list[Found], list[str]
     Where a maker is named, only that maker's tables are returned.
     """
     words = [word for word in re.findall(r"[0-9a-z&]+", text.casefold()) if word not in EMPTY]
+    words = words or text.casefold().split()
     weighed = [(table, _weigh(table, words, text)) for table in tables]
     named = any(MAKER in worth.values() for _, worth in weighed)
     found = [
@@ -50,8 +52,11 @@ def _weigh(table: RuleTable, words: Sequence[str], text: str) -> dict[str, int]:
     whole = _plain(text)
     spoken = set(re.findall(r"[0-9a-z]+", f"{head.name} {head.about} {head.source}".casefold()))
     out: dict[str, int] = {}
+    named = _plain(head.name) == whole or head.name.casefold() in text.casefold().split()
     for word in words:
-        if any(_names(maker, word, whole) for maker in head.makers):
+        if named and word in _plain(head.name):
+            out[word] = NAME
+        elif any(_names(maker, word, whole) for maker in head.makers):
             out[word] = MAKER
         elif any(_same_class(machine.casefold(), word) for machine in head.machines):
             out[word] = MACHINE

@@ -66,6 +66,9 @@ def _lines(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
     try:
         head = next(reader, [])
+        if len(head) == 1 and (other := next((mark for mark in ";\t" if mark in head[0]), None)):
+            which = {";": "semicolons", "\t": "tabs"}[other]
+            raise UsageError(f"{file}:1: its cells are parted by {which}: save it as CSV with commas")
         yield 1, head
         empty = True
         for cells in reader:

@@ -110,6 +110,7 @@ class FactorPart(DocumentPart):
     minutes: Minutes | None = None
     level_minutes: dict[Level, Minutes] = Field(default_factory=dict)
     moves_hardware: bool | None = None
+    in_place: bool = False
     window: Label | None = None
     places: dict[Level, dict[Label, str]] = Field(default_factory=dict)
     images: dict[Level, str] = Field(default_factory=dict)
@@ -255,6 +256,7 @@ class StudyDocument(DocumentPart):
                     kind=pure_kind(one),
                     minutes=one.minutes,
                     moves_hardware=one.moves_hardware,
+                    in_place=one.in_place,
                     level_minutes=one.level_minutes,
                 )
                 for one in self.factor

@@ -18,6 +18,7 @@ from benchd.inference.bootlog import FINISHED, MAX_EVENTS, BootLog, Event, mask
 from benchd.inference.draft import Draft
 from benchd.inference.draft import draft as draft_ladder
 from benchd.inference.parting import MARK, first_times, got_as_far, part, shared
+from benchd.inference.wording import counted
 from benchd.rules.files import RECORD
 from benchd.rules.values import compile_pattern
 from benchd.studies.draft_text import draft_toml, names_of, pattern_of, token_of
@@ -116,15 +117,22 @@ def draft_table(record: Record, paths: Sequence[Path], name: str, *, lines: bool
     whole = [boots[n] for n in got_as_far([boot.events for boot in boots])]
     if len(whole) < LEAST:
         raise UsageError(
-            f"{len(boots)} {'boot' if len(boots) == 1 else 'boots'} in {len(paths)} captures; a draft needs from "
+            f"{_usable(len(whole), len(boots))} in {counted(len(paths), 'capture')}; a draft needs from "
             f"{LEAST} good boots: switch the machine on {LEAST} to 5 times while benchd records"
         )
-    notes = [f"{len(boots)} boots told apart in {len(paths)} captures"]
+    notes = [f"{counted(len(boots), 'boot')} told apart in {counted(len(paths), 'capture')}"]
     if len(whole) < len(boots):
-        notes.append(f"{len(boots) - len(whole)} boots that did not get as far as most left out")
+        notes.append(f"{counted(len(boots) - len(whole), 'boot')} that did not get as far as most left out")
     spoken = [[event for event in boot.events if _speaks(event)] for boot in whole]
     tokens = shared(_unmistaken(spoken), MOST_STAGES)
     return _tried(whole, tokens, paths, name, notes)
+
+
+def _usable(usable: int, every: int) -> str:
+    """How many boots can be drafted from, and what the others are."""
+    rest = every - usable
+    others = f"; {counted(rest, 'other')} did not get as far as most" if rest and usable else ""
+    return f"{'only ' if usable else 'no usable boot'}{counted(usable, 'usable boot') if usable else ''}{others}"
 
 
 def _speaks(event: Event) -> bool:

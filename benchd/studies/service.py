@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,11 +19,6 @@ from benchd.studies.names import Tables, check_checks, check_goal
 from benchd.studies.scan_prediction import can_predict, predict_scan
 from benchd.vocabulary.times import duration_words, parse_duration
 
-CAUTION = (
-    "Power off and unplug before moving a card, cable or jumper: ISA is not hot-plug. Mind static discharge; "
-    "leave the inside of power supplies and monitors to licensed practice. Local electrical codes come first."
-)
-"""Printed whenever a trial moves hardware (common practice, no source)."""
 NO_TABLES: Tables = {}
 
 
@@ -41,6 +37,7 @@ class Plan:
     new: tuple[tuple[str, str], ...]
     reseated: bool = False
     rested_s: float | None = None
+    caution: str | None = None
 
     @property
     def hardware(self) -> bool:
@@ -61,8 +58,8 @@ class Plan:
         if self.rested_s is not None:
             out.append(f"Before its first boot the machine rests without power for {duration_words(self.rested_s)}.")
         out += [f"New level of {factor}: {level}." for factor, level in self.new]
-        if self.hardware:
-            out.append(f"CAUTION: {CAUTION}")
+        if self.caution is not None:
+            out.append(f"CAUTION: {self.caution}")
         return out
 
 
@@ -81,6 +78,9 @@ class Started(Form):
 
 def the_rest(text: str) -> float:
     """Read a rest as written, in seconds. Raises UsageError."""
+    if re.fullmatch(r"\s*[0-9.]+\s*", text):
+        number = text.strip()
+        raise UsageError(f"the rest without power: {number} of what? Write {number}s or {number}min")
     try:
         return parse_duration(text)
     except ValueError as error:
@@ -217,15 +217,17 @@ def plan_trial(
     setup = {**before, **changes}
     study.check_setup(setup)
     same = [trial.id for trial in earlier if complete(study, trial.setup)[0] == setup]
+    made = study.changes(before, setup)
     return known, Plan(
         setup,
-        study.changes(before, setup),
+        made,
         came,
         tuple(same),
         study.excluded(setup),
         tuple(new),
         reseated,
         rested_s,
+        study.caution(made, reseated),
     )
 
 
@@ -281,8 +283,7 @@ def start(
             store.add_prediction(trial.id, prediction, now)
         except BenchError as error:
             notes.append(f"No prediction of the ROM scan: {error}")
-    caution = CAUTION if plan.hardware else None
-    return Started(trial, plan.changes, plan.before_from, plan.repeats, caution, prediction, tuple(notes))
+    return Started(trial, plan.changes, plan.before_from, plan.repeats, plan.caution, prediction, tuple(notes))
 
 
 def running(store: Store, machines: Sequence[str] = ()) -> dict[str, Trial]:

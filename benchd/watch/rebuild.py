@@ -17,11 +17,15 @@ from benchd.watch.replay import Replay, in_order, run_of
 
 @dataclass(slots=True)
 class Rebuilt:
-    """How many boots the captures hold, how many of them were put into the store, and what could not be read."""
+    """How many boots the captures hold, how many of them were put into the store, and what could not be read.
+
+    `before`: how many boots of these captures the store had.
+    """
 
     found: int
     stored: int
     problems: list[str]
+    before: int = 0
 
 
 def captures_under(folder: Path) -> list[Path]:

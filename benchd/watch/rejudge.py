@@ -51,6 +51,7 @@ def rejudge(
             out.problems.append(f"{files[0].parent}: {error}")
             continue
         out.found += len(found)
+        out.before += sum(len(store.boots_of_capture(str(path))) for path in files)
         out.stored += _replace(store, run, found, by_hand)
         told(f"{run[0].machine}: {len(files)} files from {files[0].name} on, {len(found)} boots")
     return out

@@ -201,7 +201,7 @@ def test_a_missing_line_is_named_by_its_number_and_what_it_told_is_not_guessed()
     assert measured.damaged_lines == [at, len(lines) - 3]
     assert measured.machine is None, "the BIOS's words were lost"
     assert "C9000" not in {block.at for block in measured.blocks}
-    assert measured.notes == [f"damaged or lost: 2 lines ({at:02X}, {len(lines) - 3:02X})", "not told: C9000-C97FF"]
+    assert measured.notes == [f"damaged or lost: 2 lines ({at:02X}, {len(lines) - 3:02X})", "unknown: C9000-C97FF"]
 
 
 def test_without_first_or_last_line() -> None:

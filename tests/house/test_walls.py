@@ -101,6 +101,7 @@ MAY_KNOW = {
         "benchd.capture",
         "benchd.decode.report",
         "benchd.decode.cardcheck",
+        "benchd.decode.reportline",
         "benchd.decode.heard",
         "benchd.links.identity",
         "benchd.links.ports",

@@ -58,7 +58,7 @@ def test_a_bad_card_is_named_with_its_class_and_the_trials_behind_it():
 
 
 def test_a_conflict_of_two_is_not_a_bad_card():
-    """The card fails only at one base: 'conflict between', and no part is to be ordered."""
+    """The card fails only at one base: 'conflict of parts', and no part is to be ordered."""
     rows = trials(
         (setup(), BAD),
         (setup("green"), OK),
@@ -73,7 +73,7 @@ def test_a_conflict_of_two_is_not_a_bad_card():
     rows = [trial_of(f"{t.name}/{turn}", t.setup, [t.successes > 0] * 2) for turn in range(5) for t in rows]
     why = weigh(Study("s", FACTORS), rows)
     assert set(why.causes[0].conditions) == {Condition("card", "is", "grey"), Condition("base", "is", "C800")}
-    assert why.causes[0].cause_class == "conflict between"
+    assert why.causes[0].cause_class == "conflict of parts"
     assert why.separated
     assert why.ordering.premature
 

@@ -40,7 +40,7 @@ def test_boots_that_stop_part_where_the_codes_end():
     assert [p.text for p in first.before] == ["code 01", "code 02", "code 03"]
     assert [p.text for p in first.a] == ["code 04", "code 05", "code 06"]
     assert first.b == () and not first.rejoins
-    assert found.sentence == "They part after code 03: A goes on to code 04, B ends there."
+    assert found.sentence == "They differ after code 03: A goes on to code 04, B ends there."
 
 
 def test_boots_that_take_another_way_show_both_sides():

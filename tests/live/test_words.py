@@ -196,7 +196,7 @@ def test_one_is_not_plural() -> None:
 
 @pytest.mark.parametrize(
     ("rejoins", "said"),
-    [(True, "they part from the start, and meet again later: "), (False, "they part from the start: ")],
+    [(True, "they differ from the start, then meet again: "), (False, "they differ from the start: ")],
 )
 def test_where_boots_part(rejoins: bool, said: str) -> None:
     assert Divergence((), rejoins, (), ()).words("T1", "T2") == said + "T1 ends there, T2 ends there"

@@ -75,6 +75,7 @@ def test_shown_numbers() -> None:
     assert show_size(8192) == "8 KiB" and show_size(1000) == "1,000 bytes" and show_size(1) == "1 byte"
 
 
+FRAME = '[[window]]\nname = "f"\nbase = "D0000"\nsize = "{}"\nkind = "page-frame"\n'
 WRONG = {
     "no toml": ("[scan\n", ":1:", "not valid TOML"),
     "unknown key": (CONTRACT + 'colour = "red"\n', ":11:", "window[1].colour"),
@@ -86,14 +87,22 @@ WRONG = {
     "kind": (CONTRACT.replace('"rom"', '"disk"'), ":9:", "window[1].kind"),
     "past the end": (CONTRACT.replace('base = "C8000"', 'base = "FF000"'), ":5:", "past FFFFF"),
     "step": (CONTRACT.replace('"2K"', '"3K"'), ":4:", "scan.step"),
-    "to before from": (CONTRACT.replace('"DFFFF"', '"C0000"'), ":1:", "lies before"),
-    "preset": ('[scan]\npreset = "best"\n', ":1:", "pnp-1.0a"),
+    "to before from": (CONTRACT.replace('"DFFFF"', '"C0000"'), ":3:", "scan.to: ", "lies before"),
+    "preset": ('[scan]\npreset = "best"\n', ":2:", "scan.preset: 'best' is none of", "pnp-1.0a"),
     "twice": (CONTRACT + CONTRACT.split("\n", 4)[4], ":12:", "used twice"),
     "second window": (CONTRACT + '[[window]]\nname = "b"\nsize = "8K"\n', ":11:", "[2].base: is missing"),
     "registers": (CONTRACT + '[[window.registers]]\noffset = "8K"\nsize = "1K"\n', ":5:", "reach past"),
     "register key": (CONTRACT + '[[window.registers]]\noffset = "1K"\nsiz = "1K"\n', ":11:", "size: is"),
     "ram image": (CONTRACT.replace('"rom" ', '"ram" '), ":5:", 'belong to kind "rom"'),
-    "only from": ('[scan]\nfrom = "C8000"\n', ":1:", "go together"),
+    "only from": ('[scan]\nfrom = "C8000"\n', ":2:", "scan.from: `from` and `to` go together"),
+    "a frame of odd pages": (FRAME.format("20K"), ":4:", 'window[1].size: 20,480 bytes: a window of kind "page-frame"'),
+    "a frame of five pages": (FRAME.format("80K"), ":4:", "a page frame has at most four pages, 64 KiB"),
+    "a shadow of 1K": (FRAME.format("1K").replace("page-frame", "shadow"), ":4:", "is made of pieces of 4 KiB"),
+    "a block with codes": (
+        FRAME.format("64K").replace("page-frame", "umb") + 'codes = ["80"]\n',
+        ":6:",
+        'window[1].codes: memory of kind "umb" runs no code of its own: leave codes out',
+    ),
     "mirror": (CONTRACT + 'mirrors = ["C9000"]\n', ":5:", "closer together"),
 }
 

@@ -36,7 +36,7 @@ def test_the_true_cause_is_found_in_few_trials(tmp_path: Path, seed: int) -> Non
         assert len(trials) <= 16 and len(store.boots()) <= 20
         assert all(trial.setup["storage-card"] == "first" for trial in trials)
         assert all(boot.trial for boot in store.boots())
-    assert "a conflict between two. It fails when rom-base is D000 and" in verdict
+    assert "a conflict of two parts. It fails when rom-base is D000 and" in verdict
     text = "\n".join(lines)
     assert "yet, that is premature: " in text and "No part was ordered." in text
     assert "The cause is settled: " in text and "and worked again" in " ".join(text.split())

@@ -52,11 +52,11 @@ def test_the_worked_example(worked: Commands) -> None:
         ("rom-base", "is", "D000"),
         ("network-card", "is", "in"),
     }
-    assert lead["class"] == "conflict between" and lead["probability"] > 0.9
+    assert lead["class"] == "conflict of parts" and lead["probability"] > 0.9
     values = [cause["probability"] for cause in found["causes"]]
     assert values == sorted(values, reverse=True) and 0.99 < sum(g["probability"] for g in found["groups"]) <= 1.0001
     assert found["boots"] == 14 and found["failures"] == 5 and found["separated"] is True
-    assert "a conflict between two. It fails when " in found["verdict"] and "D000" in found["verdict"]
+    assert "a conflict of two parts. It fails when " in found["verdict"] and "D000" in found["verdict"]
     assert {"conditions", "probability", "class", "group"} <= lead.keys()
 
 
@@ -240,4 +240,4 @@ def test_no_settings_file_is_needed_for_a_table(
     COMMAND.main(["study", "import", "w.csv", "--name", "w", "--goal-column", "result"], standalone_mode=False)
     assert "data/benchd.db" in capsys.readouterr().err and (tmp_path / "data/benchd.db").is_file()
     COMMAND.main(["why", "w"], standalone_mode=False)
-    assert "a conflict between two" in capsys.readouterr().out
+    assert "a conflict of two parts" in capsys.readouterr().out

@@ -2,6 +2,8 @@
 import { el, put, shape, wire } from "../dom.js";
 import { ask, seconds, when, WORDS } from "../talk.js";
 
+const counted = (number) => `${number} ${number === 1 ? "boot" : "boots"}`;
+
 const FIRST = 60;
 const MOST = 1000;
 const CHUNK = 100;
@@ -42,12 +44,12 @@ export async function show(main, { start }) {
     longest = Math.max(1, ...first.map((boot) => boot.duration_s));
     put(list, first.map((boot) => row(boot, picked, pick, longest)));
     performance.mark("rows");
-    count.textContent = first.length ? `${first.length} boots` : "No boot is stored yet: power a machine on.";
+    count.textContent = first.length ? counted(first.length) : "No boot is stored yet: power a machine on.";
     if (first.length < FIRST) return;
     const all = await ask(`/api/boots?${new URLSearchParams([...query, ["limit", MOST]])}`);
     const known = new Set(first.map((boot) => boot.id));
     const rest = all.filter((boot) => !known.has(boot.id));
-    count.textContent = all.length < MOST ? `${all.length} boots` : `the newest ${all.length} boots`;
+    count.textContent = all.length < MOST ? counted(all.length) : `the newest ${all.length} boots`;
     for (let at = 0; at < rest.length && mine === run; at += CHUNK) {
       await new Promise((next) => requestAnimationFrame(next));
       list.append(...rest.slice(at, at + CHUNK).map((boot) => row(boot, picked, pick, longest)));

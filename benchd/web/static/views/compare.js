@@ -1,4 +1,4 @@
-// Compare: two to six boots or trials. Where they part, how often they finish, what takes longer.
+// Compare: two to six boots or trials. Where they differ, how often they finish, what takes longer.
 import { el, put, shape, svg, wire, harmless, short } from "../dom.js";
 import { ask, percent, seconds, when, WORDS } from "../talk.js";
 
@@ -118,7 +118,7 @@ function drawLadders(box, page) {
   for (const n of cuts) {
     const at = y(n) + gap / 2;
     parts.push(svg("line", { class: "part-line", x1: names - 8, x2: width - 4, y1: at, y2: at }),
-      svg("text", { class: "part-word", x: names - 14, y: at + 5, "text-anchor": "end" }, "they part"));
+      svg("text", { class: "part-word", x: names - 14, y: at + 5, "text-anchor": "end" }, "they differ"));
   }
   put(box, svg("svg", { class: "drawing", viewBox: `0 0 ${width} ${high}`, width, height: high, role: "img",
     "aria-label": `Ladders side by side: ${page.groups.map((g) => `${harmless(g.name, 40)} reaches ${g.ladder.filter((r) => r.k).length} of ${page.stages.length} stages`).join("; ")}` }, parts));
@@ -128,9 +128,9 @@ function parting(one, names) {
   const cut = one.lasting_divergence ?? one.first_divergence;
   if (!cut) return el("p", { class: "soft" }, "Codes and lines go the same way in ", marked(one.names.a, names), " and ", marked(one.names.b, names), ".");
   const list = (points, none) => (points.length ? el("ol", {}, points.map((p) => el("li", {}, wire(p.text, 120), el("span", { class: "soft" }, ` ${seconds(p.t_s)}${p.seen < p.of ? `, ${p.seen} of ${p.of}` : ""}`)))) : el("p", { class: "soft" }, none));
-  return el("div", {}, el("h3", {}, cut.rejoins ? "Where they differ, and meet again" : "Where they part"),
+  return el("div", {}, el("h3", {}, cut.rejoins ? "Where they differ, and meet again" : "Where they differ for good"),
     el("div", { class: "parting" },
-      el("div", {}, el("p", {}, "both had"), list(cut.before, "nothing: they part from the start")),
+      el("div", {}, el("p", {}, "both had"), list(cut.before, "nothing: they differ from the start")),
       el("div", { class: `g${names.get(one.names.a)}` }, el("p", {}, marked(one.names.a, names), " goes on with"), list(cut.a, "nothing more")),
       el("div", { class: `g${names.get(one.names.b)}` }, el("p", {}, marked(one.names.b, names), " goes on with"), list(cut.b, "nothing more"))));
 }
@@ -154,7 +154,7 @@ function rates(page) {
     el("p", { class: "soft" }, "Left none, right all; the wide mark is the 95 % interval. Boots cut short or with a lost link are not counted."),
     page.comparisons.map((one) => el("p", { class: "soft" }, wire(one.names.a, 40), " against ", wire(one.names.b, 40), ": ",
       one.finish.p === null ? "nothing to compare" : `p ${one.finish.p.toPrecision(2)}`,
-      one.finish.more_boots ? `; about ${one.finish.more_boots} more boots each would settle it` : "")),
+      one.finish.more_boots ? `; too few boots to tell: about ${one.finish.more_boots} more of each needed` : "")),
   ];
 }
 
@@ -163,7 +163,7 @@ function shifts(one, names) {
   const at = (s) => 50 + (48 * s) / widest;
   return el("div", {}, el("h3", {}, marked(one.names.b, names), " against ", marked(one.names.a, names)),
     el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Shifts of stage times" }, el("table", {},
-      el("thead", {}, el("tr", {}, ["stage", "first", "other", "shift", "shorter | longer", "p, adjusted", ""].map((h, n) => el("th", { class: n > 0 && n < 4 ? "num" : null, scope: "col" }, h)))),
+      el("thead", {}, el("tr", {}, ["stage", "first", "other", "shift", "shorter | longer", "p", ""].map((h, n) => el("th", { class: n > 0 && n < 4 ? "num" : null, scope: "col" }, h)))),
       el("tbody", {}, one.stages.map((s) => el("tr", {},
         el("th", { scope: "row" }, wire(s.name, 40)),
         el("td", { class: "num" }, seconds(s.a.median_s), el("span", { class: "soft" }, ` ×${s.a.n}`)),
@@ -173,14 +173,14 @@ function shifts(one, names) {
           s.shift_low === null ? null : el("i", { style: { left: `${at(Math.min(s.shift_low, s.shift_high))}%`, width: `${Math.max(1, at(Math.max(s.shift_low, s.shift_high)) - at(Math.min(s.shift_low, s.shift_high)))}%` } }),
           el("b", { style: { left: `${at(s.shift_s)}%` } }))),
         el("td", {}, s.p_adjusted === null ? "too few" : s.p_adjusted < 0.0001 ? "below 0.0001" : s.p_adjusted.toPrecision(2)),
-        el("td", {}, s.p_adjusted !== null && s.p_adjusted < 0.05 ? el("strong", {}, "differs") : s.more_boots ? el("span", { class: "soft" }, `~${s.more_boots} more boots`) : "")))))));
+        el("td", {}, s.p_adjusted !== null && s.p_adjusted < 0.05 ? el("strong", {}, "differs") : s.more_boots ? el("span", { class: "soft" }, `too few boots to tell; ${s.more_boots} more needed`) : "")))))));
 }
 
 function leftovers(one, names) {
   const parts = [];
   if (one.only_one_has.length) {
     parts.push(el("h3", {}, "What only one has"), el("ul", {}, one.only_one_has.slice(0, 30).map((o) =>
-      el("li", {}, marked(o.side === "a" ? one.names.a : one.names.b, names), " ", wire(o.text, 160), el("span", { class: "soft" }, ` (${o.k} of ${o.n} boots)`)))));
+      el("li", {}, marked(o.side === "a" ? one.names.a : one.names.b, names), " ", wire(o.text, 160), el("span", { class: "soft" }, ` (${o.k} of ${o.n} ${o.n === 1 ? "boot" : "boots"})`)))));
   }
   if (one.order_changes.length) {
     parts.push(el("h3", {}, "Stages that changed places"), el("ul", {}, one.order_changes.slice(0, 20).map((o) =>

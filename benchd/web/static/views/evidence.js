@@ -15,7 +15,7 @@ export function drawWhy(box, why) {
   put(box, el("section", { class: "part" }, el("h2", {}, "Causes, weighed"),
     el("p", { class: "verdict" }, shape(why.settled ? "finished" : "idle"), " ", wire(why.verdict, 900)),
     why.conclusion ? el("p", { class: "conclusion" }, wire(why.conclusion, 1200)) : null,
-    el("p", { class: "soft" }, `${why.boots} boots, ${why.failures} of them failed.`),
+    el("p", { class: "soft" }, `${why.boots} ${why.boots === 1 ? "boot" : "boots"}, ${why.failures} of them failed.`),
     why.boots ? [large.map(together), fold(small.map(together), small.flatMap(([members]) => members).length, "under 1 %")] : null,
     why.doubts.length ? [el("h3", {}, "What could still be otherwise"), el("ul", { class: "doubts" }, why.doubts.map((one) => el("li", {}, wire(one.known, 300), " ", wire(one.otherwise, 300), " ", wire(one.tells, 500))))] : null,
     el("h3", {}, "Ordering a part"), el("p", {}, shape(why.ordering.premature ? "link-lost" : "finished"), " ", wire(why.ordering.sentence, 500)),

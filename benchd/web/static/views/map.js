@@ -101,7 +101,7 @@ function drawTower(box, page, stands) {
   if (page.map.measured) parts.push(...measuredStrip(page.map.measured, y, left, inner));
   for (const rom of page.map.roms) {
     if (rom.at === null) continue;
-    words.push({ at: parseInt(rom.at, 16), rank: 0, class: rom.runs ? "runs" : "runs-not", word: rom.runs ? `▶ runs ${rom.order}.` : rom.runs === false ? "✕ passed" : "? not told" });
+    words.push({ at: parseInt(rom.at, 16), rank: 0, class: rom.runs ? "runs" : "runs-not", word: rom.runs ? `▶ ${runs(rom)}` : rom.runs === false ? "✕ passed over" : "? unknown" });
   }
   // Each word stands at its own address. Where several do not fit, those below are pushed down and a thin line leads back.
   let last = -99;
@@ -116,6 +116,10 @@ function drawTower(box, page, stands) {
   put(box, svg("svg", { class: "drawing", viewBox: `0 0 ${width} ${high}`, width, height: high, role: "img",
     "aria-label": `Map of A0000 to FFFFF: ${page.windows.map((w) => `${harmless(w.name, 40)} ${w.base === null ? "off" : `at ${hex(w.base)}`}`).join(", ")}; ${page.map.overlaps.length} overlaps` }, parts, labels));
 }
+
+const ORDER = ["first", "second", "third", "fourth", "fifth", "sixth"];
+/** When a ROM runs, in words. */
+const runs = (rom) => `runs ${ORDER[rom.order - 1] ?? `as number ${rom.order}`}`;
 
 function besides(page, stands, moves, load) {
   const p = page.map;
@@ -144,7 +148,7 @@ function besides(page, stands, moves, load) {
         el("span", { class: "soft" }, outcomeOf(way)))))] : null,
       page.map.room.map((one) => el("p", {}, el("strong", {}, wire(one.name, 60)), ` (${size(one.size)}) fits at: ${one.bases.slice(0, 24).join(", ") || "no free base"}`))),
     el("section", { class: "part" }, el("h2", {}, "Predicted ROM scan"), el("ul", { class: "scan-list" }, p.roms.map((rom) =>
-      el("li", {}, tag(rom.runs, rom.runs ? `runs ${rom.order}.` : rom.runs === false ? "passed by" : "not told"),
+      el("li", {}, tag(rom.runs, rom.runs ? runs(rom) : rom.runs === false ? "passed over" : "unknown"),
         el("span", {}, el("strong", {}, wire(rom.window, 60)), rom.at ? ` at ${rom.at}` : "", el("span", { class: "soft" }, " ", told(rom.why, 300))))))),
     p.disagreements.length ? el("section", { class: "part" }, el("h2", {}, "Scans of other machines"),
       el("ul", { class: "scan-list" }, p.disagreements.map((one) => el("li", {}, tag(null, "not the same"), el("span", {}, told(one.text, 700)))))) : null,

@@ -4,7 +4,7 @@ import { el, svg, shape, told, wire, harmless } from "../dom.js";
 const hex = (at) => at.toString(16).toUpperCase().padStart(5, "0");
 const END = 0x100000;
 
-const READ = { floating: "nobody answers (floating)", ff: "FFh", content: "something answers", changing: "changes between two passes", untold: "not told: the line was damaged" };
+const READ = { floating: "nobody answers (floating)", ff: "FFh", content: "something answers", changing: "changes between two passes", untold: "unknown: the line was damaged" };
 const STRIP = 20;
 
 /** What the machine read, block by block, along the right edge: a fill for what answers, a frame for what differs. */
@@ -29,7 +29,7 @@ export function measuredStrip(measured, y, left, inner) {
 export function measuredCard(measured) {
   if (!measured) return null;
   const whole = measured.complete ? "The report came whole." : `The report is not whole: ${measured.notes.join("; ")}.`;
-  const legend = [["content", "something answers"], ["ff", "FFh"], ["floating", "nobody"], ["changing", "changes"], ["untold", "not told"]];
+  const legend = [["content", "something answers"], ["ff", "FFh"], ["floating", "nobody"], ["changing", "changes"], ["untold", "unknown"]];
   return el("section", { class: "part", "aria-labelledby": "h-measured" }, el("h2", { id: "h-measured" }, "As the machine itself read"),
     el("p", {}, "In ", el("a", { href: `/boot/${encodeURIComponent(measured.boot)}` }, "this boot"), ". ", told(whole, 600)),
     measured.differences.length

@@ -78,12 +78,12 @@ class Stream {
       this.old = old;
       document.body.dataset.old = old ? "yes" : "no";
       notice.hidden = !old;
-      put(notice, old ? [el("strong", {}, "What is shown is old."), " ", el("span", { id: "old-for" }), " Trying again by itself."] : []);
+      put(notice, old ? [el("strong", { id: "old-for" }), " What is shown is older than that. Trying again by itself."] : []);
       this.tellOld(old);
     }
     if (old) {
       const place = document.getElementById("old-for");
-      if (place) say(place, `Nothing heard from the daemon for ${Math.floor(silent / 1000)} s.`);
+      if (place) say(place, `No news from benchd for ${Math.floor(silent / 1000)} s.`);
     }
   }
 }
