@@ -115,10 +115,9 @@ def test_gloved_hands_say_passed_failed_or_unsure_and_take_it_back(evening: Rig,
     newest = evening.store.boots(trial=trial.id, limit=1)[0].id
     tab_to(browser, ".glove.three .pass")
     press(browser, Keys.ENTER)
-    wait_for(
-        "a result", lambda: [(r.boot, r.passed) for r in evening.store.results(trial=trial.id)] == [(newest, True)]
-    )
-    number = evening.store.results(trial=trial.id)[0].id
+    wait_for("a result", lambda: evening.store.results(trial=trial.id))
+    (result,) = evening.store.results(trial=trial.id)
+    assert (result.boot, result.passed) == (newest, True)
     browser.until("return document.querySelector('.board').dataset.goal === 'reached'", 10)
     assert browser.js("return document.querySelector('.said').textContent").startswith(f"Result {result.id}: passed")  # type: ignore[union-attr]
     browser.driver.find_element(By.CSS_SELECTOR, ".slot .said button").click()
@@ -223,26 +222,29 @@ def test_a_boot_gets_labels_a_note_and_another_place(
     browser.until(ready)
     assert serious(browser) == []
 
+    def done(script: str, *arguments: object) -> None:
+        """Do something that draws the page anew, and wait until that is so."""
+        browser.js("document.querySelector('.care').dataset.before = 'yes'")
+        browser.js(script, *arguments)
+        browser.until("return document.querySelector('.care') && !document.querySelector('.care[data-before]')")
+
     def fill(number: int, text: str) -> None:
         line = browser.driver.find_elements(By.CSS_SELECTOR, ".care .care-line")[number]
         line.find_element(By.CSS_SELECTOR, "input, textarea").send_keys(text)
-        line.find_element(By.TAG_NAME, "button").click()
+        done("arguments[0].click()", line.find_element(By.TAG_NAME, "button"))
 
     fill(0, "cold start, lid open")
-    wait_for("labels", lambda: list(evening.store.boot(boot).labels) == ["cold start", "lid open"])
-    browser.until("return document.querySelectorAll('main > .sentence .label').length === 2")
+    assert list(evening.store.boot(boot).labels) == ["cold start", "lid open"]
+    assert browser.js("return document.querySelectorAll('main > .sentence .label').length") == 2
     fill(1, "the fan was loud")
-    wait_for("a note", lambda: evening.store.boot(boot).note == "the fan was loud")
-    browser.until("return document.querySelector('main > .sentence').textContent.includes('the fan was loud')")
+    assert evening.store.boot(boot).note == "the fan was loud"
+    assert "the fan was loud" in browser.driver.find_element(By.CSS_SELECTOR, "main > .sentence").text
     fill(3, "the cable was loose")
-    wait_for("left out", lambda: evening.store.boot(boot).left_out == "the cable was loose")
-    browser.until("return document.querySelector('.care .caution button') !== null")
-    browser.driver.find_element(By.CSS_SELECTOR, ".care .caution button").click()
-    wait_for("counted again", lambda: evening.store.boot(boot).left_out is None)
-    browser.until("return document.querySelector('.care') && !document.querySelector('.care .caution')")
-    browser.js("const s = document.querySelector('.care select'); s.value = ''; s.form.requestSubmit()")
-    wait_for("moved", lambda: evening.store.boot(boot).trial is None)
-    browser.until("return document.querySelector('.care select')?.value === ''")
+    assert evening.store.boot(boot).left_out == "the cable was loose"
+    done("document.querySelector('.care .caution button').click()")
+    assert evening.store.boot(boot).left_out is None
+    done("const s = document.querySelector('.care select'); s.value = ''; s.form.requestSubmit()")
+    assert evening.store.boot(boot).trial is None
     browser.driver.find_element(By.CSS_SELECTOR, ".history summary").click()
     browser.until("return document.querySelectorAll('.history li').length >= 5")
     browser.open(f"{evening.url}/boots")
