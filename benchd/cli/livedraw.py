@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
+from rich.cells import cell_len
 from rich.text import Text
 
 from benchd.cli.output import clean
@@ -129,12 +130,12 @@ def goal_line(goal: dict[str, Any]) -> Text:
     return one_line(Text.assemble((f" {word}: {short} ", style), f" {why}"))
 
 
-def _head(picture: dict[str, Any]) -> Iterator[Text]:
+def _head(picture: dict[str, Any], width: int) -> Iterator[Text]:
     boot, goal = picture["boot"], picture.get("goal")
     title = f"── {clean(picture['machine'], 40)} · rules {clean(picture['table'], 40)}"
     if picture["trial"]:
         title += f" · trial {clean(picture['trial'], 20)}"
-    yield one_line(f"{title} {'─' * 80}", "cyan")
+    yield one_line(f"{title} {'─' * max(0, width - cell_len(title) - 1)}", "cyan")
     if goal:
         yield goal_line(goal)
     if picture.get("trial_left"):
@@ -170,7 +171,7 @@ def draw(picture: dict[str, Any], width: int = 80, height: int | None = None) ->
     In a `height` the goal's verdict, the alarm's word, the place on the ladder, codes and links stay; what is to be
     tried, the ends of the ladder and the machine's text give way. Without one nothing does.
     """
-    head = list(_head(picture))
+    head = list(_head(picture, width))
     alarm, (rungs, here) = _alarm(picture, width), _ladder(picture)
     said = [one_line(Text.assemble(("text  ", "dim"), clean(line["text"], 100))) for line in picture["lines"][-LINES:]]
     foot = [*_codes(picture), *_links(picture, width)]

@@ -46,6 +46,12 @@ def press(browser: Browser, *keys: str) -> None:
     chain.perform()
 
 
+def end_and_start(browser: Browser) -> None:
+    """A trial runs: the page asks before it ends it."""
+    browser.until("return document.querySelector('.question')?.textContent.includes('is running, with ')")
+    browser.driver.find_element(By.CSS_SELECTOR, ".question .big").click()
+
+
 def tab_to(browser: Browser, selector: str, most: int = 80) -> None:
     """Press Tab until what `selector` names has the focus; each stop must be seen to have it."""
     for _ in range(most):
@@ -148,6 +154,7 @@ def test_a_reseating_and_a_rest_are_told_with_a_trial(own: Rig, browser: Browser
     assert "without power for 20 min" in browser.driver.find_element(By.CSS_SELECTOR, ".own form").text
     before = own.store.current_trial(MACHINE)
     browser.driver.find_element(By.CSS_SELECTOR, ".own form button").click()
+    end_and_start(browser)
     wait_for("another trial runs", lambda: own.store.current_trial(MACHINE).id != before.id)  # type: ignore[union-attr]
     trial = own.store.current_trial(MACHINE)
     assert trial is not None and (trial.reseated, trial.rested_s, trial.changed) == (True, 1200.0, {})
@@ -163,6 +170,7 @@ def test_a_trial_is_started_from_the_page(own: Rig, browser: Browser) -> None:
     wanted = own.get("/api/studies/storage%20rom/next")["next"][0]["setup"]  # type: ignore[index,call-overload]
     before = own.store.current_trial(MACHINE)
     step.find_element(By.TAG_NAME, "button").click()
+    end_and_start(browser)
     wait_for("another trial runs", lambda: own.store.current_trial(MACHINE).id != before.id)  # type: ignore[union-attr]
     trial = own.store.current_trial(MACHINE)
     assert trial is not None and trial.setup == wanted and trial.study == STUDY

@@ -34,7 +34,7 @@ export async function show(main, { argument }) {
   put(main,
     el("div", { class: "title-line" }, el("h1", {}, wire(boot.machine, 64), `, ${when(boot.started)}`),
       el("span", { class: "outcome", "data-is": boot.outcome }, shape(boot.outcome), WORDS[boot.outcome])),
-    boot.labels?.length || boot.note ? el("p", { class: "sentence" }, (boot.labels ?? []).map((one) => [el("span", { class: "tag" }, wire(one, 60)), " "]), boot.note ? wire(boot.note, 1000) : null) : null,
+    boot.labels?.length || boot.note ? el("p", { class: "sentence" }, (boot.labels ?? []).map((one) => [el("span", { class: "label" }, wire(one, 60)), " "]), boot.note ? wire(boot.note, 1000) : null) : null,
     meta(page), actions(page, path), said,
     el("section", { class: "part", "aria-labelledby": "h-stages" }, el("h2", { id: "h-stages" }, "Stages"), drawing),
     el("div", { class: "two" },

@@ -44,7 +44,7 @@ export async function show(main, { start }) {
     longest = Math.max(1, ...first.map((boot) => boot.duration_s));
     put(list, first.map((boot) => row(boot, picked, pick, longest)));
     performance.mark("rows");
-    count.textContent = first.length ? counted(first.length) : "No boot is stored yet: power a machine on.";
+    count.textContent = first.length ? counted(first.length) : [...query.keys()].length ? "No boot matches." : "No boot is stored yet: power a machine on.";
     if (first.length < FIRST) return;
     const all = await ask(`/api/boots?${new URLSearchParams([...query, ["limit", MOST]])}`);
     const known = new Set(first.map((boot) => boot.id));
@@ -82,5 +82,6 @@ function row(boot, picked, pick, longest) {
     el("span", { class: "dur" }, seconds(boot.duration_s, 0.05)),
     el("span", { class: "end" }, boot.last_stage ? wire(boot.last_stage, 40) : "–",
       boot.trial ? [" · ", wire(boot.trial, 20)] : null,
+      boot.left_out ? [" · left out: ", wire(boot.left_out, 80)] : null, (boot.labels ?? []).map((one) => [" ", el("span", { class: "label" }, wire(one, 40))]), boot.note ? [" ", wire(boot.note, 80)] : null,
       boot.findings.length ? ` · ${boot.findings.length} ${boot.findings.length === 1 ? "finding" : "findings"}` : null));
 }

@@ -271,7 +271,7 @@ class Panel {
       const took = reached && n + 1 < stages.length ? stages[n + 1].t - stages[n].t : null;
       const usual = this.usual?.[name];
       const odd = took !== null && usual?.n >= 3 && (took > usual.high * 1.25 ? "longer than usual" : took < usual.low * 0.75 ? "shorter than usual" : "");
-      const words = { here: "here now", done: took === null ? "reached" : `took ${seconds(took)}`, missed: "left out", ahead: "" }[kind];
+      const words = { here: "here now", done: took === null ? "reached" : `took ${seconds(took)}`, missed: "not reached", ahead: "" }[kind];
       return el("li", { class: `contact ${kind}`, "data-odd": odd || null, title: `${harmless(name, 60)}${words ? `: ${words}` : ""}${odd ? `, ${odd}` : ""}` },
         el("span", { class: "contact-name" }, wire(name, 40)),
         el("span", { class: "contact-note" }, kind === "done" && took !== null ? [el("span", { class: "unseen" }, "took "), seconds(took)] : words, odd ? ` ${odd.startsWith("longer") ? "▲" : "▼"}` : ""),

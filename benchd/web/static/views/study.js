@@ -124,7 +124,7 @@ function glove(name, trial, page, act, n) {
   return el("fieldset", {}, el("legend", {}, wire(shown, 120)),
     el("button", { type: "button", class: "pass", id: `pass${n}`, onclick: enter(true) }, shape("finished"), "passed"),
     el("button", { type: "button", class: "fail", id: `fail${n}`, onclick: enter(false) }, shape("link-lost"), "failed"),
-    name === "goal" ? el("button", { type: "button", class: "unsure", onclick: unsure }, shape("idle"), "unsure: leave the boot out") : null, said);
+    name === "goal" ? el("button", { type: "button", class: "unsure", onclick: unsure }, shape("idle"), "unsure") : null, said);
 }
 
 const tally = (trial) => `${trial.ok} ok, ${trial.fail} failed${trial.not_counted ? `, ${trial.not_counted} not counted` : ""}`;
