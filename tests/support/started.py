@@ -26,7 +26,7 @@ from typing import IO, Any
 
 PRELOADED = (
     "alembic.command", "benchd.daemon", "benchd.rom", "benchd.settings", "benchd.store", "benchd.studies.service",
-    "benchd.watch.replay", "numpy", "scipy.stats", "serial", "typer", "uvicorn",
+    "benchd.watch.replay", "numpy", "serial", "typer", "uvicorn",
 )  # fmt: skip
 TESTS = Path(__file__).resolve().parents[1]
 
