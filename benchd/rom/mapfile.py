@@ -58,7 +58,7 @@ Text = Annotated[str, Field(min_length=1, max_length=TEXT_LIMIT)]
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, strict=True)
 
 
 class ScanTable(_Table):
