@@ -13,6 +13,7 @@ from pydantic import Field
 from starlette.exceptions import HTTPException
 
 from benchd.errors import BenchError, UsageError
+from benchd.leftout import missing
 from benchd.vocabulary.models import Model
 
 TOLD_MOST = 2000
@@ -48,6 +49,7 @@ def add_problems(app: FastAPI) -> None:
     app.add_exception_handler(BenchError, _told)
     app.add_exception_handler(RequestValidationError, _misread)
     app.add_exception_handler(HTTPException, _refused)
+    app.add_exception_handler(ModuleNotFoundError, _left_out)
     app.add_exception_handler(Exception, _failed)
 
 
@@ -66,6 +68,14 @@ async def _misread(request: Request, error: Exception) -> PlainJSON:
 async def _refused(request: Request, error: Exception) -> PlainJSON:
     assert isinstance(error, HTTPException)
     return problem(error.status_code, str(error.detail), error.headers)
+
+
+async def _left_out(request: Request, error: Exception) -> PlainJSON:
+    """A library that was not installed, as small boards may; any other is a bug."""
+    assert isinstance(error, ModuleNotFoundError)
+    if (told := missing(error)) is None:
+        raise error
+    return problem(501, str(told))
 
 
 async def _failed(request: Request, error: Exception) -> PlainJSON:
