@@ -23,7 +23,8 @@ import time
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import NamedTuple
+from types import SimpleNamespace
+from typing import Any, NamedTuple
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:1] = [str(ROOT), str(ROOT / "tests")]
@@ -36,12 +37,13 @@ from support.pipelines import ANCHOR, NS  # noqa: E402
 from web import rig  # noqa: E402
 
 from benchd.capture import CaptureWriter, read_capture  # noqa: E402
+from benchd.clock import SYSTEM  # noqa: E402
 from benchd.demo.line import PtyLine  # noqa: E402
-from benchd.inference.limits import learned_limit  # noqa: E402
 from benchd.rules import Matcher, load_text  # noqa: E402
 from benchd.store import Store  # noqa: E402
 from benchd.vocabulary.records import Annotation, Chunk  # noqa: E402
 from benchd.watch.index import SUFFIX  # noqa: E402
+from benchd.watch.learning import Learner  # noqa: E402
 from benchd.watch.pipeline import Pipeline  # noqa: E402
 from benchd.watch.trace import TraceReader  # noqa: E402
 
@@ -320,13 +322,28 @@ def store(room: Path) -> Iterator[Figure]:
                 + least_of(lambda running=running: running.get("/api/boots?limit=20"))
             )
         with Store.open(str(folder / "data/benchd.db")) as kept:
-            learnt.append(least_of(lambda kept=kept: [learned_limit(t) for t in good(kept)]))
+            learnt.append(learning(kept))
     yield at_most("what the page's first paint asks for", 2, paints[0] / paints[1], "x")
-    yield at_most("learning of limits, all good boots", 2, learnt[0] / learnt[1], "x")
+    yield at_most("learning of limits after one more boot", 2, learnt[0][0] / learnt[1][0], "x")
+    yield at_most("learning of limits at start (500 good boots at most)", 2, learnt[0][1] / learnt[1][1], "x")
 
 
-def good(kept: Store) -> list[list[float]]:
-    return list(kept.good_times("at286", "demo-at286").values())
+def learning(kept: Store) -> tuple[float, float]:
+    """Seconds to learn a machine's limits after one more boot, and from nothing."""
+    run: Any = SimpleNamespace(name="at286", table=SimpleNamespace(name="demo-at286"))
+
+    def learner() -> Learner:
+        return Learner(kept, {"at286": run}, lambda name, limits: None, SYSTEM)
+
+    one = learner()
+    assert one._limits(run)
+    (good,) = kept.boots(outcome="finished", limit=1)
+
+    def more() -> None:
+        one.saved(good)
+        one._limits(run)
+
+    return least_of(more), least_of(lambda: learner()._limits(run))
 
 
 def least_of(work: Callable[[], object], rounds: int = 15) -> float:
