@@ -1,7 +1,7 @@
 """Small-sample statistics of boots: rates, shifts, survival, and how many more boots would settle it.
 
-This module fixes the choices (which interval, which correction) and returns plain floats; `distributions` does the
-rest.
+scipy does the distributions; this module fixes the choices (which interval, which correction) and
+returns plain floats. scipy.stats loads only when a function runs.
 """
 
 from __future__ import annotations
@@ -13,19 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.inference.answers import Rate
-from benchd.inference.distributions import (
-    doubled_ranks,
-    fisher_two_sided,
-    log_rank_z,
-    normal_point,
-    normal_two_sided,
-    product_limit,
-    rank_sum_exact,
-    rank_sum_normal,
-    rank_sum_u,
-    u_counts,
-    wilson_ends,
-)
 from benchd.inference.hypotheses import Floats
 
 CONFIDENCE = 0.95
@@ -66,14 +53,19 @@ def wilson(k: int, n: int, confidence: float = CONFIDENCE) -> Rate:
     """Wilson (1927) score interval of k of n; 0 to 1 when n is 0."""
     if n == 0:
         return Rate(0, 0, 0.0, 1.0)
-    return Rate(k, n, *wilson_ends(k, n, confidence))
+    from scipy.stats import binomtest
+
+    ci = binomtest(k, n).proportion_ci(confidence, method="wilson")
+    return Rate(k, n, float(ci.low), float(ci.high))
 
 
 def fisher(a: Rate, b: Rate) -> float | None:
     """Fisher's exact two-sided p that two rates differ; None when a side is empty."""
     if not a.n or not b.n:
         return None
-    return fisher_two_sided(a.k, a.n, b.k, b.n)
+    from scipy.stats import fisher_exact
+
+    return float(fisher_exact([[a.k, a.n - a.k], [b.k, b.n - b.k]])[1])
 
 
 def mann_whitney(a: Sequence[float], b: Sequence[float]) -> tuple[float, float]:
@@ -82,22 +74,25 @@ def mann_whitney(a: Sequence[float], b: Sequence[float]) -> tuple[float, float]:
     With ties the p of small or uneven samples is that of all their orders; the normal one would find "1 in
     10 million" where one boot differs from thirty alike, which it does by chance in 2 of 31.
     """
+    from scipy.stats import mannwhitneyu
+
     x, y = np.asarray(a, dtype=np.float64), np.asarray(b, dtype=np.float64)
     both = np.concatenate([x, y])
     if np.ptp(both) == 0:
         return len(x) * len(y) / 2, 1.0
     ties = len(np.unique(both)) < len(both)
-    u = rank_sum_u(x, y)
+    method = "exact" if len(x) * len(y) <= EXACT_CELLS and not ties else "asymptotic"
+    found = mannwhitneyu(x, y, alternative="two-sided", method=method)
     if ties and min(len(x), len(y)) * len(both) <= TIED_CELLS:
-        return u, _tied_p(x, y)
-    if not ties and len(x) * len(y) <= EXACT_CELLS:
-        return u, rank_sum_exact(u, len(x), len(y))
-    return u, rank_sum_normal(u, x, y)
+        return float(found.statistic), _tied_p(x, y)
+    return float(found.statistic), float(found.pvalue)
 
 
 def _tied_p(x: Floats, y: Floats) -> float:
     """Two-sided p of the rank sum given the ties, exact: sets of the smaller size counted by the sum of their ranks."""
-    ranks = doubled_ranks(np.concatenate([x, y]))
+    from scipy.stats import rankdata
+
+    ranks = np.rint(2 * rankdata(np.concatenate([x, y]))).astype(np.int64)  # doubled: middle ranks are whole then
     few = ranks[: len(x)] if len(x) <= len(y) else ranks[len(x) :]
     most = int(np.sort(ranks)[-len(few) :].sum())
     ways = np.zeros((len(few) + 1, most + 1))
@@ -141,11 +136,25 @@ def _interval_rank(n: int, m: int, confidence: float) -> int:
     """The rank of the lower end among the n m differences, counted from 1; 0 when there is none."""
     alpha = (1 - confidence) / 2
     if n * m <= EXACT_CELLS:
-        counts = u_counts(n, m)
+        counts = _u_counts(n, m)
         cumulative = np.cumsum(counts) / counts.sum()
         return int((cumulative <= alpha + 1e-12).sum())
+    from scipy.stats import norm
+
     spread = math.sqrt(n * m * (n + m + 1) / 12)
-    return max(0, math.floor(n * m / 2 - normal_point(alpha) * spread))
+    return max(0, math.floor(n * m / 2 - float(norm.isf(alpha)) * spread))
+
+
+def _u_counts(n: int, m: int) -> Floats:
+    """How many of the C(n+m, n) orders give each U: the Gaussian binomial coefficient's terms."""
+    terms = np.zeros(n * m + 1)
+    terms[0] = 1.0
+    for i in range(1, n + 1):
+        # times (1 - q^(m+i)), over (1 - q^i)
+        terms[m + i :] = terms[m + i :] - terms[: max(0, n * m + 1 - m - i)]
+        for k in range(i, n * m + 1):
+            terms[k] += terms[k - i]
+    return terms
 
 
 def holm(ps: Sequence[float]) -> list[float]:
@@ -164,12 +173,19 @@ def kaplan_meier(times: Sequence[float], finished: Sequence[bool]) -> Curve:
 
     At equal times events come before censorings.
     """
+    from scipy.stats import CensoredData, ecdf
+
     t = np.asarray(times, dtype=np.float64)
     done = np.asarray(finished, dtype=np.bool_)
     if not done.any():
         return Curve((), ())
-    at, left = product_limit(t, done)
-    return Curve(tuple(at.tolist()), tuple(left.tolist()))
+    sf = ecdf(CensoredData.right_censored(t, ~done)).sf
+    at = np.unique(t[done])
+    index = np.searchsorted(sf.quantiles, at)
+    return Curve(
+        tuple(at.tolist()),
+        tuple(float(p) for p in sf.probabilities[index]),
+    )
 
 
 def log_rank(
@@ -179,13 +195,19 @@ def log_rank(
 
     Each side is (times, finished). Mantel (1966), with the hypergeometric variance.
     """
+    from scipy.stats import CensoredData, logrank
+
     if not any(a[1]) and not any(b[1]):
         return None
-    (x, x_done), (y, y_done) = (
-        (np.asarray(times, dtype=np.float64), np.asarray(done, dtype=np.bool_)) for times, done in (a, b)
-    )
-    z = log_rank_z(x, x_done, y, y_done)
-    return None if z is None else (z * z, normal_two_sided(z))
+    data = [
+        CensoredData.right_censored(np.asarray(t, dtype=np.float64), ~np.asarray(d, dtype=np.bool_)) for t, d in (a, b)
+    ]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        found = logrank(data[0], data[1])
+    z = float(found.statistic)
+    if not math.isfinite(z):
+        return None
+    return z * z, float(found.pvalue)
 
 
 def more_boots_for_shift(a: Sequence[float], b: Sequence[float]) -> int | None:
@@ -194,13 +216,15 @@ def more_boots_for_shift(a: Sequence[float], b: Sequence[float]) -> int | None:
     Noether (1987), JASA 82, 645-647, for equal sides: N = (z + z)^2 / (12 c (1 - c) (p - 1/2)^2), c = 1/2.
     None when no difference is seen.
     """
+    from scipy.stats import norm
+
     if not len(a) or not len(b):
         return None
     u = mann_whitney(a, b)[0]
     away = abs(u / (len(a) * len(b)) - 0.5)
     if away < 1e-9:
         return None
-    z = normal_point((1 - CONFIDENCE) / 2) + normal_point(1 - POWER)
+    z = float(norm.isf((1 - CONFIDENCE) / 2) + norm.isf(1 - POWER))
     each = math.ceil(z * z / (12 * 0.25 * away * away) / 2)
     return max(0, each - min(len(a), len(b)))
 
@@ -211,11 +235,13 @@ def more_boots_for_rates(a: Rate, b: Rate) -> int | None:
     Cohen (1988), ch. 6: n = 2 ((z + z) / h)^2 each, h the difference of arcsine-transformed rates, here of
     (k + 1/2) / (n + 1). None when no difference is seen.
     """
+    from scipy.stats import norm
+
     if not a.n or not b.n or a.k * b.n == b.k * a.n:
         return None
     phi = [2 * math.asin(math.sqrt((r.k + 0.5) / (r.n + 1))) for r in (a, b)]
     h = abs(phi[0] - phi[1])
     if h < 1e-9:
         return None
-    z = normal_point((1 - CONFIDENCE) / 2) + normal_point(1 - POWER)
+    z = float(norm.isf((1 - CONFIDENCE) / 2) + norm.isf(1 - POWER))
     return max(0, math.ceil(2 * (z / h) ** 2) - min(a.n, b.n))

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from scipy.stats import false_discovery_control, mannwhitneyu, permutation_test, rankdata
 
 from benchd.inference import timing
-from benchd.inference.distributions import u_counts
 
 # Freireich et al. 1963, as in Gehan 1965 (lifelines `gehan.dat`); weeks of remission, 0 = censored.
 SIX_MP = [6, 6, 6, 6, 7, 9, 10, 10, 11, 13, 16, 17, 19, 20, 22, 23, 25, 32, 32, 34, 35]
@@ -216,9 +215,9 @@ def test_thousands_of_boots_are_thinned_not_squared():
 
 def test_counts_of_u_are_the_gaussian_binomial():
     """n = m = 3: 1 1 2 3 3 3 3 2 1 1 of 20 (Mann and Whitney 1947 recurrence)."""
-    assert u_counts(3, 3).tolist() == [1, 1, 2, 3, 3, 3, 3, 2, 1, 1]
+    assert timing._u_counts(3, 3).tolist() == [1, 1, 2, 3, 3, 3, 3, 2, 1, 1]
     for n, m in ((1, 1), (2, 7), (9, 4), (20, 20)):
-        counts = u_counts(n, m)
+        counts = timing._u_counts(n, m)
         assert counts.sum() == pytest.approx(math.comb(n + m, n), rel=1e-9)
         np.testing.assert_allclose(counts, counts[::-1], rtol=1e-6)
 
