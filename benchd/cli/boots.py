@@ -13,13 +13,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchd.cli.common import ConfigOption, JsonOption, settings_of, store_of
 from benchd.cli.measuredtext import measured_lines
-from benchd.cli.options import ConfigOption, JsonOption
 from benchd.cli.output import clean, columns, emit_json, local, tell
-from benchd.cli.reading import read_boots
 from benchd.errors import UsageError
 from benchd.inference.wording import counted
-from benchd.store.reading import BootReading
+from benchd.store import Store
 from benchd.vocabulary.models import Boot, Finding
 
 if TYPE_CHECKING:
@@ -134,14 +133,10 @@ def boots_json(boots: Sequence[Boot]) -> list[dict[str, object]]:
     return [boot.model_dump(mode="json", by_alias=True) for boot in boots]
 
 
-def _known(machine: str, config: Path | None, store: BootReading) -> None:
+def _known(machine: str, config: Path | None, store: Store) -> None:
     """Refuse a machine that neither the settings nor the store have: its boots are not none, it is a slip."""
-    known = set(store.machines())
-    if machine in known:
-        return
-    from benchd.cli.common import settings_of
-
-    if machine not in (known := known | {part.name for part in settings_of(config).settings.machine}):
+    known = {part.name for part in settings_of(config).settings.machine}
+    if machine not in known and machine not in (known := known | set(store.machines())):
         names = ", ".join(sorted(known)) or "none"
         raise UsageError(f"no machine is called {machine!r}; the settings and the store have: {names}")
 
@@ -180,19 +175,16 @@ def boots(
         return
     if outcome is not None and (outcome := outcome.lower()) not in MARK:
         raise UsageError(f"--outcome {outcome}: there is no such outcome; one of {', '.join(MARK)}")
-
-    def asked(store: BootReading) -> list[Boot]:
+    with store_of(config) as store:
         if machine is not None:
             _known(machine, config, store)
-        return store.boots(
+        found = store.boots(
             machine=machine,
             trial=trial,
             outcome=outcome,  # type: ignore[arg-type]
             limit=limit,
             newest_first=False,
         )
-
-    found = read_boots(config, asked)
     none = "No boots are stored yet." if machine is trial is outcome is None else "No boot matches."
     if json:
         emit_json(boots_json(found))
@@ -217,7 +209,6 @@ def rebuild_boots(
     Exit codes: 0 fine, 1 a capture could not be read whole (the others were), or the store failed, 2 wrong use.
     """
     # Listing boots is asked for often and needs none of what judges captures.
-    from benchd.cli.common import settings_of, store_of
     from benchd.watch.rebuild import captures_under, rebuild
 
     loaded = settings_of(config)
@@ -267,7 +258,6 @@ def judge_boots(
 
     Exit codes: 0 fine, 1 a capture could not be read whole, benchd is running, or the store failed, 2 wrong use.
     """
-    from benchd.cli.common import settings_of, store_of
     from benchd.rules.files import load_table_text
     from benchd.watch.folder import lock_data
     from benchd.watch.rebuild import captures_under

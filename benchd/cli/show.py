@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from benchd.cli.boots import boot_page, seconds
-from benchd.cli.options import ConfigOption, JsonOption
+from benchd.cli.common import ConfigOption, JsonOption, store_of
 from benchd.cli.output import clean, emit_json, tell
-from benchd.cli.reading import read_boots
 from benchd.errors import UsageError
-from benchd.store.reading import BootReading
+from benchd.store import Store
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen, StageEntered
 from benchd.vocabulary.models import Boot
-
-if TYPE_CHECKING:
-    from benchd.store import Store
+from benchd.watch.trace import TraceReader
 
 UNWELL = ("stalled", "looped", "link-lost")
 
@@ -38,21 +35,11 @@ def show(
 
     Exit codes: 0 fine, 1 the boot stalled, looped or lost its link, or the store failed, 2 no such boot.
     """
-
-    def asked(store: BootReading) -> tuple[Boot, str | None, bool]:
+    with store_of(config) as store:
         found = _newest(store) if boot == "last" else store.boot(boot)
-        of_study = found.trial is not None and (found.measured is not None or store.is_foretold(found.trial))
-        return found, store.capture_of(found.id), of_study
-
-    found, capture, of_study = read_boots(config, asked)
-    told: list[str] = []
-    if of_study:
-        # Only a trial with a prediction or a report needs its study, which takes longer than all the rest.
-        from benchd.cli.common import store_of
-
-        with store_of(config) as store:
-            found = with_images_known(store, found)
-            told = [] if json else foretold(store, found)
+        found = with_images_known(store, found)
+        capture = store.capture_of(found.id)
+        told = [] if json else foretold(store, found)
     if json:
         emit_json(found.model_dump(mode="json", by_alias=True))
     else:
@@ -65,7 +52,7 @@ def show(
         raise typer.Exit(1)
 
 
-def _newest(store: BootReading) -> Boot:
+def _newest(store: Store) -> Boot:
     newest = store.boots(limit=1)
     if not newest:
         raise UsageError("no boots are stored yet")
@@ -85,6 +72,7 @@ def foretold(store: Store, boot: Boot) -> list[str]:
     """What was foretold of the option-ROM scan for the boot's trial, against what the boot showed."""
     if boot.trial is None or not store.predictions(boot.trial):
         return []
+    # Only a trial with a prediction needs these, and they take longer than all the rest of this command.
     from benchd.cli.studytext import wrapped
     from benchd.studies.comparing import NamedBoots, events_of, predicted
 
@@ -95,8 +83,6 @@ def foretold(store: Store, boot: Boot) -> list[str]:
 
 def trace_lines(capture: Path, boot: str) -> Iterator[str]:
     """Yield every code, console line and stage of one boot, from its capture."""
-    from benchd.watch.trace import TraceReader
-
     for event in TraceReader().events(boot, capture):
         if told := _told(event):
             t, u, what, text = told

@@ -1,22 +1,31 @@
-"""Boots in the store: saved, replaced, closed, and what limits are learned from."""
+"""Boots in the store."""
 
 from __future__ import annotations
 
+import os
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping
-from contextlib import contextmanager
-from datetime import datetime, timedelta
+from collections.abc import Collection, Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
+from benchd.errors import UsageError
 from benchd.store import schema
 from benchd.store.database import Database
-from benchd.store.reading import BOOT_FIELDS, Ask, BootReading, Rows, microseconds, storable
-from benchd.vocabulary.models import Boot, Finding
+from benchd.vocabulary.models import Boot, Check, Finding, Outcome, Stage
 
+MAX_CANDIDATES = 6
 GOOD_BOOTS = 500
 """Good boots that limits are learned from, the newest: a machine changes, and history must not cost more each day."""
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_BOOT_FIELDS = {
+    name: "table_name" if name == "table" else name
+    for name in Boot.model_fields
+    if name not in ("stages", "findings", "checks")
+}
+"""Field of the model: column of the table."""
 
 
 class GoodBoot(NamedTuple):
@@ -27,27 +36,18 @@ class GoodBoot(NamedTuple):
     lasted: list[tuple[str, float]]
 
 
-class Boots(BootReading):
-    """The part of `Store` about boots: what writes them, and what `BootReading` asks through it."""
+class Boots:
+    """The part of `Store` about boots."""
 
     _database: Database
-
-    @contextmanager
-    def _asking(self) -> Iterator[Ask]:
-        with self._database.read() as connection:
-
-            def ask(sql: str, **given: Any) -> Rows:
-                safe = {name: storable(value) if isinstance(value, str) else value for name, value in given.items()}
-                return [dict(row) for row in connection.execute(sa.text(sql), safe).mappings()]
-
-            yield ask
+    _data: Path | None
 
     def save_boot(self, boot: Boot, *, capture: str | None = None) -> None:
         """Store `boot` whole, in place of what was stored under its id. `capture` None leaves the one known.
 
         When this returns the boot is on the disk. Raises ExternalError when it could not be kept.
         """
-        values = {column: getattr(boot, name) for name, column in BOOT_FIELDS.items()}
+        values = {column: getattr(boot, name) for name, column in _BOOT_FIELDS.items()}
         values["blind"] = [span.model_dump() for span in boot.blind]
         values["measured"] = None if boot.measured is None else boot.measured.model_dump(mode="json")
         values |= {"started_us": microseconds(boot.started), "capture": self._inside(capture), "closed_reason": None}
@@ -68,6 +68,65 @@ class Boots(BootReading):
                         [{"boot": boot.id, "position": number, **row} for number, row in enumerate(rows)],
                     )
 
+    def boots(
+        self,
+        *,
+        machine: str | None = None,
+        trial: str | None = None,
+        outcome: Outcome | None = None,
+        since: datetime | str | None = None,
+        before: str | None = None,
+        limit: int | None = None,
+        newest_first: bool = True,
+    ) -> list[Boot]:
+        """The boots that fit all that is given, by start. `since` is a time with zone, inclusive.
+
+        `before` is a boot's whole id: only boots that come before it; none where there is no such boot.
+        `limit` keeps the newest ones, whichever way they are sorted.
+        """
+        wanted = sa.select(schema.boot.c.id)
+        for column, value in (
+            (schema.boot.c.machine, machine),
+            (schema.boot.c.trial, trial),
+            (schema.boot.c.outcome, outcome),
+        ):
+            if value is not None:
+                wanted = wanted.where(column == value)
+        if since is not None:
+            wanted = wanted.where(schema.boot.c.started_us >= microseconds(since))
+        if before is not None:
+            at = sa.select(schema.boot.c.started_us).where(schema.boot.c.id == before).scalar_subquery()
+            wanted = wanted.where(sa.tuple_(schema.boot.c.started_us, schema.boot.c.id) < sa.tuple_(at, before))
+        if limit is not None and limit < 0:
+            raise UsageError(f"a limit of {limit} boots cannot be; give 0 or more")
+        if limit is not None:
+            wanted = wanted.order_by(schema.boot.c.started_us.desc(), schema.boot.c.id.desc()).limit(limit)
+        with self._database.read() as connection:
+            found = _load(connection, wanted)
+        return found[::-1] if newest_first else found
+
+    def boot(self, id_or_unique_prefix: str) -> Boot:
+        """One boot. Raises UsageError when no boot or several boots are meant, and names candidates."""
+        with self._database.read() as connection:
+            whole = self._boot_id(connection, id_or_unique_prefix)
+            return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == whole))[0]
+
+    def newest_measured(self, machine: str | None = None) -> Boot | None:
+        """The newest boot with a report, of a machine or of any; None where there is none."""
+        boot = schema.boot
+        wanted = sa.select(boot.c.id).where(boot.c.measured.is_not(None))
+        if machine is not None:
+            wanted = wanted.where(boot.c.machine == machine)
+        newest = wanted.order_by(boot.c.started_us.desc(), boot.c.id.desc()).limit(1)
+        with self._database.read() as connection:
+            return next(iter(_load(connection, newest)), None)
+
+    def machines(self) -> list[str]:
+        """The names of all machines that boots are stored of, sorted."""
+        with self._database.read() as connection:
+            names = sa.select(schema.boot.c.machine).distinct().order_by(schema.boot.c.machine)
+            return list(connection.execute(names).scalars())
+
     def neighbours(self, boot_id: str) -> tuple[str | None, str | None]:
         """Ids of the boots of the same machine that started just before and just after a boot (its whole id)."""
         boot = schema.boot
@@ -83,6 +142,19 @@ class Boots(BootReading):
             before = own.where(at < here).order_by(boot.c.started_us.desc(), boot.c.id.desc()).limit(1)
             after = own.where(at > here).order_by(boot.c.started_us, boot.c.id).limit(1)
             return connection.execute(before).scalar(), connection.execute(after).scalar()
+
+    def capture_of(self, boot_id: str) -> str | None:
+        """The capture file that the boot began in, if known. Takes a unique prefix too."""
+        with self._database.read() as connection:
+            whole = self._boot_id(connection, boot_id)
+            known = self._one_column(connection, schema.boot.c.capture, whole)
+        return str(self._data / known) if known is not None and self._data is not None else known
+
+    def boots_of_capture(self, capture: str) -> list[Boot]:
+        """The boots that began in a capture file, in order of start."""
+        of_file = sa.select(schema.boot.c.id).where(schema.boot.c.capture == self._inside(capture))
+        with self._database.read() as connection:
+            return sorted(_load(connection, of_file), key=lambda boot: microseconds(boot.started))
 
     def replace_boots(self, moved: Mapping[str, str | None]) -> None:
         """Take boots out, each with the id of the boot that stands for it now: results entered for it go there.
@@ -101,6 +173,19 @@ class Boots(BootReading):
                 connection.execute(sa.delete(schema.boot).where(schema.boot.c.id == old))
             there = sa.exists().where(schema.boot.c.id == result.c.entered_for)
             connection.execute(sa.update(result).where(there).values(boot=result.c.entered_for, entered_for=None))
+
+    def _inside(self, capture: str | None) -> str | None:
+        """A path in the data folder relative to it, so that the folder may be moved; others as they are."""
+        if capture is None or self._data is None or not os.path.isabs(capture):
+            return capture
+        path = Path(os.path.abspath(capture))
+        return path.relative_to(self._data).as_posix() if path.is_relative_to(self._data) else capture
+
+    def closed_reason(self, boot_id: str) -> str | None:
+        """Why `close_running` closed the boot, None if it ended by itself. Takes a unique prefix too."""
+        with self._database.read() as connection:
+            whole = self._boot_id(connection, boot_id)
+            return self._one_column(connection, schema.boot.c.closed_reason, whole)
 
     def close_running(self, machine: str, reason: str, but: Collection[str] = ()) -> list[str]:
         """Make boots of `machine` that still run `cut-short`, ended when last seen; their ids, oldest first.
@@ -180,6 +265,78 @@ class Boots(BootReading):
                 good.lasted.append((name, seconds))
         return list(found.values())
 
+    @staticmethod
+    def _one_column(connection: sa.Connection, column: sa.Column[Any], boot_id: str) -> str | None:
+        value = connection.execute(sa.select(column).where(schema.boot.c.id == boot_id)).scalar_one()
+        return None if value is None else str(value)
+
+    def _boot_id(self, connection: sa.Connection, prefix: str) -> str:
+        ids = schema.boot.c.id
+        if connection.execute(sa.select(ids).where(ids == prefix)).scalar() is not None:
+            return prefix
+        found: list[str] = list(
+            connection.execute(
+                sa.select(ids)
+                .where(sa.func.substr(ids, 1, len(prefix), type_=schema.SafeText()) == prefix)
+                .order_by(schema.boot.c.started_us.desc(), ids.desc())
+                .limit(MAX_CANDIDATES)
+            ).scalars()
+        )
+        if len(found) == 1:
+            return found[0]
+        return _refuse("boot", prefix, found, "`benchd boots` lists them")
+
+
+def _refuse(what: str, prefix: str, found: list[str], advice: str) -> str:
+    if not found:
+        raise UsageError(f"there is no {what} '{prefix}'; {advice}")
+    more = ", ..." if len(found) == MAX_CANDIDATES else ""
+    raise UsageError(f"'{prefix}' could be {what} {', '.join(found)}{more}; give more of its name")
+
+
+def _load(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
+    """The boots whose ids `ids` selects, oldest first, in four queries however many they are."""
+    stages = _parts(connection, schema.stage, ids)
+    findings = _parts(connection, schema.finding, ids)
+    checks = _parts(connection, schema.boot_check, ids)
+    rows = connection.execute(
+        sa.select(schema.boot).where(schema.boot.c.id.in_(ids)).order_by(schema.boot.c.started_us, schema.boot.c.id)
+    ).mappings()
+    return [
+        Boot(
+            **{name: row[column] for name, column in _BOOT_FIELDS.items()},
+            stages=[Stage(**part) for part in stages[row["id"]]],
+            findings=[Finding(**part) for part in findings[row["id"]]],
+            checks=[Check(**part) for part in checks[row["id"]]],
+        )
+        for row in rows
+    ]
+
+
+def _parts(connection: sa.Connection, table: sa.Table, ids: Any) -> dict[str, list[dict[str, Any]]]:
+    found: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    query = sa.select(table).where(table.c.boot.in_(ids)).order_by(table.c.boot, table.c.position)
+    for row in connection.execute(query).mappings():
+        part = dict(row)
+        del part["position"]
+        found[part.pop("boot")].append(part)
+    return found
+
 
 def _finding_row(finding: Finding) -> dict[str, Any]:
     return {name: getattr(finding, name) for name in Finding.model_fields}
+
+
+def microseconds(moment: datetime | str) -> int:
+    """Microseconds since 1970 of a time with zone (ISO 8601 if text): what boots are sorted by.
+
+    Raises UsageError for anything else.
+    """
+    if isinstance(moment, str):
+        try:
+            moment = datetime.fromisoformat(moment)
+        except ValueError as error:
+            raise UsageError(f"'{moment}' is no time; write it as 2026-03-01T20:15:00+01:00") from error
+    if moment.tzinfo is None:
+        raise UsageError(f"the time {moment.isoformat()} has no zone; add one, as in +01:00")
+    return (moment - _EPOCH) // timedelta(microseconds=1)

@@ -27,8 +27,7 @@ from pydantic import ValidationError
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
 from benchd.errors import BenchError, ExternalError, UsageError
-from benchd.store.schema import for_postgresql
-from benchd.store.versions import VERSION_TABLE, VERSIONS
+from benchd.store.schema import VERSION_TABLE, VERSIONS, for_postgresql
 
 BUSY_S = 5.0
 """How long a lock, a statement of the server or a new connection is waited for."""

@@ -6,20 +6,25 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from benchd.store.reading import storable
-from benchd.store.versions import VERSION_TABLE, VERSIONS
-
-__all__ = ["VERSIONS", "VERSION_TABLE", "metadata"]
+VERSIONS = ("0001", "0002", "0003", "0004", "0005", "0006", "0007")
+"""Every schema this benchd can read and upgrade, oldest first; the last is the current one."""
+VERSION_TABLE = "benchd_schema"
 
 
 class SafeText(sa.TypeDecorator[str]):
-    """Text that every database takes, see `storable`."""
+    """Text that every database takes.
+
+    PostgreSQL refuses NUL and lone surrogates, and text from the wire may hold them: NUL becomes U+2400 (its
+    picture), a surrogate its escape. The same is done for SQLite, so that both stores show the same.
+    """
 
     impl = sa.Text
     cache_ok = True
 
     def process_bind_param(self, value: str | None, dialect: sa.Dialect) -> str | None:
-        return None if value is None else storable(value)
+        if value is None:
+            return None
+        return value.replace("\0", "\u2400").encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 metadata = sa.MetaData()

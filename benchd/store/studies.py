@@ -11,8 +11,8 @@ from pydantic import ValidationError
 
 from benchd.errors import UsageError
 from benchd.store import schema
+from benchd.store.boots import MAX_CANDIDATES, microseconds
 from benchd.store.database import Database
-from benchd.store.reading import MAX_CANDIDATES, microseconds
 from benchd.store.study_models import Result, StoredImage, StoredPrediction, StoredStudy, Trial
 
 
