@@ -9,6 +9,7 @@ from benchd.errors import ExternalError
 
 LEFT_OUT = {
     "numpy": "to weigh causes, rank trials, compare boots and draft tables",
+    "scipy": "to compare boots",
     "capstone": "to show a ROM's code",
     "bincopy": "to read ROM images in text forms",
     "jinja2": "to write reports",
