@@ -1,5 +1,5 @@
 """`python -m benchd`."""
 
-from benchd.cli.main import main
+from benchd.cli.start import main
 
 main()

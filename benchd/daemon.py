@@ -21,7 +21,6 @@ from benchd.settings import LoadedSettings
 from benchd.sinks.alerts.sink import AlertSink
 from benchd.sinks.base import Sink
 from benchd.sinks.metrics import Metrics
-from benchd.sinks.mqtt.sink import MqttSink
 from benchd.sinks.page_feed import PageFeed
 from benchd.sinks.store_sink import StoreSink
 from benchd.store import Store, Trial
@@ -91,6 +90,8 @@ class Daemon:
         self.attention = Attention([run.inbox for run in self.runs.values()], clock)
         self.sinks: list[Sink] = [self.metrics, self.now, self.storing]
         if settings.mqtt is not None:
+            from benchd.sinks.mqtt.sink import MqttSink  # here: most benches have no broker
+
             mqtt = settings.mqtt.relative_to(loaded.base)
             outbox = loaded.data / "outbox.db"
             self.sinks.append(MqttSink(mqtt, settings.bench.name, outbox, machines=list(self.runs)))

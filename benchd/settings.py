@@ -60,7 +60,7 @@ Name = Annotated[str, Field(min_length=1, max_length=64), AfterValidator(_printa
 
 
 class SettingsPart(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)
 
 
 class BenchPart(SettingsPart):

@@ -34,6 +34,8 @@ READ_BYTES = 1 << 17
 
 Value = str | int | bytes
 Option = tuple[int, bytes]
+Packet = tuple[int, int, int, bytes]
+"""Where its block begins, its interface, its timestamp, its bytes."""
 
 
 class Damage(Exception):
@@ -93,42 +95,82 @@ class BlockReader:
 
     def __init__(self, file: BinaryIO, path: Path, most: int, *, offset: int = 0, order: str = "<") -> None:
         self._file, self._path, self._most = file, path, most
-        self.offset, self.order = offset, order
+        self.offset = offset
         self.problem: str | None = None
-        self._packet = struct.Struct(order + "4I")
+        self._data, self._at, self._length = b"", 0, 0
+        """What was read and not gone through, where the current block begins in it, and how long that is."""
+        self._go_by(order)
+
+    def _go_by(self, order: str) -> None:
+        self.order = order
+        self._frame, self._packet = struct.Struct(order + "II"), struct.Struct(order + "4I")
+        self._whole_packet = struct.Struct(order + "7I")
 
     def blocks(self) -> Iterator[tuple[int, bytes]]:
         """The type of each block, and the block as it is in the file."""
-        data, at, length, most = b"", 0, 0, self._most
-        frame = struct.Struct(self.order + "II")
+        while (found := self.block()) is not None:
+            yield found
+
+    def block(self) -> tuple[int, bytes] | None:
+        """The next block, None at the end of the file or of what is whole of it."""
         try:
-            while True:
-                self.offset += length
-                at += length
-                if len(data) - at < 12:
-                    data, at, length = self._more(data[at:], 12), 0, 0
-                    if not data and self.offset:
-                        return
-                    self._check_head(data)
-                kind, length = frame.unpack_from(data, at)
-                if kind == SECTION:
-                    frame = self._section_order(data[at + 8 : at + 12])
-                    kind, length = frame.unpack_from(data, at)
-                if length < 12 or length & 3 or length > most:
-                    raise Damage(
-                        self.offset,
-                        f"a block that says it is {length} bytes long; it can be 12 to {most}, by fours",
-                    )
-                if len(data) - at < length:
-                    data, at = self._more(data[at:], length), 0
-                    if len(data) < length:
-                        raise Damage(self.offset, f"{len(data)} bytes of a block of {length}")
-                block = data[at : at + length]
-                if not block.endswith(block[4:8]):
-                    raise Damage(self.offset, "a block whose two lengths differ")
-                yield kind, block
+            return self._next()
         except Damage as damage:
             self.problem = str(damage)
+            return None
+
+    def packets(self) -> list[Packet]:
+        """The packets that come next, as far as they were read from the disk already.
+
+        Only whole ones without options; what else comes, or is in doubt, is left to `block`. So most of a capture is
+        gone through without cutting out each block.
+        """
+        data, at = self._data, self._at + self._length
+        begins, there, last = self.offset - self._at, len(data), len(data) - 32
+        unpack, most, found = self._whole_packet.unpack_from, self._most, []
+        while at <= last:
+            kind, length, interface, high, low, size, _ = unpack(data, at)
+            end = at + length
+            if (
+                kind != PACKET
+                or length != 32 + size + (-size & 3)
+                or end > there
+                or length > most
+                or data[end - 4 : end] != data[at + 4 : at + 8]
+            ):
+                break
+            found.append((begins + at, interface, high << 32 | low, data[at + 28 : at + 28 + size]))
+            at = end
+        self.offset, self._at, self._length = begins + at, at, 0
+        return found
+
+    def _next(self) -> tuple[int, bytes] | None:
+        self.offset += self._length
+        data, at = self._data, self._at + self._length
+        self._at, self._length = at, 0
+        if len(data) - at < 12:
+            self._data, self._at = data, at = self._more(data[at:], 12), 0
+            if not data and self.offset:
+                return None
+            self._check_head(data)
+        kind, length = self._frame.unpack_from(data, at)
+        if kind == SECTION:
+            self._section_order(data[at + 8 : at + 12])
+            kind, length = self._frame.unpack_from(data, at)
+        if length < 12 or length & 3 or length > self._most:
+            raise Damage(
+                self.offset,
+                f"a block that says it is {length} bytes long; it can be 12 to {self._most}, by fours",
+            )
+        if len(data) - at < length:
+            self._data, self._at = data, at = self._more(data[at:], length), 0
+            if len(data) < length:
+                raise Damage(self.offset, f"{len(data)} bytes of a block of {length}")
+        block = data[at : at + length]
+        if not block.endswith(block[4:8]):
+            raise Damage(self.offset, "a block whose two lengths differ")
+        self._length = length
+        return kind, block
 
     def _more(self, have: bytes, need: int) -> bytes:
         parts, size = [have], len(have)
@@ -152,8 +194,8 @@ class BlockReader:
         if len(head) < 12:
             raise Damage(self.offset, f"{len(head)} bytes of a block that is not whole")
 
-    def _section_order(self, mark: bytes) -> struct.Struct:
-        """Go by the byte order that a section's mark tells; return how a block begins in it."""
+    def _section_order(self, mark: bytes) -> None:
+        """Go by the byte order that a section's mark tells."""
         if mark not in BYTE_ORDER:
             if self.offset:
                 raise Damage(self.offset, "a section without its byte-order mark")
@@ -161,9 +203,7 @@ class BlockReader:
                 f"{self._path} is not a capture: at offset 8 stands {mark.hex(' ')}, which is no "
                 "pcapng byte-order mark; name a file that benchd captured"
             )
-        self.order = BYTE_ORDER[mark]
-        self._packet = struct.Struct(self.order + "4I")
-        return struct.Struct(self.order + "II")
+        self._go_by(BYTE_ORDER[mark])
 
     # What stands inside a block. All raise Damage where it cannot be understood.
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from benchd.capture import layout
-from benchd.capture.blocks import COMMENT, INTERFACE, PACKET, SECTION, TSRESOL, BlockReader, Damage, Value
+from benchd.capture.blocks import COMMENT, INTERFACE, PACKET, SECTION, TSRESOL, BlockReader, Damage, Packet, Value
 from benchd.errors import ExternalError, UsageError, system_words
 from benchd.vocabulary.records import Chunk, LinkInfo, Record
 
@@ -51,13 +51,13 @@ class Capture:
     def records(self) -> Iterator[Record]:
         """The records in the order written. Raises ExternalError if the disk fails; damage ends the stream."""
         with self._from(self.header_bytes) as source:
-            yield from self._packets(source)
+            for _, record in self._packets(source):
+                yield record
 
     def placed(self, start: int = 0) -> Iterator[tuple[int, Record]]:
         """The records, each with the offset of its block, from `start` (where a block begins; 0: the first) on."""
         with self._from(start or self.header_bytes) as source:
-            for record in self._packets(source):
-                yield source.offset, record
+            yield from self._packets(source)
 
     @contextmanager
     def _from(self, start: int) -> Iterator[BlockReader]:
@@ -65,30 +65,39 @@ class Capture:
             file.seek(start)
             yield BlockReader(file, self.path, layout.MAX_BLOCK, offset=start, order=self.order)
 
-    def _packets(self, source: BlockReader) -> Iterator[Record]:
+    def _packets(self, source: BlockReader) -> Iterator[tuple[int, Record]]:
         if not self.version:
             return
         back_ns = self.mono_ns - self.wall_ns
         names = [link.name for link in self.links]
-        events, packet = len(names), source.packet
+        events = len(names)
         try:
-            for kind, block in source.blocks():
-                if kind == PACKET:
-                    number, stamp_ns, payload = packet(block)
+            while (packets := source.packets() or _further(source)) is not None:
+                for offset, number, stamp_ns, payload in packets:
                     if number < events:
-                        yield Chunk(names[number], stamp_ns + back_ns, payload)
+                        yield offset, Chunk(names[number], stamp_ns + back_ns, payload)
                     elif number == events:
-                        yield _event(source.offset, payload, stamp_ns + back_ns)
+                        yield offset, _event(offset, payload, stamp_ns + back_ns)
                     else:
-                        raise Damage(source.offset, f"a packet of interface {number}, which is not described")
-                elif kind == SECTION:
-                    source.section(block)
-                    raise Damage(source.offset, "a second section starts; only the first is read")
-                elif kind == INTERFACE:
-                    source.interface(block)
+                        raise Damage(offset, f"a packet of interface {number}, which is not described")
         except Damage as damage:
             source.problem = str(damage)
         self._problem, self._read_through = source.problem, True
+
+
+def _further(source: BlockReader) -> list[Packet] | None:
+    """The packet in the next block, nothing where that is another kind of block, None at the end. Raises Damage."""
+    if (found := source.block()) is None:
+        return None
+    kind, block = found
+    if kind == PACKET:
+        return [(source.offset, *source.packet(block))]
+    if kind == SECTION:
+        source.section(block)
+        raise Damage(source.offset, "a second section starts; only the first is read")
+    if kind == INTERFACE:
+        source.interface(block)
+    return []
 
 
 def _event(offset: int, payload: bytes, t_ns: int) -> Record:

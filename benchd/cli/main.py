@@ -1,14 +1,11 @@
 """The command line: which commands there are. A command's module is imported only when it is asked for.
 
-Exit codes: 0 fine, 1 the thing asked about failed, 2 wrong use.
+Where a command begins, and what becomes of its errors, is in `start`.
 """
 
 from __future__ import annotations
 
 import importlib
-import io
-import os
-import sys
 from collections.abc import Iterator, Mapping
 from functools import cache
 from typing import Annotated, Any
@@ -17,8 +14,10 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from benchd import __version__
-from benchd.cli.output import clean_lines, say
-from benchd.errors import BenchError, system_words
+from benchd.cli.output import say
+from benchd.cli.start import main
+
+__all__ = ["COMMANDS", "build", "main"]
 
 COMMANDS = {
     "run": ("run", "Watch the machines of a settings file until Ctrl-C."),
@@ -140,48 +139,3 @@ def build() -> typer.Typer:
     )
     app.callback()(_top)
     return app
-
-
-def main() -> None:
-    """Entry point: run a command, print errors of ours as one message, exit 0, 1 or 2.
-
-    What the operating system refuses, and no room has put in words, is told in its own.
-    """
-    _streams()
-    try:
-        try:
-            build()()
-        finally:
-            sys.stdout.flush()
-    except BenchError as error:
-        print(clean_lines(f"benchd: {error}"), file=sys.stderr)
-        sys.exit(error.exit_code)
-    except BrokenPipeError:
-        _silence()
-        sys.exit(1)
-    except OSError as error:
-        where = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
-        _silence()
-        print(clean_lines(f"benchd: {where}{system_words(error)}"), file=sys.stderr)
-        sys.exit(1)
-
-
-def _streams() -> None:
-    """Stand in for standard streams that were closed: a store must not become file 1 and be printed into."""
-    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
-        try:
-            os.fstat(number)
-        except OSError:
-            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
-        if getattr(sys, name) is None:
-            setattr(sys, name, open(number, mode, closefd=False))  # noqa: SIM115 - for the whole run
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
-
-
-def _silence() -> None:
-    """Let what is still buffered go nowhere, or the interpreter complains of it when it ends."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())
-    os.close(nowhere)

@@ -65,7 +65,7 @@ FRAME_MOST = 0x10000
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, strict=True)
 
 
 class ScanTable(_Table):

@@ -40,7 +40,9 @@ Place = tuple[str | int, ...]
 
 
 class RulePart(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=True)
+    model_config = ConfigDict(
+        defer_build=True, extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=True
+    )
 
 
 class When(RulePart):

@@ -82,7 +82,9 @@ class Sink(Protocol):
 class Payload(BaseModel):
     """What everything that leaves benchd as JSON from a sink has."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True, populate_by_name=True)
+    model_config = ConfigDict(
+        defer_build=True, extra="forbid", frozen=True, serialize_by_alias=True, populate_by_name=True
+    )
 
     version: Literal[1] = Field(default=1, description="grows when a field changes its meaning or goes away")
     bench: str

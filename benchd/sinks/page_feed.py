@@ -27,7 +27,7 @@ LINE_LENGTH = 1000
 
 
 class Shown(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(defer_build=True, extra="forbid")
 
 
 class ShownCode(Shown):

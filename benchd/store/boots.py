@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Collection, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
@@ -31,6 +31,14 @@ IMPORTED = "imported/"
 """Where captures from other benches lie in the data folder: a boot is an imported one by where its capture lies."""
 IMPORTED_OTHER = f"{IMPORTED}other/"
 """Those of machines that are not on this bench: no limit is learned from them, whatever they are called."""
+
+
+class GoodBoot(NamedTuple):
+    """A good boot: its id, when it started (microseconds since 1970), its stages with the seconds that each lasted."""
+
+    id: str
+    started_us: int
+    lasted: list[tuple[str, float]]
 
 
 class Boots(Marks):
@@ -225,23 +233,35 @@ class Boots(Marks):
         return [row.id for row in rows]
 
     def good_times(self, machine: str, table: str, limit: int = GOOD_BOOTS) -> dict[str, list[float]]:
-        """Seconds that each stage lasted (to the next stage) in good boots, by stage, newest first.
+        """Seconds that each stage lasted in good boots, by stage, newest first; see `good_boots`."""
+        found: dict[str, list[float]] = defaultdict(list)
+        for good in self.good_boots(machine, table, limit):
+            for name, lasted in good.lasted:
+                found[name].append(lasted)
+        return dict(found)
+
+    def good_boots(
+        self, machine: str, table: str, limit: int = GOOD_BOOTS, of: Collection[str] | None = None
+    ) -> list[GoodBoot]:
+        """The newest good boots, newest first, and how long each stage of them lasted (to the next stage).
 
         Good: the boot finished, is of this bench (or was imported as of the same machine), was seen whole (its start,
         and every link all the time), no reporter program took time in it, and no stall or slow finding stands on that
-        stage, cleared or not. Only the newest `limit` such boots are looked at, however many there are.
+        stage, cleared or not. Only the newest `limit` such boots are looked at, however many there are; `of` leaves
+        out those with another id.
         """
         boot, finding = schema.boot, schema.finding
         this, following = schema.stage.alias(), schema.stage.alias()
-        newest = (
+        newest: Any = (
             sa.select(boot.c.id, boot.c.started_us)
             .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
             .where(sa.func.coalesce(boot.c.capture, "").not_like(f"{IMPORTED_OTHER}%"))
             .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]", boot.c.measured.is_(None))
-            .order_by(boot.c.started_us.desc())
-            .limit(limit)
-            .subquery()
         )
+        if of is None:
+            newest = newest.order_by(boot.c.started_us.desc()).limit(limit).subquery()
+        else:  # found by their ids, not by going through all in order of time
+            newest = newest.where(boot.c.id.in_(list(of))).subquery()
         trouble = (
             sa.select(finding.c.boot)
             .where(finding.c.boot == this.c.boot, finding.c.stage == this.c.name)
@@ -249,18 +269,19 @@ class Boots(Marks):
             .exists()
         )
         lasted = (
-            sa.select(this.c.name, following.c.t - this.c.t)
+            sa.select(newest.c.id, newest.c.started_us, this.c.name, (following.c.t - this.c.t).label("lasted"))
             .select_from(newest)
             .join(this, this.c.boot == newest.c.id)
             .join(following, (following.c.boot == this.c.boot) & (following.c.position == this.c.position + 1))
             .where(~trouble)
             .order_by(newest.c.started_us.desc(), newest.c.id.desc(), this.c.position.desc())
         )
-        found: dict[str, list[float]] = defaultdict(list)
+        found: dict[str, GoodBoot] = {}
         with self._database.read() as connection:
-            for name, seconds in connection.execute(lasted):
-                found[name].append(seconds)
-        return dict(found)
+            for boot_id, started_us, name, seconds in connection.execute(lasted):
+                good = found.setdefault(boot_id, GoodBoot(boot_id, started_us, []))
+                good.lasted.append((name, seconds))
+        return list(found.values())
 
     @staticmethod
     def _one_column(connection: sa.Connection, column: sa.Column[Any], boot_id: str) -> str | None:

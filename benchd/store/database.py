@@ -17,6 +17,7 @@ import tempfile
 import threading
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager, nullcontext
+from importlib import import_module
 from json import JSONDecodeError
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,7 @@ from pydantic import ValidationError
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
 from benchd.errors import BenchError, ExternalError, UsageError, system_words
-from benchd.store.schema import VERSION_TABLE, VERSIONS
+from benchd.store.schema import VERSION_TABLE, VERSIONS, for_postgresql
 
 BUSY_S = 5.0
 """How long a lock, a statement of the server or a new connection is waited for."""
@@ -134,9 +135,7 @@ class Database:
 
     def upsert(self, table: sa.Table, values: dict[str, Any], leave: Collection[str] = ()) -> Any:
         """An INSERT that updates the row with the same key, if there is one, except the columns in `leave`."""
-        from sqlalchemy.dialects import postgresql, sqlite
-
-        insert = (sqlite.insert if self.is_sqlite else postgresql.insert)(table).values(values)
+        insert = _insert_of(self.url.get_backend_name())(table).values(values)
         keys = [column.name for column in table.primary_key.columns]
         changes = {name: insert.excluded[name] for name in values if name not in keys and name not in leave}
         return insert.on_conflict_do_update(index_elements=keys, set_=changes)
@@ -203,6 +202,7 @@ class Database:
         return f"{(Path(self._copy.name) / path.name).as_uri()}?mode=ro"
 
     def _postgresql(self) -> sa.Engine:
+        for_postgresql()
         try:
             engine = sa.create_engine(
                 self.url,
@@ -359,6 +359,11 @@ def upgrade(connection: sa.Connection, version: str) -> None:
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
     config.attributes["connection"] = connection
     command.upgrade(config, version)
+
+
+def _insert_of(backend: str) -> Any:
+    """The INSERT of one database that can update: the other's words are not imported for it."""
+    return import_module(f"sqlalchemy.dialects.{backend}").insert
 
 
 def _url(url_or_path: str | os.PathLike[str]) -> sa.URL:

@@ -82,7 +82,7 @@ Misfit = tuple[tuple[str | int, ...], str]
 
 
 class DocumentPart(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)
 
 
 class GoalPart(DocumentPart):

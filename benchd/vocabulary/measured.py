@@ -26,7 +26,9 @@ Presence = Literal["answers", "floating", "ff"]
 
 
 class Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
+    model_config = ConfigDict(
+        defer_build=True, extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True
+    )
 
 
 class Block(Part):

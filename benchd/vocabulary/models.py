@@ -30,7 +30,7 @@ LimitKind = Literal["explicit", "learned-normal", "distribution-free", "default"
 
 
 class Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)
 
 
 class Stage(Model):
@@ -63,7 +63,9 @@ class Finding(Model):
         """Records of before 0.2 say "learned-free"."""
         return "distribution-free" if kind == "learned-free" else kind
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
+    model_config = ConfigDict(
+        defer_build=True, extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True
+    )
 
 
 class Check(Model):

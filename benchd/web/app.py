@@ -8,7 +8,7 @@ from fastapi import Depends, FastAPI, Request
 from fastapi.responses import Response
 
 from benchd import __version__
-from benchd.web.auth import Auth, read_token
+from benchd.web.auth import Auth, auth_of
 from benchd.web.boots import boot_routes
 from benchd.web.comparing import compare_routes
 from benchd.web.connections import Connections
@@ -28,15 +28,13 @@ if TYPE_CHECKING:
     from benchd.web.bench import ServedBench
 
 
-SESSIONS = "sessions-ended.json"
-"""In the data folder: sessions that were ended by a logout."""
+def make_app(daemon: ServedBench, connections: Connections | None = None, auth: Auth | None = None) -> FastAPI:
+    """Return the application that serves `daemon`. Raises UsageError for a token file that is no good.
 
-
-def make_app(daemon: ServedBench, connections: Connections | None = None) -> FastAPI:
-    """Return the application that serves `daemon`. Raises UsageError for a token file that is no good."""
+    `auth` is what `auth_of` says, where that was asked already.
+    """
     http = daemon.loaded.settings.http
-    token_path = daemon.loaded.resolve(http.token_file)
-    auth = Auth(read_token(token_path), daemon.loaded.data / SESSIONS) if token_path else None
+    auth = auth_of(daemon.loaded) if auth is None else auth
     records = Records(daemon.loaded.base)
     app = FastAPI(
         title="benchd",

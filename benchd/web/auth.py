@@ -16,8 +16,15 @@ import secrets
 import threading
 from collections import OrderedDict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchd.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchd.settings import LoadedSettings
+
+SESSIONS = "sessions-ended.json"
+"""In the data folder: sessions that were ended by a logout."""
 
 log = logging.getLogger(__name__)
 
@@ -128,3 +135,9 @@ class Delays:
 
     def __len__(self) -> int:
         return len(self._wrong)
+
+
+def auth_of(loaded: LoadedSettings) -> Auth | None:
+    """Return who may come in, None for everybody. Raises UsageError for a token file that is no good."""
+    token_path = loaded.resolve(loaded.settings.http.token_file)
+    return Auth(read_token(token_path), loaded.data / SESSIONS) if token_path else None

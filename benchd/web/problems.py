@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 
 from benchd.checkwords import check_words
 from benchd.errors import BenchError, UsageError
+from benchd.leftout import missing
 from benchd.store.study_models import Trial
 from benchd.vocabulary.models import Model
 
@@ -75,6 +76,7 @@ def add_problems(app: FastAPI) -> None:
     app.add_exception_handler(Refused, _with_more)
     app.add_exception_handler(RequestValidationError, _misread)
     app.add_exception_handler(HTTPException, _refused)
+    app.add_exception_handler(ModuleNotFoundError, _left_out)
     app.add_exception_handler(Exception, _failed)
 
 
@@ -98,6 +100,14 @@ async def _misread(request: Request, error: Exception) -> PlainJSON:
 async def _refused(request: Request, error: Exception) -> PlainJSON:
     assert isinstance(error, HTTPException)
     return problem(error.status_code, str(error.detail), error.headers)
+
+
+async def _left_out(request: Request, error: Exception) -> PlainJSON:
+    """A library that was not installed, as small boards may; any other is a bug."""
+    assert isinstance(error, ModuleNotFoundError)
+    if (told := missing(error)) is None:
+        raise error
+    return problem(501, str(told))
 
 
 async def _failed(request: Request, error: Exception) -> PlainJSON:

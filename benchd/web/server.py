@@ -8,13 +8,13 @@ import logging
 import socket
 import ssl
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import uvicorn
 
 from benchd.errors import BenchError, ExternalError, UsageError, system_words
 from benchd.settings import is_loopback, split_listen
-from benchd.web.app import make_app
+from benchd.web.auth import Auth, auth_of
 from benchd.web.connections import Connections, Listener
 
 if TYPE_CHECKING:
@@ -32,6 +32,34 @@ class _Server(uvicorn.Server):
     def capture_signals(self) -> Iterator[None]:
         """The daemon handles signals; the server must not take them over."""
         yield
+
+
+class LateApp:
+    """The application, made by the first request: a bench that nobody looks at needs a third less memory.
+
+    Its libraries are imported in a thread, so that judging goes on meanwhile.
+    """
+
+    def __init__(self, daemon: ServedBench, connections: Connections, auth: Auth | None) -> None:
+        self._given = daemon, connections, auth
+        self._app: Any = None
+        self._making = asyncio.Lock()
+
+    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        async with self._making:
+            if self._app is None:
+                self._app = await asyncio.to_thread(self._made)
+        await self._app(scope, receive, send)
+
+    def _made(self) -> Any:
+        from benchd.web.app import make_app
+
+        return make_app(*self._given)
+
+    def close(self) -> None:
+        """End what reads for it."""
+        if self._app is not None:
+            self._app.state.records.close()
 
 
 class WebServer:
@@ -67,7 +95,7 @@ class WebServer:
                 f"http.listen {host}:{port} cannot be used: {system_words(error)}; is benchd running already?"
             ) from None
         try:  # before anything runs: a token file or certificate that is no good ends the daemon
-            self._app = make_app(self._daemon, self._connections)
+            self._app = LateApp(self._daemon, self._connections, auth_of(self._daemon.loaded))
             self._check_tls()
         except BenchError:
             sock.close()
@@ -114,6 +142,6 @@ class WebServer:
             watch.cancel()
 
     def stop(self) -> None:
-        self._app.state.records.close()
+        self._app.close()
         if self._server is not None:
             self._server.should_exit = True

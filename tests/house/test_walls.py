@@ -15,7 +15,7 @@ FORBIDDEN_IN_PURE = {
     "asyncio", "os", "time", "logging", "socket", "threading", "subprocess", "pathlib", "serial", "sqlalchemy",
     "random", "io", "tempfile", "shutil", "signal", "queue",
 }  # fmt: skip
-WORDS = ("harmless", "errors", "checkwords", "vocabulary")
+WORDS = ("harmless", "errors", "checkwords", "leftout", "vocabulary")
 SHARED = {"benchd", *(f"benchd.{word}" for word in WORDS)}
 ONE_KIND = {"benchd.tomlfile", "benchd.tomlplaces"}
 MAY_KNOW = {

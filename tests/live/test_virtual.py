@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import shutil
 import time
+from collections.abc import Collection
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ from support.virtual import VirtualBench, machine_toml
 from benchd.daemon import Daemon
 from benchd.sinks.alerts.policy import AlertPolicy
 from benchd.store import Store
-from benchd.store.boots import Boots
+from benchd.store.boots import Boots, GoodBoot
 from benchd.vocabulary.events import BootOver, Event, FindingCleared, FindingRaised
 from benchd.vocabulary.times import NS
 from benchd.watch.replay import Replay
@@ -150,14 +151,19 @@ def test_a_boot_cut_by_a_kill_gets_its_end(bench: VirtualBench, tmp_path: Path) 
 def test_limits_are_learned_seldom(bench: VirtualBench, monkeypatch: pytest.MonkeyPatch) -> None:
     """Good boots one after another for a minute, and history grows: limits are learned every 5 s at most."""
     learned: list[int] = []
-    good_times = Boots.good_times
+    read: list[int] = []
+    good_boots = Boots.good_boots
 
-    def counted(store: Boots, machine: str, table: str, limit: int = 500) -> dict[str, list[float]]:
+    def counted(
+        store: Boots, machine: str, table: str, limit: int = 500, of: Collection[str] | None = None
+    ) -> list[GoodBoot]:
         learned.append(bench.clock.now_ns)
         assert limit <= 500
-        return good_times(store, machine, table, limit)
+        found = good_boots(store, machine, table, limit, of)
+        read.append(len(found))
+        return found
 
-    monkeypatch.setattr(Boots, "good_times", counted)
+    monkeypatch.setattr(Boots, "good_boots", counted)
 
     async def story(daemon: Daemon) -> None:
         for _ in range(60):
@@ -168,6 +174,7 @@ def test_limits_are_learned_seldom(bench: VirtualBench, monkeypatch: pytest.Monk
     bench.run(story)
     assert [row[0] for row in stored(bench)] == ["finished"] * 60
     assert 5 < len(learned) <= 60 / 5 + 2
+    assert sum(read) <= 60 + len(learned), "what was read before is not read again"
 
 
 def test_a_clock_that_is_set_labels_the_boots_after_it(bench: VirtualBench) -> None:

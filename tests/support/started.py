@@ -26,7 +26,8 @@ from typing import IO, Any
 
 PRELOADED = (
     "alembic.command", "benchd.daemon", "benchd.rom", "benchd.settings", "benchd.store", "benchd.studies.service",
-    "benchd.watch.replay", "numpy", "scipy.stats", "serial", "typer", "uvicorn",
+    "benchd.sinks.mqtt.sink", "benchd.watch.replay", "benchd.web.app", "numpy", "scipy.stats",
+    "serial", "typer", "uvicorn",
 )  # fmt: skip
 TESTS = Path(__file__).resolve().parents[1]
 

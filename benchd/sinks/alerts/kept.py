@@ -29,7 +29,7 @@ T = TypeVar("T")
 class KeptAlert(BaseModel):
     """One alert that a channel has still to deliver."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, serialize_by_alias=True)
 
     channel: str
     message: AlertMessage
@@ -38,7 +38,7 @@ class KeptAlert(BaseModel):
 class KeptFile(BaseModel):
     """What the file holds, oldest first in each channel."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, serialize_by_alias=True)
 
     version: Literal[1] = 1
     waiting: list[KeptAlert]

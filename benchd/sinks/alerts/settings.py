@@ -19,7 +19,7 @@ DEFAULT_KINDS: tuple[AlertKind, ...] = ("stall", "loop", "quiet", "fault", "setu
 class AlertSettings(BaseModel):
     """Who is told, of what, and how often at most. URLs and tokens stay in `notify_file`."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, hide_input_in_errors=True)
 
     command: list[str] = Field(default_factory=list, description="program and arguments; JSON on its stdin")
     timeout: Seconds = Field(20.0, description="how long a delivery may take")

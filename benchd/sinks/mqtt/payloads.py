@@ -95,7 +95,7 @@ class MachineState(Payload):
 class StandingAlert(BaseModel):
     """One thing that stands on a machine; for a link `rule` is its name."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)
 
     kind: FindingKind | Literal["link"]
     rule: str = Field(description="rule, or the link that is down")

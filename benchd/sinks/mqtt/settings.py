@@ -30,7 +30,7 @@ def _once(key: str) -> AliasChoices:
 class MqttSettings(BaseModel):
     """Where the broker is and how to log in. Secrets stay in files; nothing here is one."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, hide_input_in_errors=True)
 
     url: str = Field(description="mqtt://host:port, or mqtts://host:port for TLS")
     user: str | None = None

@@ -1,0 +1,75 @@
+"""Where a command begins: standard streams, errors of ours as one message, exit codes. Imports next to nothing.
+
+Exit codes: 0 fine, 1 the thing asked about failed, 2 wrong use.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+
+from benchd import __version__
+from benchd.cli.output import clean_lines, say
+from benchd.errors import BenchError, system_words
+from benchd.leftout import missing
+
+
+def main() -> None:
+    """Entry point: run a command, print errors of ours as one message, exit 0, 1 or 2.
+
+    What the operating system refuses, and no room has put in words, is told in its own.
+    """
+    _streams()
+    try:
+        try:
+            _run()
+        finally:
+            sys.stdout.flush()
+    except BenchError as error:
+        print(clean_lines(f"benchd: {error}"), file=sys.stderr)
+        sys.exit(error.exit_code)
+    except ModuleNotFoundError as error:
+        if (told := missing(error)) is None:
+            raise
+        print(f"benchd: {told}", file=sys.stderr)
+        sys.exit(told.exit_code)
+    except BrokenPipeError:
+        _silence()
+        sys.exit(1)
+    except OSError as error:
+        where = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
+        _silence()
+        print(clean_lines(f"benchd: {where}{system_words(error)}"), file=sys.stderr)
+        sys.exit(1)
+
+
+def _run() -> None:
+    """Run what was asked for. The version is asked for by scripts: it costs no import of the commands' library."""
+    if sys.argv[1:] == ["--version"]:
+        say(f"benchd {__version__}")
+        return
+    from benchd.cli.main import build
+
+    build()()
+
+
+def _streams() -> None:
+    """Stand in for standard streams that were closed: a store must not become file 1 and be printed into."""
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(number, mode, closefd=False))  # noqa: SIM115 - for the whole run
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _silence() -> None:
+    """Let what is still buffered go nowhere, or the interpreter complains of it when it ends."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)

@@ -1,0 +1,108 @@
+"""What is imported when: counted, since it is what start-up and memory cost."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from benchd.leftout import LEFT_OUT
+from benchd.web.server import LateApp
+
+ROOT = Path(__file__).parents[2]
+SMALL = ROOT / "config" / "small-board.txt"
+
+
+def modules_after(code: str) -> set[str]:
+    done = subprocess.run(
+        [sys.executable, "-c", f"{code}\nimport json, sys\nprint(json.dumps(sorted(sys.modules)))"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    return set(json.loads(done.stdout.splitlines()[-1]))
+
+
+def test_a_bench_that_nobody_looks_at_imports_neither_page_nor_broker_nor_statistics() -> None:
+    modules = modules_after("import benchd.daemon, benchd.cli.run")
+    assert not modules & {"fastapi", "starlette", "paho.mqtt.client", "aiomqtt", "alembic", *LEFT_OUT}
+    assert not modules & {"sqlalchemy.dialects.postgresql", "benchd.web.app", "benchd.studies", "benchd.rom.layout"}
+
+
+def test_a_page_that_compares_nothing_imports_no_statistics() -> None:
+    assert not modules_after("import benchd.web.app") & LEFT_OUT.keys()
+
+
+async def _asked(app: LateApp, times: int) -> None:
+    await asyncio.gather(*(app({"type": "http"}, None, None) for _ in range(times)))
+
+
+def test_the_first_requests_make_one_application(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many come at once; each is answered by it."""
+    made, answered = [], []
+
+    async def answer(scope: object, receive: object, send: object) -> None:
+        answered.append(scope)
+
+    def make(*given: object) -> object:
+        made.append(given)
+        return answer
+
+    monkeypatch.setattr("benchd.web.app.make_app", make)
+    asyncio.run(_asked(LateApp("daemon", "connections", None), 5))  # type: ignore[arg-type]
+    assert made == [("daemon", "connections", None)] and len(answered) == 5
+
+
+def test_a_small_board_installs_all_but_what_may_be_left_out() -> None:
+    """The list for it is pyproject's, without the libraries whose absence is told in words."""
+    wanted = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["dependencies"]
+    listed = [line for line in SMALL.read_text().splitlines() if line and not line.startswith("#")]
+    assert listed == [one for one in wanted if one.split(">")[0].split("=")[0] not in LEFT_OUT]
+    assert len(wanted) - len(listed) == len(LEFT_OUT)
+
+
+WITHOUT = """
+import sys
+class Absent:
+    def find_spec(self, name, path=None, target=None):
+        if name.split(".")[0] in {absent!r}:
+            raise ModuleNotFoundError(f"No module named {{name!r}}", name=name)
+sys.meta_path.insert(0, Absent())
+from benchd.cli.start import main
+sys.argv = ["benchd", *sys.argv[1:]]
+main()
+"""
+
+
+def small(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """Run a command where what may be left out is not there."""
+    code = WITHOUT.format(absent=set(LEFT_OUT))
+    return subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, cwd=folder)
+
+
+def test_replay_and_boots_work_on_a_small_board_and_why_says_what_to_install(tmp_path: Path) -> None:
+    captures = sorted((ROOT / "tests/corpus/captures").rglob("*.pcapng"))
+    assert small(tmp_path, "replay", "--json", str(captures[0])).returncode in (0, 1)
+    (tmp_path / "bench.toml").write_text("")
+    done = small(tmp_path, "boots", "rebuild", "--from", str(captures[0]))
+    assert done.returncode == 0, done.stderr
+    listed = json.loads(small(tmp_path, "boots", "--json").stdout)
+    assert listed and small(tmp_path, "show", "last").stdout.startswith(listed[-1]["id"])
+    study = (ROOT / "config/examples/storage-rom.toml").read_text()
+    (tmp_path / "study.toml").write_text(study)
+    done = small(tmp_path, "study", "new", "s", "--from", "study.toml")
+    assert done.returncode == 0, done.stderr
+    for words in (("why", "s"), ("next", "s")):
+        done = small(tmp_path, *words)
+        assert done.returncode == 1 and "Traceback" not in done.stderr, (words, done.stderr)
+        assert done.stderr.startswith("benchd: numpy is not installed here") and "pip install numpy" in done.stderr
+
+
+def test_another_module_that_is_not_there_is_a_bug() -> None:
+    """Only what may be left out is told as such."""
+    code = WITHOUT.format(absent={"typer"})
+    done = subprocess.run([sys.executable, "-c", code, "boots"], capture_output=True, text=True)
+    assert done.returncode == 1 and "ModuleNotFoundError" in done.stderr

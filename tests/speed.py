@@ -1,0 +1,418 @@
+"""How fast benchd is, as ratios: every figure that is wanted, measured in one run. Nothing of it is kept.
+
+Run: python tests/speed.py [--only ROW]... [--list] [--mib 64]
+
+Not collected by pytest: it takes some minutes, and times depend on the machine. Ratios compare between machines,
+seconds do not. What is measured against what stands beside each row in `ROWS`. Needs moreutils for `console`, and a
+package index for `size`; other load on the machine shows most in what is not processor time (`start`, `eight`).
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import random
+import re
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, NamedTuple
+
+ROOT = Path(__file__).resolve().parents[1]
+sys.path[:1] = [str(ROOT), str(ROOT / "tests")]
+
+from boots.speed_pipeline import BYTE_NS, CONSOLE, POST, records, seconds, steady_codes  # noqa: E402
+from capture.speed_capture import bare  # noqa: E402
+from live.speed_trace import full  # noqa: E402
+from support.flood import Flood  # noqa: E402
+from support.pipelines import ANCHOR, NS  # noqa: E402
+from web import rig  # noqa: E402
+
+from benchd.capture import CaptureWriter, read_capture  # noqa: E402
+from benchd.clock import SYSTEM  # noqa: E402
+from benchd.demo.line import PtyLine  # noqa: E402
+from benchd.rules import Matcher, load_text  # noqa: E402
+from benchd.store import Store  # noqa: E402
+from benchd.vocabulary.records import Annotation, Chunk  # noqa: E402
+from benchd.watch.index import SUFFIX  # noqa: E402
+from benchd.watch.learning import Learner  # noqa: E402
+from benchd.watch.pipeline import Pipeline  # noqa: E402
+from benchd.watch.trace import TraceReader  # noqa: E402
+
+BENCHD = [sys.executable, "-m", "benchd"]
+LINES, LINE_BYTES, READ = 40_000, 72, 184
+FLOOD_S = 15.0
+TICK = os.sysconf("SC_CLK_TCK")
+MIB = 64
+
+
+class Figure(NamedTuple):
+    """One line of the table."""
+
+    what: str
+    wanted: str
+    now: str
+    holds: bool
+
+
+def at_most(what: str, most: float, now: float, unit: str) -> Figure:
+    return Figure(what, f"<= {most:g} {unit}", f"{now:.3g} {unit}", now <= most)
+
+
+def cpu_of(command: list[str], folder: Path = ROOT, given: Path | None = None) -> float:
+    """Seconds of processor time, user and system, of a process; the least of three runs."""
+    taken = []
+    for _ in range(3):
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        with open(given or os.devnull, "rb") as text:
+            subprocess.run(command, stdin=text, stdout=subprocess.DEVNULL, cwd=folder, check=True, env=environment())
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        taken.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    return min(taken)
+
+
+def wall_of(command: list[str], folder: Path) -> float:
+    """Seconds until a process has ended, the least of five runs."""
+    taken = []
+    for _ in range(5):
+        begun = time.perf_counter()
+        subprocess.run(command, stdout=subprocess.DEVNULL, cwd=folder, check=False, env=environment())
+        taken.append(time.perf_counter() - begun)
+    return min(taken)
+
+
+def environment() -> dict[str, str]:
+    return os.environ | {"PYTHONPATH": str(ROOT)}
+
+
+def table_of(rules: int) -> str:
+    """A table whose faults are so many patterns of some shapes; none is in `console_lines`, but for `hit`."""
+    chance = random.Random(rules)
+    shapes = ("{a} {b} error", "{a}.*{b} failed", "{a}[ :]+[0-9]+ {b}", "({a}|{b}) not found", "^{a} {b}: ok$")
+    text = '[table]\nname = "speed"\nsource = "made here"\n'
+    text += '[[stage]]\nname = "end"\nenter = [{code = "FF"}]\nfinal = true\n'
+    for n in range(rules - 1):
+        a, b = ("".join(chance.choices("stuvwxyz", k=7)) for _ in "ab")
+        text += f"[[fault]]\nname = \"f{n}\"\nseen = {{text = '{shapes[n % len(shapes)].format(a=a, b=b)}'}}\n"
+    return text + "[[fault]]\nname = \"hit\"\nseen = {text = 'parity checked'}\n"
+
+
+def console_lines(count: int, hits: bool = False) -> bytes:
+    """Kernel-like lines of 72 bytes with their ends; with `hits`, a rule knows every tenth."""
+    chance, out = random.Random(1), []
+    for n in range(count):
+        words = " ".join("".join(chance.choices("abcdefghijkl", k=chance.randint(3, 9))) for _ in range(10))
+        line = f"[{n / 160:12.6f}] {'parity checked ' if hits and not n % 10 else ''}{words}"
+        out.append(f"{line[: LINE_BYTES - 2]:{LINE_BYTES - 2}}\r\n")
+    return "".join(out).encode()
+
+
+def captured(path: Path, table: str, data: bytes) -> Path:
+    with CaptureWriter(path, machine="pc", table="speed", links=[CONSOLE], wall_ns=10**18, mono_ns=0) as out:
+        out.write(Annotation(NS, "table", table))
+        for at in range(0, len(data), READ):
+            out.write(Chunk("console", NS + (at + READ) * BYTE_NS, data[at : at + READ]))
+    return path
+
+
+# ---------------------------------------------------------------- rows
+
+
+def console(room: Path) -> Iterator[Figure]:
+    """`benchd replay --json` against `ts`, both without their start-up."""
+    text = room / "lines.txt"
+    text.write_bytes(console_lines(LINES))
+    stamp = cpu_of(["ts"], given=text) - cpu_of(["ts"])
+    for rules, least in ((100, 0.8), (1_900, 0.7)):
+        table = table_of(rules)
+        whole, none = (
+            captured(room / f"{name}{rules}.pcapng", table, data)
+            for name, data in (("whole", text.read_bytes()), ("none", console_lines(3)))
+        )
+        taken = cpu_of([*BENCHD, "replay", "--json", str(whole)]) - cpu_of([*BENCHD, "replay", "--json", str(none)])
+        what = f"console text, {rules} rules: {taken / LINES * 1e6:.1f} us a line against {stamp / LINES * 1e6:.1f}"
+        yield Figure(what, f">= {least} of ts", f"{stamp / taken:.2f}", stamp / taken >= least)
+
+
+def pipeline_of(rules: int) -> Pipeline:
+    return Pipeline("pc", (POST, CONSOLE), Matcher(load_text(table_of(rules), "speed.toml")), ANCHOR)
+
+
+def fed(link: str, data: bytes, size: int) -> float:
+    """Processor seconds of one pipeline for some bytes, the least of three."""
+    rows, taken = records(link, data, size), []
+    for _ in range(3):
+        pipeline = pipeline_of(100)
+        taken.append(seconds(lambda pipeline=pipeline: [pipeline.feed(row) for row in rows]))  # type: ignore[misc]
+    return min(taken)
+
+
+def byte(room: Path) -> Iterator[Figure]:
+    """A byte of console text and a raw code in the pipeline alone."""
+    for hits, most in ((False, 0.2), (True, 0.3)):
+        data = console_lines(4_000, hits)
+        what = f"a byte of console text, {'a hit in every tenth line' if hits else 'no rule knows it'}"
+        yield at_most(what, most, fed("console", data, READ) / len(data) * 1e6, "us")
+    yield at_most("a POST code (raw)", 5, fed("post", steady_codes(20_000), 1) / 20_000 * 1e6, "us")
+
+
+class Running:
+    """A daemon as a process of its own, and what it costs."""
+
+    def __init__(self, room: Path, machines: str) -> None:
+        self.port = rig.free_port()
+        self.url = f"http://127.0.0.1:{self.port}"
+        (room / "bench.toml").write_text(f'[http]\nlisten = "127.0.0.1:{self.port}"\n{machines}')
+        self.log = (room / "log").open("wb")
+        command = [*BENCHD, "run", "--config", str(room / "bench.toml")]
+        self.process = subprocess.Popen(command, cwd=room, stdout=self.log, stderr=self.log, env=environment())
+
+    def __enter__(self) -> Running:
+        rig.wait_for("the daemon listens", lambda: b"metrics and page" in Path(self.log.name).read_bytes(), 60)
+        time.sleep(3)
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.process.terminate()
+        self.process.wait(20)
+        self.log.close()
+
+    def get(self, path: str) -> bytes:
+        with urllib.request.urlopen(self.url + path, timeout=60) as answer:
+            return bytes(answer.read())
+
+    def cpu_s(self) -> float:
+        fields = Path(f"/proc/{self.process.pid}/stat").read_text().rsplit(")", 1)[1].split()
+        return (int(fields[11]) + int(fields[12])) / TICK
+
+    def rss_mb(self) -> float:
+        found = re.search(r"VmRSS:\s+(\d+)", Path(f"/proc/{self.process.pid}/status").read_text())
+        assert found
+        return int(found[1]) / 1000
+
+
+def machine(name: str, **ports: str) -> str:
+    links = "".join(f'[[machine.link]]\nkind = "{k}"\nport = "{p}"\nspeed = 115200\n' for k, p in ports.items())
+    return f'[[machine]]\nname = "{name}"\nrules = "demo-at286"\n{links}'
+
+
+def one(room: Path) -> Iterator[Figure]:
+    """Processor time of `benchd run` while a console gets text at line speed."""
+    data, ending = console_lines(4_000), threading.Event()
+    with PtyLine() as line:
+
+        def send() -> None:
+            begun, at = time.monotonic(), 0
+            while not ending.wait(0.004):
+                due = int((time.monotonic() - begun) * 11_520)
+                while at < due:
+                    part = data[at % len(data) :][: due - at]
+                    at += len(part)
+                    line.send(part)
+
+        with Running(room, machine("pc", console=line.path)) as running:
+            sender = threading.Thread(target=send)
+            sender.start()
+            time.sleep(2)
+            before = running.cpu_s()
+            time.sleep(FLOOD_S)
+            share = (running.cpu_s() - before) / FLOOD_S * 100
+            ending.set()
+            sender.join()
+    yield at_most("`benchd run`, one full 115,200 baud console", 1.5, share, "% of a core")
+
+
+def eight(room: Path) -> Iterator[Figure]:
+    """Eight machines with two full links each: processor time, and from byte to event as the metrics tell it."""
+    floods = [Flood(11_520, seed=n) for n in range(8)]
+    try:
+        with Running(room, "".join(machine(f"pc{n}", **flood.ports) for n, flood in enumerate(floods))) as running:
+            for flood in floods:
+                flood.start()
+            time.sleep(3)
+            before, earlier = running.cpu_s(), delays(running.get("/metrics").decode())
+            time.sleep(FLOOD_S)
+            share = (running.cpu_s() - before) / FLOOD_S * 100
+            later = delays(running.get("/metrics").decode())
+    finally:
+        for flood in floods:
+            flood.close()
+    yield at_most("eight machines, two full 115,200 links each", 15, share, "% of a core")
+    counts = {le: later[le] - earlier.get(le, 0) for le in sorted(later)}
+    p99 = next((le for le, count in counts.items() if count >= 0.99 * counts[float("inf")]), float("inf"))
+    yield Figure("the same: p99 from byte to event", "<= 10 ms", f"<= {p99 * 1e3:g} ms", p99 <= 0.01)
+
+
+def delays(metrics: str) -> dict[float, float]:
+    """Observations up to each bound of the delay's histogram, of all machines."""
+    found: dict[float, float] = {}
+    for le, count in re.findall(r'^benchd_observation_delay_seconds_bucket\{.*?le="(.+?)".*?\} (\S+)', metrics, re.M):
+        found[float(le)] = found.get(float(le), 0) + float(count)
+    return found
+
+
+def reading(room: Path) -> Iterator[Figure]:
+    """Records of a capture against a bare `struct` loop over the same file."""
+    for size in (16, READ):
+        path = room / f"c{size}.pcapng"
+        with CaptureWriter(path, machine="m", table="t", links=[POST], wall_ns=0, mono_ns=0) as out:
+            for n in range(20_000):
+                out.write(Chunk("post", n, bytes(size)))
+        ours = min(seconds(lambda path=path: list(read_capture(path).records())) for _ in range(5))
+        least = min(seconds(lambda path=path: bare(path)) for _ in range(5))
+        yield at_most(f"reading a capture, records of {size} bytes", 3, ours / least, "x a struct loop")
+
+
+def late(room: Path) -> Iterator[Figure]:
+    """Codes and lines of one boot late in a full capture, once it is indexed, as the daemon does while it watches."""
+    path = room / "full.pcapng"
+    full(path, MIB << 20)
+    TraceReader().index(read_capture(path))
+    with path.with_name(path.name + SUFFIX).open("rb") as index:
+        boots = [line.split(b'"')[3].decode() for line in index if line.startswith(b'{"boot"')]
+    taken = min(seconds(lambda: list(TraceReader().events(boots[-10], path))) for _ in range(7))
+    yield at_most(f"one boot's codes and lines, late in {MIB} MiB", 50, taken * 1e3, "ms")
+
+
+def filled(room: Path, boots: int) -> Path:
+    """A folder with settings and a store of so many boots."""
+    (room / "data").mkdir(parents=True)
+    (room / "bench.toml").write_text(machine("at286", post="/nowhere"))
+    with Store.open(str(room / "data/benchd.db")) as store:
+        rig.save_many(store, boots, machine="at286")
+    return room
+
+
+def start(room: Path) -> Iterator[Figure]:
+    """Whole commands from a cold start, wall time; beside it the interpreter alone."""
+    filled(room, 10_000)
+    (room / "map.toml").write_text(rig.MAP)
+    (room / "storage.bin").write_bytes(rig.option_rom(16, ident=0x45))
+    with Store.open(str(room / "data/benchd.db")) as store:
+        rig.save_study(store, room)
+        rig.save_story(store)
+    bare_ms = wall_of([sys.executable, "-c", "pass"], room) * 1e3
+    for words, most in (
+        (["--version"], 100), (["boots"], 300), (["show", "last"], 300), (["why", rig.STUDY], 1_000),
+    ):  # fmt: skip
+        taken = wall_of([*BENCHD, *words], room) * 1e3
+        yield at_most(f"`benchd {' '.join(words)}` ({taken / bare_ms:.0f}x python)", most, taken, "ms")
+
+
+def store(room: Path) -> Iterator[Figure]:
+    """The same of a store with 10,000 boots and of one with 100."""
+    few, many = filled(room / "few", 100), filled(room / "many", 10_000)
+    ratio = cpu_of([*BENCHD, "boots"], many) / cpu_of([*BENCHD, "boots"], few)
+    yield at_most("`boots`, 10,000 boots against 100", 2, ratio, "x")
+    paints, learnt = [], []
+    for folder in (many, few):
+        with Running(folder, machine("at286", post="/nowhere")) as running:
+            paint = [running.get(path) for path in ("/", "/api/start", "/api/machines", "/api/boots?limit=20")]
+            assert all(paint)
+            paints.append(
+                least_of(lambda running=running: [running.get(p) for p in ("/", "/api/start", "/api/machines")])
+                + least_of(lambda running=running: running.get("/api/boots?limit=20"))
+            )
+        with Store.open(str(folder / "data/benchd.db")) as kept:
+            learnt.append(learning(kept))
+    yield at_most("what the page's first paint asks for", 2, paints[0] / paints[1], "x")
+    yield at_most("learning of limits after one more boot", 2, learnt[0][0] / learnt[1][0], "x")
+    yield at_most("learning of limits at start (500 good boots at most)", 2, learnt[0][1] / learnt[1][1], "x")
+
+
+def learning(kept: Store) -> tuple[float, float]:
+    """Seconds to learn a machine's limits after one more boot, and from nothing."""
+    run: Any = SimpleNamespace(name="at286", table=SimpleNamespace(name="demo-at286"))
+
+    def learner() -> Learner:
+        return Learner(kept, {"at286": run}, lambda name, limits: None, SYSTEM)
+
+    one = learner()
+    assert one._limits(run)
+    (good,) = kept.boots(outcome="finished", limit=1)
+
+    def more() -> None:
+        one.saved(good)
+        one._limits(run)
+
+    return least_of(more), least_of(lambda: learner()._limits(run))
+
+
+def least_of(work: Callable[[], object], rounds: int = 15) -> float:
+    taken = []
+    for _ in range(rounds):
+        begun = time.perf_counter()
+        work()
+        taken.append(time.perf_counter() - begun)
+    return statistics.median(sorted(taken)[: rounds // 2])
+
+
+def memory(room: Path) -> Iterator[Figure]:
+    """Resident memory of `benchd run`, before anybody looks and after each view was looked at and boots compared."""
+    filled(room, 1_000)
+    with Store.open(str(room / "data/benchd.db")) as kept:
+        two = [boot.id for boot in kept.boots(limit=2)]
+    with Running(room, machine("at286", post="/nowhere")) as running:
+        yield at_most("memory of `benchd run`", 60, running.rss_mb(), "MB")
+        compared = "&".join(f"of={name}" for name in two)
+        for path in (
+            "/", "/api/start", "/api/machines", "/api/boots?limit=50", f"/api/boots/{two[0]}/page", "/api/studies",
+            f"/api/compare?{compared}", f"/api/compare/times.svg?{compared}", "/metrics",
+        ):  # fmt: skip
+            for _ in range(5):
+                running.get(path)
+        yield at_most("the same after page use", 90, running.rss_mb(), "MB")
+
+
+def size(room: Path) -> Iterator[Figure]:
+    """What `pip install` puts on the disk, the installer itself left out: whole, and on a small board."""
+    small = [["-r", str(ROOT / "config/small-board.txt")], ["--no-deps", str(ROOT)]]
+    for what, steps, most in (("whole", [[str(ROOT)]], 250), ("for a small board", small, 125)):
+        there = room / what
+        for step in steps:
+            command = [sys.executable, "-m", "pip", "install", "-q", "--no-cache-dir", "--upgrade", "--target"]
+            subprocess.run([*command, str(there), *step], check=True, cwd=room, capture_output=True)
+        files = [path for path in there.rglob("*") if path.is_file() and not path.is_symlink()]
+        taken = sum(path.stat().st_blocks * 512 for path in files) / 1e6
+        yield at_most(f"installed size, {what}", most, taken, "MB")
+
+
+ROWS: dict[str, Callable[[Path], Iterator[Figure]]] = {
+    row.__name__: row for row in (console, byte, one, eight, reading, late, start, store, memory, size)
+}
+
+
+def main() -> None:
+    global MIB
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--only", action="append", choices=ROWS, metavar="ROW", help=", ".join(ROWS))
+    parser.add_argument("--list", action="store_true", help="the rows, and what they measure")
+    parser.add_argument("--mib", type=int, default=MIB, help="size of the full capture (default 64: some minutes)")
+    given = parser.parse_args()
+    MIB = given.mib
+    if given.list:
+        print("\n".join(f"{name:8} {row.__doc__}" for name, row in ROWS.items()))
+        return
+    print(f"{'':74} {'wanted':>22} {'now':>22}  holds")
+    held = True
+    for name in given.only or ROWS:
+        with tempfile.TemporaryDirectory(prefix="benchd-speed-") as room:
+            for figure in ROWS[name](Path(room)):
+                held &= figure.holds
+                print(
+                    f"{figure.what:74} {figure.wanted:>22} {figure.now:>22}  {'yes' if figure.holds else 'NO'}",
+                    flush=True,
+                )
+    sys.exit(0 if held else 1)
+
+
+if __name__ == "__main__":
+    main()
