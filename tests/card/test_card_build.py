@@ -33,7 +33,7 @@ def test_rebuilt_byte_for_byte(tmp_path: Path) -> None:
     said = subprocess.run(["arm-none-eabi-gcc", "--version"], check=True, capture_output=True, text=True).stdout
     if stated()[0] not in said.splitlines()[0]:
         pytest.skip(f"the stated hash is of arm-none-eabi-gcc {stated()[0]}, here is {said.splitlines()[0]}")
-    subprocess.run([sys.executable, str(NOTES / "build.py"), "--out", str(tmp_path)], check=True)
+    subprocess.run([sys.executable, str(Path(__file__).with_name("build.py")), "--out", str(tmp_path)], check=True)
     for name in ("card.bin", "card.uf2"):
         assert (tmp_path / name).read_bytes() == (NOTES / name).read_bytes(), name
 

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
-"""Build card.bin and card.uf2 from firmware/.
+"""Build card.bin and card.uf2 from firmware-notes/card/firmware/.
 
-Usage: `python3 firmware-notes/card/build.py [--out FOLDER]`. Needs arm-none-eabi-gcc and -objcopy (Debian packages
+Usage: `python3 tests/card/build.py [--out FOLDER]`. Needs arm-none-eabi-gcc and -objcopy (Debian packages
 gcc-arm-none-eabi and binutils-arm-none-eabi), nothing else. Standard library only.
 
 card.bin is the flash from its first byte: 252 bytes of second boot stage, their CRC-32, vectors, program. card.uf2
@@ -17,7 +17,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-HERE = Path(__file__).resolve().parent
+HERE = Path(__file__).resolve().parents[2] / "firmware-notes" / "card"
 SOURCES = ("boot2.S", "start.c", "main.c", "bus.c", "queue.c", "frame.c", "usb.c")
 COMPILER = "arm-none-eabi-gcc"
 FLAGS = (
