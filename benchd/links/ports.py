@@ -18,6 +18,9 @@ from benchd.links.holders import holders
 from benchd.links.identity import numbered, steady_names
 from benchd.links.lines import latency_timer_ms, port_kind
 
+CARD_PRODUCT = "POST-code card, bench frames"
+"""What the card that benchd has plans for calls itself on USB (firmware-notes/card/firmware/usb.c)."""
+
 
 @dataclass(frozen=True, slots=True)
 class PortFacts:
@@ -174,11 +177,16 @@ def _snippet(ports: Sequence[PortFacts]) -> list[str]:
     lines = ["`benchd setup` asks what is at each port, listens, and writes bench.toml. By hand, this belongs there:"]
     lines += ["", "    [[machine]]", '    name = "pc"', '    rules = "record"   # or a table: `benchd rules find`']
     for port in shown:
+        name = f'    port = "{(port.names or (port.device,))[0]}"'
+        if port.description.startswith(CARD_PRODUCT):  # no line behind it has a speed: the fastest dates bytes best
+            lines += ["", "    [[machine.link]]", '    kind = "post"', name]
+            lines += ['    framing = "bench"', "    speed = 4000000"]
+            continue
         lines += [
             "",
             "    [[machine.link]]",
             '    kind = "console"   # a null-modem cable; "post" for a diagnostic card',
         ]
-        lines += [f'    port = "{(port.names or (port.device,))[0]}"']
+        lines += [name]
         lines += ['    speed = "hunt"     # 9600 for a card']
     return lines

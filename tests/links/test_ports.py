@@ -125,6 +125,19 @@ def test_find_and_format(pty: str) -> None:
     assert json.loads(json.dumps(ports_json(found)))[0]["usable"] in (True, False)
 
 
+def test_the_self_built_card_on_usb(pty: str) -> None:
+    """It is named by its product string, and its settings are those of the card's own page, which has the same name."""
+    page = (Path(__file__).parents[2] / "firmware-notes/card/README.md").read_text()
+    (settings,) = [part for part in page.split("\n\n") if part.startswith("    [[machine.link]]")]
+    (name,) = [line for line in settings.splitlines() if "port = " in line]
+    product = "POST-code card, bench frames"
+    assert product in page
+    text = ports_text(find_ports([listed(pty, vid=0x1209, pid=0x1, description=product)]))
+    assert f"{pty}  pty  {product}" in text
+    assert settings.replace(name, f'    port = "{pty}"') in text
+    assert "4000000" not in ports_text(find_ports([listed(pty, vid=0x1209, pid=0x1, description="Bench")]))
+
+
 def test_no_port_at_all() -> None:
     """Nothing found: said, with how to go on."""
     assert "No serial port found" in ports_text(())
