@@ -75,13 +75,15 @@ def read_toml(model: type[M], path: Path, missing: Missing = ExternalError) -> M
 def write_new(path: Path, data: bytes, force: bool, inputs: Sequence[Path]) -> None:
     """Write `data` to `path` whole or not at all.
 
-    Raises UsageError if `path` is one of `inputs`, or exists and `force` is not given; ExternalError if
-    writing fails.
+    Raises UsageError if `path` is one of `inputs`, is there and no plain file, or exists and `force` is not given;
+    ExternalError if writing fails.
     """
     if any(_same(path, source) for source in inputs):
         raise UsageError(f"{path} is the input: files are never changed in place; name another output")
     if path.is_dir():
         raise UsageError(f"{path} is a directory: name a file in it")
+    if path.exists() and not path.is_file():  # a rename would put a plain file in the place of a device
+        raise UsageError(f"{path} is a device or a pipe, no plain file: name another output")
     if path.exists() and not force:
         raise UsageError(f"{path} exists: name another output, or allow overwriting with --force")
     part = path.with_name(f".{path.name[:100]}.{os.getpid()}.part")

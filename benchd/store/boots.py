@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from benchd.errors import UsageError
 from benchd.store import schema
 from benchd.store.database import Database
-from benchd.store.marks import Marks, boots_of_trial, laid_over
+from benchd.store.marks import Marks, boots_of_trial, is_left_out, laid_over
 from benchd.vocabulary.models import Boot, Check, Finding, Outcome, Stage
 
 MAX_CANDIDATES = 6
@@ -246,9 +246,9 @@ class Boots(Marks):
         """The newest good boots, newest first, and how long each stage of them lasted (to the next stage).
 
         Good: the boot finished, is of this bench (or was imported as of the same machine), was seen whole (its start,
-        and every link all the time), no reporter program took time in it, and no stall or slow finding stands on that
-        stage, cleared or not. Only the newest `limit` such boots are looked at, however many there are; `of` leaves
-        out those with another id.
+        and every link all the time), no reporter program took time in it, no person left it out, and no stall or slow
+        finding stands on that stage, cleared or not. Only the newest `limit` such boots are looked at, however many
+        there are; `of` leaves out those with another id.
         """
         boot, finding = schema.boot, schema.finding
         this, following = schema.stage.alias(), schema.stage.alias()
@@ -257,6 +257,7 @@ class Boots(Marks):
             .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
             .where(sa.func.coalesce(boot.c.capture, "").not_like(f"{IMPORTED_OTHER}%"))
             .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]", boot.c.measured.is_(None))
+            .where(~is_left_out(boot.c.id))
         )
         if of is None:
             newest = newest.order_by(boot.c.started_us.desc()).limit(limit).subquery()

@@ -39,6 +39,11 @@ def moved(boot: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
     return sa.exists().where(_mark.c.boot == boot, _mark.c.moved)
 
 
+def is_left_out(boot: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
+    """Whether a person left a boot out."""
+    return sa.exists().where(_mark.c.boot == boot, _mark.c.left_out.is_not(None))
+
+
 def chosen(boot: sa.ColumnElement[str]) -> sa.ScalarSelect[Any]:
     """The trial that a person said it belongs to."""
     newest = sa.select(_mark.c.trial).where(_mark.c.boot == boot, _mark.c.moved).order_by(_mark.c.made_for.desc())

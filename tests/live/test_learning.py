@@ -97,6 +97,21 @@ def test_a_boot_that_is_saved_otherwise_counts_as_it_is_now(bench: Bench) -> Non
     assert after == bench.afresh() != before and after["s"][1] == 10
 
 
+def test_a_boot_left_out_is_dropped_when_all_are_read_next(bench: Bench) -> None:
+    """Or sooner, where it is saved again meanwhile; a boot that is counted again comes back in the same way."""
+    for number in range(12):
+        bench.save(number, 5 + number / 100)
+    bench.save(12, 50.0)
+    assert bench.limits()["s"][1] == 13
+    bench.store.leave_out("b12", "the lid was open")
+    bench.clock.now_ns += learning.WHOLE_NS
+    without = bench.limits()
+    assert without == bench.afresh() and without["s"][1] == 12 and "b12" not in bench.learner._known["pc"].boots
+    bench.store.count_boot("b12")
+    bench.save(12, 50.0)
+    assert bench.limits()["s"][1] == 13
+
+
 def test_only_the_newest_count(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(learning, "GOOD_BOOTS", 8)
     for number in range(8):

@@ -256,6 +256,19 @@ def test_good_times_are_those_of_good_boots(store: Store) -> None:
     assert store.good_times("at286", "none") == {}
 
 
+def test_a_boot_that_a_person_left_out_is_no_good_one(store: Store) -> None:
+    """Neither read with all nor by its id, and it takes no place of those looked at; counted again, it is one again."""
+    for number in range(4):
+        store.save_boot(boot(number, stages=stages(0, 2 + number)))
+    store.leave_out("b0003", "wrong board in the slot")
+    store.note_boot("b0002", "a note leaves nothing out")
+    assert store.good_times("at286", "bench-at") == {"s0": [4.0, 3.0, 2.0]}
+    assert store.good_times("at286", "bench-at", limit=2) == {"s0": [4.0, 3.0]}
+    assert [good.id for good in store.good_boots("at286", "bench-at", of=["b0003", "b0001"])] == ["b0001"]
+    store.count_boot("b0003")
+    assert store.good_times("at286", "bench-at") == {"s0": [5.0, 4.0, 3.0, 2.0]}
+
+
 def test_only_the_newest_good_boots_are_learned_from(store: Store) -> None:
     """The newest so many that finished, whatever came between; older ones are not even looked at."""
     for number in range(9):
