@@ -78,6 +78,7 @@ MAY_KNOW = {
                 "archive",
                 "importing",
                 "waveform",
+                "textlog",
             )
         ),
         "benchd.capture",
