@@ -11,6 +11,7 @@ import logging
 import os
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
+from datetime import datetime
 from typing import Any
 
 from benchd.clock import SYSTEM, Clock
@@ -23,7 +24,7 @@ from benchd.sinks.metrics import Metrics
 from benchd.sinks.mqtt.sink import MqttSink
 from benchd.sinks.page_feed import PageFeed
 from benchd.sinks.store_sink import StoreSink
-from benchd.store import Store
+from benchd.store import Store, Trial
 from benchd.vocabulary.events import BootOver, BootStarted, Event, FindingCleared, FindingRaised, LinkChanged
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Boot
@@ -76,7 +77,9 @@ class Daemon:
             self._add(run)
         self._saving, self._ending = Worker("store"), Worker("end")
         self.learner = Learner(self.store, self.runs, lambda name, ls: self.now.describe(name, limits=ls), clock)
-        self.trials = TrialFollower(self.store, self.runs, lambda name, t: self.now.describe(name, trial=t), clock)
+        self.trials = TrialFollower(
+            self.store, self.runs, lambda name, facts: self.now.describe(name, **facts), clock, _trial_left
+        )
         self.setups = SetupWatch(self.store, self.runs, _setup_differs)
         self.storing = StoreSink(self.store, self._capture_of, self._saved, self._saving.run)
         self.recovering = Recovering(self.store, self.runs, self._tell, self.storing.settled)
@@ -259,6 +262,13 @@ class Daemon:
     def reload(self) -> None:
         """Read the rule tables again (SIGHUP). A table that is wrong is told of and the old one kept."""
         self.reload_problem = reload_tables(self.runs.values(), self.loaded.base)
+
+
+def _trial_left(trial: Trial, now: datetime) -> str | None:
+    """Says of a running trial that it was left running since an earlier day."""
+    from benchd.studies.undo import forgotten
+
+    return forgotten(trial, now)
 
 
 def _setup_differs(store: Store, boot: Boot) -> tuple[SetupDiffers, ...]:

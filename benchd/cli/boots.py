@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchd.cli import sharing
+from benchd.cli.bootsundo import add_undo
 from benchd.cli.common import ConfigOption, JsonOption, settings_of, store_of
 from benchd.cli.measuredtext import measured_lines
 from benchd.cli.output import clean, columns, emit_json, local, tell
@@ -59,7 +60,7 @@ def boot_table(boots: Sequence[Boot]) -> list[str]:
                 boot.last_stage or "-",
                 boot.last_code or "-",
                 seconds(boot.duration_s, 0.05),
-                told,
+                ", ".join([*([told] if told else []), *(["left out"] if boot.left_out else []), *boot.labels]),
             ]
         )
     return [clean(line) for line in columns(rows)]
@@ -97,6 +98,12 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     if boot.imported:
         yield from _came_along(boot, capture)
     yield clean(f"started {local(boot.started)} by {boot.start_reason}{trial}, rules {boot.table}")
+    if boot.left_out is not None:
+        yield from wrap(clean(f"LEFT OUT, it counts nowhere: {boot.left_out}", 1000), WIDTH)
+    if boot.labels:
+        yield clean(f"labels: {', '.join(boot.labels)}", 1000)
+    for line in boot.note.splitlines():
+        yield from wrap(clean(f"note: {line}", 4000), WIDTH)
     seen = f"{counted(boot.codes, 'code')}, {counted(boot.lines, 'console line')}"
     yield seen + (f", {boot.lost} known lost" if boot.lost else "")
     if boot.passes_of:
@@ -126,7 +133,7 @@ def _came_along(boot: Boot, capture: str | None) -> Iterator[str]:
 
     about = None if capture is None else About.of(read_capture(capture))
     labels = {} if about is None else about.labels
-    trial = clean(f": there in trial {labels.get('trial')} of study {labels.get('study')}") if labels else ""
+    trial = clean(f": there in trial {labels.get('trial')} of study {labels.get('study')}") if "trial" in labels else ""
     yield f"imported from another bench{trial}"
     if isinstance(setup := labels.get("setup"), dict):
         yield clean("  " + ", ".join(f"{factor}={level}" for factor, level in setup.items()))
@@ -174,6 +181,7 @@ def register(app: typer.Typer) -> None:
     group.command("rebuild")(rebuild_boots)
     group.command("judge")(judge_boots)
     sharing.register(group)
+    add_undo(group)
     app.add_typer(group, name="boots")
 
 

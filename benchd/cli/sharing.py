@@ -194,7 +194,10 @@ def _about(store: Store, boot: Boot, cut: Cut, origin: str, wanted: dict[str, bo
     for result in store.results(boot=boot.id) if wanted["results"] else ():
         one: dict[str, Any] = {"check": result.check, "passed": result.passed, "entered": result.entered}
         kept.append(one | ({"note": scrub(result.note)} if wanted["notes"] and result.note else {}))
-    note = scrub(trial.note) if trial is not None and wanted["notes"] else ""
+    if wanted["labels"] and boot.labels:
+        labels["labels"] = list(boot.labels)
+    notes = [boot.note, *([trial.note] if trial is not None else [])] if wanted["notes"] else []
+    note = "\n".join(scrub(one) for one in notes if one)
     return About((cut.boot.id,), origin, labels, note, tuple(kept))
 
 
@@ -263,12 +266,13 @@ def remove_boots(
 
     Exit codes: 0 fine, 1 the store failed, 2 no such boot, or one of this bench.
     """
+    from benchd.cli.studystore import hand
     from benchd.watch.importing import Importer
 
     loaded = settings_of(config)
     with store_of(config, write=True) as store:
         importer = Importer(store, loaded.data, ())
-        gone = [importer.remove(boot.id).id for boot in [store.boot(name) for name in boots]]
+        gone = [importer.remove(boot.id, hand()).id for boot in [store.boot(name) for name in boots]]
     if json:
         emit_json({"removed": gone})
     else:

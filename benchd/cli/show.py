@@ -39,7 +39,7 @@ def show(
         found = _newest(store) if boot == "last" else store.boot(boot)
         found = with_images_known(store, found)
         capture = store.capture_of(found.id)
-        told = [] if json else foretold(store, found)
+        told = [] if json else [*entered(store, found), *foretold(store, found)]
     if json:
         emit_json(found.model_dump(mode="json", by_alias=True))
     else:
@@ -57,6 +57,18 @@ def _newest(store: Store) -> Boot:
     if not newest:
         raise UsageError("no boots are stored yet")
     return newest[0]
+
+
+def entered(store: Store, boot: Boot) -> list[str]:
+    """The results that people entered for the boot, with their numbers; whether they count in any trial."""
+    results = store.results(boot=boot.id)
+    if not results:
+        return []
+    from benchd.cli.studytext import outside_lines, result_table
+
+    inside = [one for one in results if one.trial is not None]
+    outside = [one for one in results if one.trial is None]
+    return [*result_table(inside, "entered for it:"), *outside_lines(outside)]
 
 
 def with_images_known(store: Store, boot: Boot) -> Boot:

@@ -6,6 +6,7 @@ import os
 import shlex
 import subprocess
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +14,7 @@ import typer
 
 from benchd.cli.common import ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
+from benchd.cli.studyundo import add_undo
 from benchd.errors import BenchError, ExternalError, UsageError
 
 if TYPE_CHECKING:
@@ -58,6 +60,7 @@ From = Annotated[Path | None, typer.Option("--from", help="Take the document fro
 
 def register(app: typer.Typer) -> None:
     """Add the `study` commands."""
+    add_undo(sub)
     app.add_typer(sub, name="study")
 
 
@@ -65,13 +68,13 @@ def register(app: typer.Typer) -> None:
 def new(name: Name, source: From = None, config: ConfigOption = None) -> None:
     """Make a study from a TOML file, or in $EDITOR.
 
-    The editor opens a template.
+    The editor opens a template. The machine, and the stage, finding or check of the goal, must be known to the settings
+    and to the machine's rule table.
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 the document is wrong or unchanged, or the name is taken.
     """
-    from benchd.cli.studystore import now, study_store
-    from benchd.studies.loaded import save
-    from benchd.studies.service import resolve_images
+    from benchd.cli.studystore import hand, study_store, tables_of
+    from benchd.studies.service import resolve_images, save_checked
 
     with study_store(config, write=True) as store:
         if name in {one.name for one in store.studies()}:
@@ -84,8 +87,16 @@ def new(name: Name, source: From = None, config: ConfigOption = None) -> None:
             if text == TEMPLATE:
                 raise UsageError("nothing was changed; no study made")
             document, base = _parsed(text, file), Path()
-        known = save(store, name, resolve_images(store, document, base), now(), text=text, file=file)
-    _say_saved(known)
+        document = resolve_images(store, document, base)
+        try:
+            known, unchecked = save_checked(
+                store, name, document, hand(), text=text, file=file, tables=tables_of(config)
+            )
+        except BenchError:
+            if source is None:
+                _keep(text, file)
+            raise
+    _say_saved(known, unchecked)
 
 
 @sub.command("import")
@@ -107,7 +118,7 @@ def import_(
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 the table or the TOML file is wrong.
     """
-    from benchd.cli.studystore import now, study_store
+    from benchd.cli.studystore import hand, study_store, tables_of
     from benchd.files import read_text
     from benchd.inference.wording import counted
     from benchd.studies.csvfile import import_table, read_table
@@ -123,12 +134,15 @@ def import_(
         if beside is not None:
             document, text = _read(beside)
             document = resolve_images(store, document, beside.parent)
-        known = import_table(store, name, table, now(), beside=document, text=text, file=str(beside or file), add=add)
+        known, unchecked = import_table(
+            store, name, table, hand(), beside=document, text=text, file=str(beside or file), add=add,
+            tables=tables_of(config),
+        )  # fmt: skip
         views = gather(store, known)
     if json:
         emit_json(known.to_json() | {"rows": len(table.rows), "trials": len(views)})
         return
-    _say_saved(known)
+    _say_saved(known, unchecked)
     told = sum(row.result is not None for row in table.rows)
     say(
         f"{counted(len(table.rows), 'row')}, {told} with a result, in {counted(len(views), 'trial')}."
@@ -154,7 +168,7 @@ def export(
     import sys
 
     from benchd.cli.studystore import study_store
-    from benchd.studies.csvfile import export_table
+    from benchd.studies.csvfile import export_table, left_out_remarks
     from benchd.studies.document import to_toml
     from benchd.studies.loaded import gather, open_study
 
@@ -164,7 +178,7 @@ def export(
     if json:
         emit_json(known.to_json() | {"trials": [view.to_json() for view in views]})
         return
-    text = to_toml(known.document) if toml else export_table(known, views, goal_column)
+    text = to_toml(known.document, left_out_remarks(views)) if toml else export_table(known, views, goal_column)
     if out is None:
         sys.stdout.write(text)
         return
@@ -189,10 +203,12 @@ def edit(
 
     Exit codes: 0 fine, 1 a file, the editor or the store failed, 2 the document is wrong or no such study.
     """
-    from benchd.cli.studystore import now, study_store
+    from benchd.cli.studystore import hand, study_store, tables_of
     from benchd.studies.document import to_toml
-    from benchd.studies.loaded import open_study, save
-    from benchd.studies.service import resolve_images
+    from benchd.studies.loaded import open_study
+    from benchd.studies.service import resolve_images, save_checked
+
+    me, tables = hand(), tables_of(config)
 
     with study_store(config, write=True) as store:
         known = open_study(store, name)
@@ -201,7 +217,9 @@ def edit(
             document = resolve_images(store, document, source.parent)
             if not whole:
                 document = known.document.merged(document)
-            known = save(store, name, document, now(), text=text, file=str(source))
+            known, unchecked = save_checked(
+                store, name, document, me, text=text, file=str(source), tables=tables, before=known.document
+            )
         else:
             before = to_toml(known.document)
             text, file = _in_editor(before, name)
@@ -210,11 +228,13 @@ def edit(
                 return
             document = resolve_images(store, _parsed(text, file), Path())
             try:
-                known = save(store, name, document, now(), text=text, file=file)
+                known, unchecked = save_checked(
+                    store, name, document, me, text=text, file=file, tables=tables, before=known.document
+                )
             except BenchError:
                 _keep(text, file)
                 raise
-    _say_saved(known)
+    _say_saved(known, unchecked)
 
 
 @sub.command("list")
@@ -222,21 +242,24 @@ def list_(config: ConfigOption = None, json: JsonOption = False) -> None:
     """List the studies, the one edited last first. Exit codes: 0 fine, 1 the store failed, 2 no store."""
     from benchd.cli.output import columns, local
     from benchd.cli.studystore import study_store
+    from benchd.cli.studytext import outside_lines
     from benchd.studies.loaded import summaries
 
     with study_store(config) as store:
         found = summaries(store)
+        outside = store.results(outside=True)
     if json:
         emit_json([one.to_json() for one in found])
         return
     if not found:
         say("No studies yet: `benchd study new NAME` makes one, `benchd study import FILE.csv --name NAME` too.")
-        return
     rows = [["study", "goal", "factors", "trials", "running", "edited"]]
     rows += [
         [one.name, one.goal, str(one.factors), str(one.trials), one.running or "-", local(one.edited)] for one in found
     ]
-    for line in columns([[clean(cell, 60) for cell in row] for row in rows]):
+    for line in columns([[clean(cell, 60) for cell in row] for row in rows]) if found else []:
+        say(line)
+    for line in outside_lines(outside):
         say(line)
 
 
@@ -309,7 +332,8 @@ def _in_editor(text: str, name: str) -> tuple[str, str]:
         Path(path).unlink(missing_ok=True)
 
 
-def _say_saved(known: LoadedStudy) -> None:
+def _say_saved(known: LoadedStudy, unchecked: Sequence[str] = ()) -> None:
+    from benchd.cli.studytext import wrapped
     from benchd.inference.wording import counted
 
     factors = known.study.factors
@@ -317,6 +341,9 @@ def _say_saved(known: LoadedStudy) -> None:
         f"Study {clean(known.name)}: goal {clean(known.study.goal.words())}, {counted(len(factors), 'factor')}, "
         f"{counted(known.study.size(), 'setup')}, {counted(len(known.study.exclusions), 'exclusion')}."
     )
+    for remark in unchecked:
+        for line in wrapped(remark):
+            say(line)
 
 
 def the_study(store: Store, name: str | None, machine: str | None = None) -> str:

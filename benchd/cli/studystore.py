@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchd.cli.common import config_path, make_folder, store_of
-from benchd.errors import UsageError
+from benchd.errors import BenchError, UsageError
 
 if TYPE_CHECKING:
+    from benchd.rules import RuleTable
     from benchd.settings import LoadedSettings
-    from benchd.store import Store
+    from benchd.store import Hand, Store
 
 LOOSE_STORE = Path("data/benchd.db")
 """Where studies live when there is no settings file: weighing a CSV needs no machine."""
@@ -57,6 +58,36 @@ def machine_names(config: Path | None) -> list[str]:
     """The machines of the settings."""
     loaded = found_settings(config)
     return [machine.name for machine in loaded.settings.machine] if loaded else []
+
+
+def tables_of(config: Path | None) -> dict[str, RuleTable | None]:
+    """The rule table of each machine of the settings, None where it does not read; nothing without settings."""
+    from benchd.rules.files import load_table
+
+    loaded = found_settings(config)
+    out: dict[str, RuleTable | None] = {}
+    for machine in loaded.settings.machine if loaded else ():
+        try:
+            out[machine.name] = load_table(machine.rules, loaded.base) if loaded else None
+        except BenchError:
+            out[machine.name] = None
+    return out
+
+
+def hand() -> Hand:
+    """Who asks on the command line, now."""
+    from benchd.store import Hand
+
+    return Hand(now())
+
+
+def asked(question: str, default: bool = True) -> bool | None:
+    """The answer of a person at a terminal; None where nobody is there to ask."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return None
+    import typer
+
+    return typer.confirm(question, default=default)
 
 
 def pairs(words: Sequence[str], what: str = "factor=level") -> dict[str, str]:

@@ -10,6 +10,7 @@ from benchd.inference.wording import counted as numbered
 from benchd.inference.wording import folded
 
 if TYPE_CHECKING:
+    from benchd.store import Result
     from benchd.studies.loaded import LoadedStudy, TrialView
 
 WIDTH = 96
@@ -32,6 +33,39 @@ def tally(ok: int, counted: int, all_: int) -> str:
     parts = [f"{ok} ok" if ok else "", f"{counted - ok} fail" if counted - ok else ""]
     parts.append(f"{all_ - counted} not counted" if all_ - counted else "")
     return ", ".join(part for part in parts if part)
+
+
+def result_words(one: Result) -> str:
+    """A result in words: check, how it went, and what it was entered for."""
+    where = f"boot {one.boot}" if one.boot else f"trial {one.trial}, no boot"
+    return f"{one.check} {'passed' if one.passed else 'FAILED'} ({where})"
+
+
+def result_table(results: Sequence[Result], title: str) -> Iterator[str]:
+    """Results with the numbers by which they are taken back; nothing where there are none."""
+    if results:
+        yield ""
+        yield title
+        rows = [["number", "check", "result", "boot", "entered", "note"]]
+        rows += [
+            [
+                str(one.id),
+                one.check,
+                "passed" if one.passed else "FAILED",
+                one.boot or "-",
+                local(one.entered),
+                (f"left out: {one.left_out} " if one.left_out else "") + one.note,
+            ]
+            for one in results
+        ]
+        yield from table(rows)
+
+
+def outside_lines(results: Sequence[Result]) -> Iterator[str]:
+    """Results for boots of no trial: they count in no study."""
+    yield from result_table(
+        results, "results outside any trial (`benchd boots move BOOT TRIAL` puts their boot into one):"
+    )
 
 
 def changed_words(view: TrialView, first: bool) -> str:
@@ -94,7 +128,7 @@ def trial_table(views: Sequence[TrialView]) -> list[str]:
         seen.add(view.study)
         rows.append(
             [
-                view.id,
+                view.called,
                 local(view.started),
                 view.study,
                 view.machine,
@@ -109,7 +143,7 @@ def trial_table(views: Sequence[TrialView]) -> list[str]:
 def trial_lines(known: LoadedStudy, view: TrialView, agreement: Sequence[str]) -> Iterator[str]:
     """Everything about one trial."""
     state = f"ended {local(view.ended)}" if view.ended else "running"
-    yield clean(f"{view.id} of study {view.study} on {view.machine}: started {local(view.started)}, {state}")
+    yield clean(f"{view.called} of study {view.study} on {view.machine}: started {local(view.started)}, {state}")
     yield from wrapped("setup: " + ", ".join(f"{f}={level}" for f, level in view.setup.items()))
     if view.assumed:
         yield from wrapped(f"assumed, not stated then: {', '.join(view.assumed)}", "  ")
@@ -143,6 +177,7 @@ def _results(view: TrialView) -> Iterator[str]:
     verdicts = [[verdict.boot or "by hand", mark[verdict.ok], verdict.why] for verdict in view.verdicts]
     if verdicts:
         yield from table([["boot", "goal", "why"], *verdicts], 80)
+    yield from result_table(view.results, "entered by hand or file (`benchd trial result --take-back NUMBER`):")
     if view.checks:
         yield ""
         checks = [[name, f"{one.passed} of {one.done}"] for name, one in view.checks.items()]

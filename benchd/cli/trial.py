@@ -11,12 +11,15 @@ import typer
 from benchd.cli.common import ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.cli.studytext import prediction_lines, trial_lines, trial_table, wrapped
+from benchd.cli.studytext import result_words as _result_words
+from benchd.cli.trialundo import add_undo
 from benchd.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchd.store import Store
+    from benchd.store import Hand, Store
     from benchd.studies.loaded import LoadedStudy
     from benchd.studies.service import Started
+    from benchd.studies.undo import BootBefore
 
 sub = typer.Typer(no_args_is_help=True, help="Trials: one setup, and the boots made with it.")
 
@@ -26,6 +29,7 @@ TrialOption = Annotated[str | None, typer.Option("--trial", help="A trial's id; 
 
 def register(app: typer.Typer) -> None:
     """Add the `trial` commands."""
+    add_undo(sub)
     app.add_typer(sub, name="trial")
 
 
@@ -47,40 +51,98 @@ def start(
     rested: Annotated[
         str | None, typer.Option(help="The power is off so long before the first boot, as in 20min.", metavar="TIME")
     ] = None,
+    end_running: Annotated[
+        bool, typer.Option("--end-running", help="End the trial that runs there, without being asked.")
+    ] = False,
+    boot: Annotated[
+        bool | None,
+        typer.Option(
+            "--take-boot/--leave-boot",
+            help="A boot that began up to 60 s before is this trial's, or is not; else you are asked, or it is left.",
+            show_default=False,
+        ),
+    ] = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
     """Start a trial by naming what changed since the last.
 
-    Boots seen from now on belong to it.
+    Boots seen from now on belong to it. Where a trial runs on the machine you are asked whether it ends (a script says
+    --end-running); where a boot began shortly before, whether it is this trial's.
 
-    Exit codes: 0 fine, 1 an image or the store failed, 2 unknown factor or level, or an excluded setup.
+    Exit codes: 0 fine, 1 an image or the store failed, 2 unknown factor or level, an excluded setup, a trial runs.
     """
     from benchd.cli.study import the_study
-    from benchd.cli.studystore import machine_names, now, pairs, study_store
+    from benchd.cli.studystore import hand, pairs, study_store, tables_of
     from benchd.studies.loaded import open_study
+    from benchd.studies.names import check_machine
     from benchd.studies.service import plan_trial, the_rest, with_image
     from benchd.studies.service import start as start_trial
+    from benchd.studies.undo import boot_before
 
     rested_s = the_rest(rested) if rested is not None else None
     wanted, images = pairs(changes or []), pairs(image or [], "factor=FILE")
-    machines = machine_names(config)
-    moment = now()
+    tables = tables_of(config)
+    machines = list(tables)
+    me = hand()
     with study_store(config, write=True) as store:
         known = open_study(store, the_study(store, study, machine))
         files = _image_files(known, wanted, images)
         where = machine or _usual_machine(store, known, machines)
+        if not anyway and tables:
+            check_machine(store, where, tables)
+        _may_end(store, where, end_running, json)
         for name, (path, label) in files.items():
-            known, wanted[name] = with_image(store, known, name, Path(path), label, moment)
+            known, wanted[name] = with_image(store, known, name, Path(path), label, me.at)
         known, plan = plan_trial(
             store, known, wanted, machine=where, new_levels=new, reseated=reseated, rested_s=rested_s
         )
-        begun = start_trial(store, known, plan, moment, machine=where, note=note, anyway=anyway)
+        before = boot_before(store, where, me.at)
+        begun = start_trial(store, known, plan, me.at, machine=where, note=note, anyway=anyway, hand=me)
+        told = _boot_told(store, before, begun.trial.id, boot, json, me)
     if json:
         emit_json(begun.to_json())
         return
     for line in _started_lines(begun, plan.remarks(), machines):
         say(line)
+    for line in told:
+        say(line)
+
+
+def _may_end(store: Store, machine: str, end_running: bool, json: bool) -> None:
+    """Ask whether the trial that runs on the machine shall end. Raises UsageError where it shall not."""
+    from benchd.cli.output import local
+    from benchd.cli.studystore import asked
+
+    ran = store.current_trial(machine)
+    if ran is None or end_running:
+        return
+    number = len(store.boots(trial=ran.id))
+    what = f"trial {ran.called} of study {ran.study} runs on {machine} since {local(ran.started)} ({number} boots)"
+    answer = None if json else asked(clean(f"{what[0].upper()}{what[1:]}. End it, and begin the new one?", 400))
+    if answer is None:
+        raise UsageError(f"{what}: --end-running ends it, or end it first with `benchd trial end {ran.id}`")
+    if not answer:
+        raise UsageError(f"trial {ran.id} goes on; nothing was begun")
+
+
+def _boot_told(
+    store: Store, before: BootBefore | None, trial: str, wanted: bool | None, json: bool, me: Hand
+) -> list[str]:
+    """Let a boot that began shortly before be the trial's where the person says so; say what became of it."""
+    from benchd.cli.studystore import asked
+    from benchd.studies.undo import move
+
+    if before is None:
+        return []
+    if wanted is None and not json:
+        wanted = asked(f"{before.words}: is it this trial's?")
+    if wanted:
+        move(store, before.boot, trial, me)
+        return [f"Boot {before.boot} is this trial's."]
+    if wanted is False:  # said, so that it holds: word of the trial may reach a running boot as well
+        move(store, before.boot, before.trial, me)
+    return [f"{before.words}: it stays there. If it is this trial's: benchd boots move {before.boot} {trial}"]
 
 
 def _image_files(
@@ -135,11 +197,12 @@ def end(
     config: ConfigOption = None,
 ) -> None:
     """End a trial: later boots do not belong to it. Exit codes: 0 fine, 1 the store failed, 2 no such trial."""
-    from benchd.cli.studystore import now, study_store
+    from benchd.cli.studystore import hand, study_store
     from benchd.studies.service import the_running
 
+    me = hand()
     with study_store(config, write=True) as store:
-        found = store.end_trial(trial or the_running(store, machine).id, now())
+        found = store.end_trial(trial or the_running(store, machine).id, me.at, me)
     say(f"Trial {found.id} of study {clean(found.study)} ended.")
 
 
@@ -151,13 +214,13 @@ def note(
     config: ConfigOption = None,
 ) -> None:
     """Add a line to a trial's note. Exit codes: 0 fine, 1 the store failed, 2 no such trial."""
-    from benchd.cli.studystore import study_store
+    from benchd.cli.studystore import hand, study_store
     from benchd.studies.service import the_running
 
     if not text.strip() or len(text) > 10_000:
         raise UsageError(f"a note has 1 to 10000 characters, not {len(text.strip())}")
     with study_store(config, write=True) as store:
-        found = store.note_trial(trial or the_running(store, machine).id, text.strip())
+        found = store.note_trial(trial or the_running(store, machine).id, text.strip(), hand())
     say(f"Noted on trial {found.id}.")
 
 
@@ -175,7 +238,8 @@ def list_(
     with study_store(config) as store:
         names = [study] if study is not None else list(dict.fromkeys(one.study for one in store.trials()))
         views = [view for name in names for view in gather(store, open_study(store, name))]
-    views = [view for view in views if machine is None or view.machine == machine]
+        order = [one.id for one in store.trials()]
+    views = sorted((view for view in views if machine in (None, view.machine)), key=lambda view: order.index(view.id))
     if json:
         emit_json([view.to_json() for view in views])
         return
@@ -204,8 +268,8 @@ def show(
         view = next(one for one in gather(store, known) if one.id == trial)
         told: list[str] = []
         if view.predictions:
-            group = NamedBoots(trial, view.boots, trial)
-            told = predicted(store, group, events_of(store, view.boots)[0] if view.boots else {})
+            group = NamedBoots(trial, view.counting, trial)
+            told = predicted(store, group, events_of(store, view.counting)[0] if view.counting else {})
     if json:
         emit_json(view.to_json() | {"agreement": told})
         return
@@ -230,7 +294,7 @@ def current(machine: Machine = None, config: ConfigOption = None, json: JsonOpti
         say("No trial is running.")
     for name, trial in found.items():
         setup = ", ".join(f"{factor}={level}" for factor, level in trial.setup.items())
-        say(f"{clean(name)}: trial {trial.id} of study {clean(trial.study)}, {clean(setup, 1000)}")
+        say(f"{clean(name)}: trial {clean(trial.called)} of study {clean(trial.study)}, {clean(setup, 1000)}")
 
 
 @sub.command()
@@ -244,33 +308,42 @@ def result(
     csv: Annotated[
         Path | None, typer.Option("--csv", help="Results a test program left: columns check,result[,boot].")
     ] = None,
-    take_back: Annotated[int | None, typer.Option("--take-back", help="Delete the result with this number.")] = None,
+    take_back: Annotated[int | None, typer.Option("--take-back", help="Take back the result with this number.")] = None,
+    put_back: Annotated[int | None, typer.Option("--put-back", help="Put back one that was taken back.")] = None,
+    new: Annotated[bool, typer.Option("--new", help="Checks that nobody named before are meant so.")] = False,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
     """Enter a result by hand, or from a CSV file.
 
-    For the newest boot of the running trial, or as named.
+    For the newest boot of the running trial, or as named. A check that neither the rule table nor the study's results
+    have needs --new: a slip of the pen would bend the evidence.
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 no such boot or trial, or a wrong table.
     """
-    from benchd.cli.studystore import now, study_store
+    from benchd.cli.studystore import hand, study_store, tables_of
     from benchd.files import read_text
     from benchd.studies.csvfile import passed_word, read_checks
     from benchd.studies.service import enter, enter_table
 
-    one_way = (check is not None) + (csv is not None) + (take_back is not None)
+    one_way = sum(one is not None for one in (check, csv, take_back, put_back))
     if one_way != 1 or (check is not None) != (outcome is not None):
-        raise UsageError("give CHECK and pass or fail, or --csv FILE, or --take-back NUMBER")
-    moment = now()
+        raise UsageError("give CHECK and pass or fail, or --csv FILE, or --take-back NUMBER, or --put-back NUMBER")
+    me, tables = hand(), tables_of(config)
     with study_store(config, write=True) as store:
         if take_back is not None:
-            store.delete_result(take_back)
-            say(f"Result {take_back} is taken back.")
+            gone = store.take_back(take_back, me)
+            say(f"Result {take_back} ({clean(_result_words(gone))}) is taken back; --put-back {take_back} undoes that.")
+            return
+        if put_back is not None:
+            say(f"Result {put_back} ({clean(_result_words(store.put_back(put_back, me)))}) counts again.")
             return
         if csv is not None:
             rows = read_checks(read_text(csv, missing=UsageError), str(csv))
-            found = enter_table(store, rows, moment, file=str(csv), boot=boot, trial=trial, machine=machine)
+            found = enter_table(
+                store, rows, me.at, file=str(csv), boot=boot, trial=trial, machine=machine, hand=me, tables=tables,
+                new=new,
+            )  # fmt: skip
         else:
             assert check is not None and outcome is not None
             found = [
@@ -278,18 +351,20 @@ def result(
                     store,
                     check,
                     passed_word(outcome),
-                    moment,
+                    me.at,
                     boot=boot,
                     trial=trial,
                     machine=machine,
                     note=note,
+                    hand=me,
+                    tables=tables,
+                    new=new,
                 )
             ]
     if json:
         emit_json([one.model_dump(mode="json") for one in found])
         return
     for one in found[:50]:
-        where = f"boot {one.boot}" if one.boot else f"trial {one.trial}, no boot"
-        say(clean(f"{one.id}: {one.check} {'passed' if one.passed else 'FAILED'} ({where})"))
+        say(clean(f"{one.id}: {_result_words(one)}"))
     if len(found) > 50:
         say(f"... {len(found)} results in all")

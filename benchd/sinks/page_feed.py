@@ -62,6 +62,9 @@ class MachinePicture(Shown):
     ladder: list[str] = Field(default_factory=list)
     limits: dict[str, float] = Field(default_factory=dict)
     trial: str | None = None
+    trial_study: str | None = None
+    trial_started: str | None = None
+    trial_left: str | None = Field(None, description="a sentence: it was begun on an earlier day and looks forgotten")
     boot: Boot | None = None
     boot_for_s: float | None = None
     stage: str | None = None
@@ -158,7 +161,7 @@ class PageFeed:
             listener.woken.set()
 
     def describe(self, machine: str, **values: Any) -> None:
-        """Set facts that no event carries: `trial`, `limits`, `table`, `ladder`."""
+        """Set facts that no event carries: `trial` and `trial_...`, `limits`, `table`, `ladder`."""
         self._shown[machine].facts |= values
         self.touch(machine)
 

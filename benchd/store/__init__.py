@@ -7,6 +7,6 @@ The promise: when `save_boot` has returned, the boot is there after a kill and a
 """
 
 from benchd.store.store import Store
-from benchd.store.study_models import Result, StoredImage, StoredPrediction, StoredStudy, Trial
+from benchd.store.study_models import Hand, LogEntry, Result, StoredImage, StoredPrediction, StoredStudy, Trial
 
-__all__ = ["Result", "Store", "StoredImage", "StoredPrediction", "StoredStudy", "Trial"]
+__all__ = ["Hand", "LogEntry", "Result", "Store", "StoredImage", "StoredPrediction", "StoredStudy", "Trial"]

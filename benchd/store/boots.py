@@ -14,6 +14,7 @@ import sqlalchemy as sa
 from benchd.errors import UsageError
 from benchd.store import schema
 from benchd.store.database import Database
+from benchd.store.marks import Marks, boots_of_trial, laid_over
 from benchd.vocabulary.models import Boot, Check, Finding, Outcome, Stage
 
 MAX_CANDIDATES = 6
@@ -23,17 +24,17 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BOOT_FIELDS = {
     name: "table_name" if name == "table" else name
     for name in Boot.model_fields
-    if name not in ("stages", "findings", "checks", "imported")
+    if name not in ("stages", "findings", "checks", "imported", "left_out", "note", "labels")
 }
-"""Field of the model: column of the table."""
+"""Field of the model: column of the table. What people decided about a boot is in a table of its own, see `marks`."""
 IMPORTED = "imported/"
 """Where captures from other benches lie in the data folder: a boot is an imported one by where its capture lies."""
 IMPORTED_OTHER = f"{IMPORTED}other/"
 """Those of machines that are not on this bench: no limit is learned from them, whatever they are called."""
 
 
-class Boots:
-    """The part of `Store` about boots."""
+class Boots(Marks):
+    """The part of `Store` about boots. They come as people decided about them, except where it says "as told"."""
 
     _database: Database
     _data: Path | None
@@ -41,6 +42,7 @@ class Boots:
     def save_boot(self, boot: Boot, *, capture: str | None = None) -> None:
         """Store `boot` whole, in place of what was stored under its id. `capture` None leaves the one known.
 
+        What people decided about the boot stays: a trial that it was moved to, that it is left out, note and labels.
         When this returns the boot is on the disk. Raises ExternalError when it could not be kept.
         """
         values = {column: getattr(boot, name) for name, column in _BOOT_FIELDS.items()}
@@ -81,13 +83,11 @@ class Boots:
         `limit` keeps the newest ones, whichever way they are sorted.
         """
         wanted = sa.select(schema.boot.c.id)
-        for column, value in (
-            (schema.boot.c.machine, machine),
-            (schema.boot.c.trial, trial),
-            (schema.boot.c.outcome, outcome),
-        ):
+        for column, value in ((schema.boot.c.machine, machine), (schema.boot.c.outcome, outcome)):
             if value is not None:
                 wanted = wanted.where(column == value)
+        if trial is not None:
+            wanted = wanted.where(schema.boot.c.id.in_(boots_of_trial(trial)))
         if since is not None:
             wanted = wanted.where(schema.boot.c.started_us >= microseconds(since))
         if before is not None:
@@ -104,8 +104,15 @@ class Boots:
     def boot(self, id_or_unique_prefix: str) -> Boot:
         """One boot. Raises UsageError when no boot or several boots are meant, and names candidates."""
         with self._database.read() as connection:
-            whole = self._boot_id(connection, id_or_unique_prefix)
-            return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == whole))[0]
+            return self._decided_boot(connection, self._boot_id(connection, id_or_unique_prefix))
+
+    def told_boot(self, boot_id: str) -> Boot | None:
+        """A boot (its whole id) as told: without what people decided about it. None where there is none."""
+        with self._database.read() as connection:
+            return next(iter(_told(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == boot_id))), None)
+
+    def _decided_boot(self, connection: sa.Connection, boot_id: str) -> Boot:
+        return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == boot_id))[0]
 
     def newest_measured(self, machine: str | None = None) -> Boot | None:
         """The newest boot with a report, of a machine or of any; None where there is none."""
@@ -147,28 +154,33 @@ class Boots:
         return str(self._data / known) if known is not None and self._data is not None else known
 
     def boots_of_capture(self, capture: str) -> list[Boot]:
-        """The boots that began in a capture file, in order of start."""
+        """The boots that began in a capture file, in order of start, as told."""
         of_file = sa.select(schema.boot.c.id).where(schema.boot.c.capture == self._inside(capture))
         with self._database.read() as connection:
-            return sorted(_load(connection, of_file), key=lambda boot: microseconds(boot.started))
+            return sorted(_told(connection, of_file), key=lambda boot: microseconds(boot.started))
 
     def replace_boots(self, moved: Mapping[str, str | None]) -> None:
-        """Take boots out, each with the id of the boot that stands for it now: results entered for it go there.
+        """Take boots out, each with the id of the boot that stands for it now: what people entered for it goes there.
 
-        None: no boot does; its results stay under the old id. Where the boot that a result was entered for is there
-        again, it goes back to it. All or nothing.
+        None: no boot does; it stays under the old id. Where the boot that something was entered for is there again, it
+        goes back to it: results, the trial it was moved to, that it is left out, notes, labels. All or nothing.
         """
-        result = schema.result
+        result, mark = schema.result, schema.boot_mark
         with self._database.write() as connection:
             for old, new in moved.items():
                 if new is not None:
                     own = sa.func.coalesce(result.c.entered_for, result.c.boot)
                     connection.execute(sa.update(result).where(result.c.boot == old).values(boot=new, entered_for=own))
+                    connection.execute(sa.update(mark).where(mark.c.boot == old).values(boot=new))
                 for table in (schema.stage, schema.finding, schema.boot_check):
                     connection.execute(sa.delete(table).where(table.c.boot == old))
                 connection.execute(sa.delete(schema.boot).where(schema.boot.c.id == old))
             there = sa.exists().where(schema.boot.c.id == result.c.entered_for)
             connection.execute(sa.update(result).where(there).values(boot=result.c.entered_for, entered_for=None))
+            again = sa.exists().where(schema.boot.c.id == mark.c.made_for)
+            connection.execute(
+                sa.update(mark).where(again, mark.c.boot != mark.c.made_for).values(boot=mark.c.made_for)
+            )
 
     def _inside(self, capture: str | None) -> str | None:
         """A path in the data folder relative to it, so that the folder may be moved; others as they are."""
@@ -280,7 +292,12 @@ def _refuse(what: str, prefix: str, found: list[str], advice: str) -> str:
 
 
 def _load(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
-    """The boots whose ids `ids` selects, oldest first, in four queries however many they are."""
+    """The boots whose ids `ids` selects, as people decided about them, in six queries however many they are."""
+    return laid_over(connection, _told(connection, ids), ids)
+
+
+def _told(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
+    """The same as told, oldest first."""
     stages = _parts(connection, schema.stage, ids)
     findings = _parts(connection, schema.finding, ids)
     checks = _parts(connection, schema.boot_check, ids)

@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-VERSIONS = ("0001", "0002", "0003", "0004", "0005", "0006", "0007")
+VERSIONS = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008")
 """Every schema this benchd can read and upgrade, oldest first; the last is the current one."""
 VERSION_TABLE = "benchd_schema"
 
@@ -115,6 +115,8 @@ study = sa.Table(
     sa.Column("document", sa.JSON(), nullable=False),
     _text("created"),
     _text("edited"),
+    _text("deleted", null=True),
+    _text("called", null=True),  # its name before it was deleted: that name may be given anew
 )
 
 trial = sa.Table(
@@ -131,6 +133,8 @@ trial = sa.Table(
     _text("note"),
     sa.Column("reseated", sa.Boolean(), nullable=False, server_default=sa.false()),
     sa.Column("rested_s", sa.Double(), nullable=True),
+    sa.Column("name", SafeText(), nullable=False, server_default=""),
+    _text("deleted", null=True),
     sa.Index("trial_by_study", "study"),
     sa.Index(
         "trial_running",
@@ -153,8 +157,44 @@ result = sa.Table(
     _text("source"),
     _text("note"),
     _text("entered"),
+    _text("taken_back", null=True),
+    _text("left_out", null=True),
     sa.Index("result_by_trial", "trial"),
     sa.Index("result_by_boot", "boot"),
+)
+
+boot_mark = sa.Table(
+    "boot_mark",
+    metadata,
+    # The boot that a person decided about, and the one that stands for it now; no foreign keys, as with results.
+    sa.Column("made_for", SafeText(), primary_key=True),
+    _text("boot"),
+    sa.Column("moved", sa.Boolean(), nullable=False, server_default=sa.false()),
+    _text("trial", null=True),
+    _text("left_out", null=True),
+    sa.Column("note", SafeText(), nullable=False, server_default=""),
+    sa.Column("labels", sa.JSON(), nullable=False, server_default="[]"),
+    sa.Index("boot_mark_by_boot", "boot"),
+    sa.Index("boot_mark_by_trial", "trial"),
+)
+"""What people decided about boots. It is laid over what captures tell, so that boots can be rebuilt beneath it."""
+
+change = sa.Table(
+    "change",
+    metadata,
+    sa.Column("number", sa.BigInteger(), primary_key=True, autoincrement=False),
+    _text("at"),
+    _text("by_way"),
+    _text("kind"),
+    _text("study", null=True),
+    _text("trial", null=True),
+    _text("boot", null=True),
+    sa.Column("result", sa.Integer(), nullable=True),
+    _text("before", null=True),
+    _text("after", null=True),
+    sa.Index("change_by_study", "study"),
+    sa.Index("change_by_trial", "trial"),
+    sa.Index("change_by_boot", "boot"),
 )
 
 image = sa.Table(
@@ -182,4 +222,4 @@ counter = sa.Table(
     sa.Column("name", SafeText(), primary_key=True),
     sa.Column("last", sa.BigInteger(), nullable=False),
 )
-"""Trial numbers are drawn from here, never from the trials: a number is not used twice, whoever draws."""
+"""Numbers of trials, results and changes are drawn from here: none is used twice, whatever is deleted."""

@@ -1,4 +1,4 @@
-"""The store's door: opening, closing and backup. What it keeps is in `boots` and `studies`."""
+"""The store's door: opening, closing and backup. What it keeps is in `boots`, `studies` and `results`."""
 
 from __future__ import annotations
 
@@ -9,10 +9,12 @@ from types import TracebackType
 from benchd.errors import UsageError
 from benchd.store.boots import Boots
 from benchd.store.database import Database, backup_sqlite
+from benchd.store.log import Log
+from benchd.store.results import Results
 from benchd.store.studies import Studies
 
 
-class Store(Boots, Studies):
+class Store(Boots, Studies, Results, Log):
     """Boots and studies in one database. May be used from several threads, and by several processes at once."""
 
     def __init__(self, database: Database, data: Path | None = None) -> None:

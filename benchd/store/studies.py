@@ -1,4 +1,4 @@
-"""Studies, trials, results, images and predictions in the store: what cannot be rebuilt from captures."""
+"""Studies, trials, images and predictions in the store: what cannot be rebuilt from captures."""
 
 from __future__ import annotations
 
@@ -13,29 +13,44 @@ from benchd.errors import UsageError
 from benchd.store import schema
 from benchd.store.boots import MAX_CANDIDATES, microseconds
 from benchd.store.database import Database
-from benchd.store.study_models import Result, StoredImage, StoredPrediction, StoredStudy, Trial
+from benchd.store.deleting import Deleting
+from benchd.store.log import draw, write_down
+from benchd.store.marks import gone_trials
+from benchd.store.study_models import Hand, StoredImage, StoredPrediction, StoredStudy, Trial
+
+NAME_MOST = 60
 
 
-class Studies:
-    """The part of `Store` about studies. Times are ISO 8601 with zone and come from the caller."""
+class Studies(Deleting):
+    """The part of `Store` about studies. Times are ISO 8601 with zone and come from the caller.
+
+    What was deleted is not there, except for `restore_trial` and `restore_study`.
+    """
 
     _database: Database
 
-    def save_study(self, study: StoredStudy) -> None:
+    def save_study(self, study: StoredStudy, hand: Hand | None = None) -> None:
         """Store `study` in place of the one of that name, if any; `created` stays what it was first."""
         _check_json(f"study '{study.name}'", study.document)
+        table = schema.study
         with self._database.write() as connection:
+            known = connection.execute(sa.select(table).where(table.c.name == study.name)).mappings().first()
+            if known is not None and known["deleted"] is not None:
+                raise UsageError(f"'{study.name}' is the name of a deleted study; take another one")
+            if known is None or known["document"] != study.document:
+                write_down(connection, hand, "study-made" if known is None else "study-edited", study=study.name)
             connection.execute(self._database.upsert(schema.study, study.model_dump(), leave=("created",)))
 
     def study(self, name: str) -> StoredStudy:
         """One study. Raises UsageError when there is none of that name, and names those there are."""
         with self._database.read() as connection:
-            return StoredStudy(**self._study_row(connection, name))
+            return _study(self._study_row(connection, name))
 
     def studies(self) -> list[StoredStudy]:
         """All studies, the one edited last first."""
         with self._database.read() as connection:
-            found = [StoredStudy(**row) for row in connection.execute(sa.select(schema.study)).mappings()]
+            query = sa.select(schema.study).where(schema.study.c.deleted.is_(None))
+            found = [_study(row) for row in connection.execute(query).mappings()]
         return sorted(found, key=lambda study: (-microseconds(study.edited), study.name))
 
     def start_trial(
@@ -49,17 +64,14 @@ class Studies:
         note: str = "",
         reseated: bool = False,
         rested_s: float | None = None,
+        name: str = "",
+        hand: Hand | None = None,
     ) -> Trial:
         """Begin a trial on `machine`; the one that ran there ends at the same moment."""
         table = schema.trial
         with self._database.write() as connection:
             self._study_row(connection, study)
-            number = connection.execute(
-                sa.update(schema.counter)
-                .where(schema.counter.c.name == "trial")
-                .values(last=schema.counter.c.last + 1)
-                .returning(schema.counter.c.last)
-            ).scalar_one()
+            number = draw(connection, "trial")
             trial = _new_trial(
                 id=f"T{number}",
                 study=study,
@@ -70,11 +82,13 @@ class Studies:
                 note=note,
                 reseated=reseated,
                 rested_s=rested_s,
+                name=name,
             )
-            connection.execute(
-                sa.update(table).where(table.c.machine == machine, table.c.ended.is_(None)).values(ended=started)
-            )
-            connection.execute(sa.insert(table).values(number=number, **trial.model_dump()))
+            ran = sa.update(table).where(table.c.machine == machine, table.c.ended.is_(None)).values(ended=started)
+            for row in connection.execute(ran.returning(table.c.id, table.c.study)).all():
+                write_down(connection, hand, "trial-ended", trial=row.id, study=row.study, after=started)
+            connection.execute(sa.insert(table).values(number=number, **_columns(trial)))
+            write_down(connection, hand, "trial-started", trial=trial.id, study=study, after=_setup_words(setup))
         return trial
 
     def current_trial(self, machine: str) -> Trial | None:
@@ -88,24 +102,39 @@ class Studies:
             )
         return None if row is None else _trial(row)
 
-    def end_trial(self, trial_id: str, ended: str) -> Trial:
+    def end_trial(self, trial_id: str, ended: str, hand: Hand | None = None) -> Trial:
         """End the trial; one that has ended keeps its end."""
         microseconds(ended)
         table = schema.trial
         with self._database.write() as connection:
-            self._trial_row(connection, trial_id)
-            connection.execute(
-                sa.update(table).where(table.c.id == trial_id, table.c.ended.is_(None)).values(ended=ended)
-            )
+            known = self._trial_row(connection, trial_id)
+            if known["ended"] is None:
+                connection.execute(sa.update(table).where(table.c.id == trial_id).values(ended=ended))
+                write_down(connection, hand, "trial-ended", trial=trial_id, study=known["study"], after=ended)
             return _trial(self._trial_row(connection, trial_id))
 
-    def note_trial(self, trial_id: str, text: str) -> Trial:
+    def note_trial(self, trial_id: str, text: str, hand: Hand | None = None) -> Trial:
         """Add `text` as a new line to the trial's note."""
         table = schema.trial
         with self._database.write() as connection:
-            before = _trial(self._trial_row(connection, trial_id)).note
-            note = f"{before}\n{text}" if before else text
-            connection.execute(sa.update(table).where(table.c.id == trial_id).values(note=note))
+            known = self._trial_row(connection, trial_id)
+            whole = f"{known['note']}\n{text}" if known["note"] else text
+            connection.execute(sa.update(table).where(table.c.id == trial_id).values(note=whole))
+            write_down(connection, hand, "trial-noted", trial=trial_id, study=known["study"], after=text)
+            return _trial(self._trial_row(connection, trial_id))
+
+    def name_trial(self, trial_id: str, name: str, hand: Hand | None = None) -> Trial:
+        """Give the trial a name beside its id, which stays; "" takes it away. Raises UsageError for what is none."""
+        name = " ".join(name.split())
+        if len(name) > NAME_MOST:
+            raise UsageError(f"a trial's name has at most {NAME_MOST} characters, not {len(name)}")
+        table = schema.trial
+        with self._database.write() as connection:
+            known = self._trial_row(connection, trial_id)
+            connection.execute(sa.update(table).where(table.c.id == trial_id).values(name=name))
+            if known["name"] != name:
+                places = {"before": known["name"] or None, "after": name or None}
+                write_down(connection, hand, "trial-named", trial=trial_id, study=known["study"], **places)
             return _trial(self._trial_row(connection, trial_id))
 
     def trial(self, trial_id: str) -> Trial:
@@ -115,7 +144,7 @@ class Studies:
 
     def trials(self, *, study: str | None = None, machine: str | None = None) -> list[Trial]:
         """Trials in the order they were started."""
-        query = sa.select(schema.trial).order_by(schema.trial.c.number)
+        query = sa.select(schema.trial).where(schema.trial.c.id.not_in(gone_trials())).order_by(schema.trial.c.number)
         if study is not None:
             query = query.where(schema.trial.c.study == study)
         if machine is not None:
@@ -124,48 +153,6 @@ class Studies:
             if study is not None:
                 self._study_row(connection, study)
             return [_trial(row) for row in connection.execute(query).mappings()]
-
-    def add_result(self, result: Result) -> Result:
-        """Store a result; the returned one has its id. Raises UsageError for an unknown trial."""
-        return self.add_results([result])[0]
-
-    def add_results(self, results: list[Result]) -> list[Result]:
-        """Store all of `results` or, if one names an unknown trial, none."""
-        stored = []
-        with self._database.write() as connection:
-            for trial_id in dict.fromkeys(result.trial for result in results):
-                if trial_id is not None:
-                    self._trial_row(connection, trial_id)
-            for result in results:
-                values = result.model_dump(exclude={"id", "check"}) | {"name": result.check}
-                number = connection.execute(
-                    sa.insert(schema.result).values(values).returning(schema.result.c.id)
-                ).scalar_one()
-                stored.append(result.model_copy(update={"id": number}))
-        return stored
-
-    def results(self, *, study: str | None = None, trial: str | None = None, boot: str | None = None) -> list[Result]:
-        """Results in the order they were entered; `study` means those of its trials."""
-        table = schema.result
-        query = sa.select(table).order_by(table.c.id)
-        if study is not None:
-            of_study = sa.select(schema.trial.c.id).where(schema.trial.c.study == study)
-            query = query.where(table.c.trial.in_(of_study))
-        if trial is not None:
-            query = query.where(table.c.trial == trial)
-        if boot is not None:
-            query = query.where(table.c.boot == boot)
-        with self._database.read() as connection:
-            rows = connection.execute(query).mappings().all()
-        kept = [{key: value for key, value in row.items() if key not in ("name", "entered_for")} for row in rows]
-        return [Result(check=row["name"], **own) for row, own in zip(rows, kept, strict=True)]
-
-    def delete_result(self, result_id: int) -> None:
-        """Take back a result entered by mistake. Raises UsageError when there is none."""
-        with self._database.write() as connection:
-            done = connection.execute(sa.delete(schema.result).where(schema.result.c.id == result_id))
-            if done.rowcount == 0:
-                raise UsageError(f"there is no result {result_id}; nothing was deleted")
 
     def add_image(self, image: StoredImage) -> None:
         """Store what is known of a ROM image; the same bytes under a new name take that name."""
@@ -223,9 +210,13 @@ class Studies:
 
     def _study_row(self, connection: sa.Connection, name: str) -> Mapping[str, Any]:
         table = schema.study
-        row = connection.execute(sa.select(table).where(table.c.name == name)).mappings().first()
+        there_is = table.c.deleted.is_(None)
+        row = connection.execute(sa.select(table).where(table.c.name == name, there_is)).mappings().first()
         if row is None:
-            known = list(connection.execute(sa.select(table.c.name).order_by(table.c.name)).scalars())
+            deleted = sa.select(table.c.name).where(table.c.called == name, table.c.deleted.is_not(None))
+            if connection.execute(deleted).first() is not None:
+                raise UsageError(f"study '{name}' was deleted: `benchd study restore {name}` brings it back")
+            known = list(connection.execute(sa.select(table.c.name).where(there_is).order_by(table.c.name)).scalars())
             there = f"there are {', '.join(known[:12])}" if known else "there is none yet: `benchd study` makes one"
             raise UsageError(f"there is no study '{name}'; {there}")
         return dict(row)
@@ -233,15 +224,30 @@ class Studies:
     def _trial_row(self, connection: sa.Connection, trial_id: str) -> Mapping[str, Any]:
         table = schema.trial
         row = connection.execute(sa.select(table).where(table.c.id == trial_id)).mappings().first()
-        if row is None:
-            latest = list(
-                connection.execute(
-                    sa.select(table.c.id).order_by(table.c.number.desc()).limit(MAX_CANDIDATES)
-                ).scalars()
-            )
+        if row is not None and row["deleted"] is not None:
+            raise UsageError(f"trial {trial_id} was deleted: `benchd trial restore {trial_id}` brings it back")
+        there_is = table.c.id.not_in(gone_trials())
+        if (
+            row is None
+            or connection.execute(sa.select(table.c.id).where(table.c.id == trial_id, there_is)).first() is None
+        ):
+            newest = sa.select(table.c.id).where(there_is).order_by(table.c.number.desc()).limit(MAX_CANDIDATES)
+            latest = list(connection.execute(newest).scalars())
             there = f"the latest are {', '.join(latest)}" if latest else "none was started yet"
             raise UsageError(f"there is no trial '{trial_id}'; {there}")
         return dict(row)
+
+
+def _study(row: Mapping[Any, Any]) -> StoredStudy:
+    return StoredStudy(**{name: row[name] for name in StoredStudy.model_fields})
+
+
+def _columns(trial: Trial) -> dict[str, Any]:
+    return {name: getattr(trial, name) for name in Trial.model_fields}
+
+
+def _setup_words(setup: Mapping[str, str]) -> str:
+    return ", ".join(f"{factor}={level}" for factor, level in setup.items())
 
 
 def _trial(row: Mapping[Any, Any]) -> Trial:

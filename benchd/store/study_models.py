@@ -6,7 +6,7 @@ Times are ISO 8601 with zone. Setups map a factor to its level.
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import AfterValidator, Field, StringConstraints, model_validator
 
@@ -26,6 +26,13 @@ REST_MOST_S = 7 * 86_400.0
 Sha256 = Annotated[str, StringConstraints(pattern="^[0-9a-f]{64}$")]
 
 
+class Hand(NamedTuple):
+    """Who changes something: when (ISO 8601 with zone), and by which way."""
+
+    at: str
+    by: str = "command line"
+
+
 class StoredStudy(Model):
     """One question. `document` holds question, goal, factors, costs, exclusions and reference setup."""
 
@@ -38,8 +45,8 @@ class StoredStudy(Model):
 class Trial(Model):
     """One setup and the boots made with it; it runs while `ended` is None.
 
-    `id` ("T1", "T2", ...) is given by the store and never used twice. `changed` maps each factor that differs
-    from the trial before to its new level.
+    `id` ("T1", "T2", ...) is given by the store and never used twice, and captures carry it; `name` is what people call
+    it besides. `changed` maps each factor that differs from the trial before to its new level.
     """
 
     id: str
@@ -52,10 +59,19 @@ class Trial(Model):
     note: str = ""
     reseated: bool = Field(False, description="the cover was off before it, and what was plugged was plugged anew")
     rested_s: float | None = Field(None, ge=0, le=REST_MOST_S, description="seconds of rest without power before it")
+    name: str = Field("", max_length=60, description="what people call it", exclude_if=lambda name: not name)
+
+    @property
+    def called(self) -> str:
+        """Its id, and its name where it has one."""
+        return f"{self.id} ({self.name})" if self.name else self.id
 
 
 class Result(Model):
-    """A check's result entered for a trial, or for one boot of it, or for a boot without trial."""
+    """A check's result entered for a trial, or for one boot of it, or for a boot without trial.
+
+    `trial` is the one that its boot counts for now. `left_out`: why it does not count.
+    """
 
     id: int | None = Field(None, description="given by the store")
     trial: str | None = None
@@ -65,12 +81,66 @@ class Result(Model):
     source: Literal["hand", "console", "csv"] = "hand"
     note: str = ""
     entered: Moment
+    left_out: str | None = Field(None, exclude_if=lambda reason: reason is None)
 
     @model_validator(mode="after")
     def _belongs_somewhere(self) -> Result:
         if self.trial is None and self.boot is None:
             raise ValueError("a result needs a trial or a boot")
         return self
+
+
+ChangeKind = Literal[
+    "trial-started",
+    "trial-ended",
+    "trial-noted",
+    "trial-named",
+    "trial-deleted",
+    "trial-restored",
+    "result-entered",
+    "result-taken-back",
+    "result-put-back",
+    "boot-moved",
+    "boot-left-out",
+    "boot-counted",
+    "boot-noted",
+    "boot-labelled",
+    "study-made",
+    "study-edited",
+    "study-deleted",
+    "study-restored",
+]
+
+
+class LogEntry(Model):
+    """One thing that a person did. `before` and `after` are what was changed, as text; None: nothing."""
+
+    number: int
+    at: str
+    by: str = Field(description="`command line` or `page`")
+    kind: ChangeKind
+    study: str | None = None
+    trial: str | None = None
+    boot: str | None = None
+    result: int | None = None
+    before: str | None = None
+    after: str | None = None
+
+
+class DeletedStudy(Model):
+    """A study that was deleted and can be brought back: the name that it had, when, and how many trials it has."""
+
+    name: str
+    deleted: str
+    trials: int
+
+
+class DeletedTrial(Model):
+    """A trial that was deleted and can be brought back."""
+
+    id: str
+    study: str
+    deleted: str
 
 
 class StoredImage(Model):

@@ -41,6 +41,8 @@ class NamedBoots:
     name: str
     boots: tuple[Boot, ...]
     trial: str | None
+    left_out: tuple[Boot, ...] = ()
+    """Boots of the trial that a person left out: they are not compared, and that is said."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,14 +133,17 @@ def find_groups(store: Store, names: Sequence[str]) -> list[NamedBoots]:
 def _boots_of(store: Store, trial: Trial) -> NamedBoots:
     if trial.machine == IMPORTED:
         raise UsageError(f"trial {trial.id} came from a file: it has results but no boots to compare")
-    boots = [
+    ended = [
         boot
         for boot in store.boots(trial=trial.id, newest_first=False)
         if boot.passes_of is None and boot.outcome != "running"
     ]
+    boots = [boot for boot in ended if boot.left_out is None]
+    if ended and not boots:
+        raise UsageError(f"all boots of trial {trial.id} are left out; `benchd boots count BOOT` counts one again")
     if not boots:
         raise UsageError(f"trial {trial.id} has no boots that ended yet; boot the machine once")
-    return NamedBoots(trial.id, tuple(boots), trial.id)
+    return NamedBoots(trial.id, tuple(boots), trial.id, tuple(boot for boot in ended if boot.left_out is not None))
 
 
 def _one_boot(store: Store, name: str) -> NamedBoots:
@@ -220,7 +225,7 @@ def compare_groups(store: Store, groups: Sequence[NamedBoots], *, read: bool = T
     looked_at = [boot for group in chosen for boot in group.boots]
     events, notes = events_of(store, looked_at) if read else (stage_events(looked_at), [])
     compared = _compare(groups, chosen, events, notes)
-    notes += _unseen(groups)
+    notes += [*_unseen(groups), *_left_out(groups)]
     checks = [_checks(store, group) for group in groups]
     found = [
         _told(
@@ -274,6 +279,19 @@ def _unseen(groups: Sequence[NamedBoots]) -> list[str]:
             number = f"{counted(len(reasons), 'boot')} not well watched ({reasons[0]})"
             out.append(f"{group.name}: {number}, not counted for the stages that are reached")
     return out
+
+
+def _left_out(groups: Sequence[NamedBoots]) -> list[str]:
+    """A note for each boot that a person left out: of a trial it is not compared, named by itself it is."""
+    out = [
+        f"{group.name}: boot {boot.id} is left out ({boot.left_out}), not compared"
+        for group in groups
+        for boot in group.left_out
+    ]
+    own = [boot for group in groups if group.trial is None for boot in group.boots if boot.left_out is not None]
+    return out + [
+        f"boot {boot.id} is left out of its trial ({boot.left_out}); it was named, so it is compared" for boot in own
+    ]
 
 
 def _told(one: BootComparison) -> BootComparison:

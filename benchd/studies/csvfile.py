@@ -1,7 +1,8 @@
 """Studies from and to CSV: each row a boot, one column the result (ok, fail or empty), the others factors.
 
-Two more columns may be there, of what was done before a boot: `reseated` (yes, no or empty: the cover was off, and
-what is plugged was taken out and put back) and `rested` (a time without power, as in 20min, or empty).
+Three more columns may be there. Of what was done before a boot: `reseated` (yes, no or empty: the cover was off, and
+what is plugged was taken out and put back) and `rested` (a time without power, as in 20min, or empty). And `left_out`:
+the reason why a boot does not count, or empty; its result is kept beside it, and put back it counts.
 """
 
 from __future__ import annotations
@@ -16,15 +17,20 @@ from typing import Any
 
 from benchd.errors import UsageError
 from benchd.inference.study import MAX_FACTORS, MAX_LEVELS, MAX_NAME, MAX_TRIALS
-from benchd.store import Result, Store
+from benchd.store import Hand, Result, Store
+from benchd.store.marks import REASON_MOST
 from benchd.studies.document import FactorPart, GoalPart, StudyDocument
-from benchd.studies.goal import GOAL
-from benchd.studies.loaded import IMPORTED, LoadedStudy, TrialView, open_study, save
+from benchd.studies.goal import GOAL, Verdict
+from benchd.studies.loaded import IMPORTED, LoadedStudy, TrialView, open_study
+from benchd.studies.names import Tables
+from benchd.studies.service import NO_TABLES, save_checked
 from benchd.vocabulary.times import parse_duration
 
 MAX_BYTES = 16 << 20
 WORDS = {"ok": True, "fail": False, "": None}
-RESEATED, RESTED = "reseated", "rested"
+RESEATED, RESTED, LEFT_OUT = "reseated", "rested", "left_out"
+BESIDES = (RESEATED, RESTED, LEFT_OUT)
+"""Columns that are no factors."""
 YES_NO = {"yes": True, "no": False, "": False}
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """What a spreadsheet would run, or has been kept from it by quotes before it."""
@@ -39,6 +45,7 @@ class CsvRow:
     result: bool | None
     reseated: bool = False
     rested_s: float | None = None
+    left_out: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +91,7 @@ def read_table(text: str, file: str, goal_column: str) -> Table:
         if len(rows) >= MAX_TRIALS:
             raise UsageError(f"{file}:{line}: more than {MAX_TRIALS} rows; split the file")
         rows.append(_row(head, [_value(cell) for cell in cells], at, file, line))
-    table = Table(tuple(name for name in head if name not in (goal_column, RESEATED, RESTED)), tuple(rows))
+    table = Table(tuple(name for name in head if name not in (goal_column, *BESIDES)), tuple(rows))
     for factor in table.factors:
         count = len(table.levels(factor))
         if count > MAX_LEVELS:
@@ -102,7 +109,7 @@ def _check_head(head: Sequence[str], file: str, goal_column: str) -> None:
             raise UsageError(f"{file}:1: column {name!r} stands there twice")
         if not 1 <= len(name) <= MAX_NAME:
             raise UsageError(f"{file}:1: column {i + 1} has a name of {len(name)} characters; use 1 to {MAX_NAME}")
-    factors = len(set(head) - {goal_column, RESEATED, RESTED})
+    factors = len(set(head) - {goal_column, *BESIDES})
     if not 1 <= factors <= MAX_FACTORS:
         raise UsageError(f"{file}:1: {factors} factor columns; from 1 to {MAX_FACTORS} can be weighed")
 
@@ -113,7 +120,7 @@ def _row(head: Sequence[str], cells: Sequence[str], at: int, file: str, line: in
     for i, (name, cell) in enumerate(zip(head, cells, strict=True)):
         if i == at:
             continue
-        if name in (RESEATED, RESTED):
+        if name in BESIDES:
             before |= _before(name, cell, f"{file}:{line}")
             continue
         if not 1 <= len(cell) <= MAX_NAME:
@@ -127,7 +134,11 @@ def _row(head: Sequence[str], cells: Sequence[str], at: int, file: str, line: in
 
 
 def _before(name: str, cell: str, where: str) -> dict[str, Any]:
-    """What a cell says of the time before the boot, by the field of `CsvRow`."""
+    """What a cell says of a boot besides its levels and result, by the field of `CsvRow`."""
+    if name == LEFT_OUT:
+        if len(cell) > REASON_MOST:
+            raise UsageError(f"{where}: {name}: {len(cell)} characters; a reason has at most {REASON_MOST}")
+        return {"left_out": cell or None}
     if name == RESEATED:
         if cell.lower() not in YES_NO:
             raise UsageError(f"{where}: {name}: {cell[:40]!r} is neither yes nor no")
@@ -150,34 +161,36 @@ def import_table(
     store: Store,
     name: str,
     table: Table,
-    now: str,
+    hand: Hand,
     *,
     beside: StudyDocument | None = None,
     text: str = "",
     file: str = "study",
     add: bool = False,
-) -> LoadedStudy:
+    tables: Tables = NO_TABLES,
+) -> tuple[LoadedStudy, list[str]]:
     """Make a study of a table, with what the TOML file `beside` it states; `add` adds rows to one there is.
 
-    Rows of one setup in a row become one trial; a row without result becomes a trial without boots. Raises
-    UsageError when the study is there already (or, with `add`, has other factors).
+    Rows of one setup in a row become one trial; a row without result becomes a trial without boots. Also returns what
+    could not be checked of its names, see `save_checked`. Raises UsageError when the study is there already (or, with
+    `add`, has other factors).
     """
     there = name in {one.name for one in store.studies()}
     if there and not add:
         raise UsageError(f"there is a study '{name}' already: choose another --name, or --add the rows to it")
-    document = document_of(table)
+    document, before = document_of(table), None
     if there:
         known = open_study(store, name)
         mine = {one.name for one in known.document.factor}
         if mine != set(table.factors):
             odd = ", ".join(sorted(mine.symmetric_difference(table.factors)))
             raise UsageError(f"study '{name}' and the file have not the same factors: {odd}")
-        document = document.merged(known.document)
+        document, before = document.merged(known.document), known.document
     if beside is not None:
         document = document.merged(beside)
-    known = save(store, name, document, now, text=text, file=file)
-    _add_trials(store, name, table.rows, now)
-    return known
+    known, unchecked = save_checked(store, name, document, hand, text=text, file=file, tables=tables, before=before)
+    _add_trials(store, name, table.rows, hand.at)
+    return known, unchecked
 
 
 def _add_trials(store: Store, study: str, rows: Sequence[CsvRow], now: str) -> None:
@@ -205,7 +218,7 @@ def _add_trials(store: Store, study: str, rows: Sequence[CsvRow], now: str) -> N
                 rested_s=batch[0].rested_s,
             )
             entered = [
-                Result(trial=trial.id, check=GOAL, passed=row.result, source="csv", entered=now)
+                Result(trial=trial.id, check=GOAL, passed=row.result, source="csv", entered=now, left_out=row.left_out)
                 for row in batch
                 if row.result is not None
             ]
@@ -234,25 +247,29 @@ def _told_before(view: TrialView) -> dict[str, str]:
 def _rows_of(view: TrialView, names: Sequence[str], more: Sequence[str]) -> Iterator[list[str]]:
     """Yield the rows of a trial: its levels, what was done before (`more`, in the first row alone), its result."""
     levels = [view.real_setup[name] for name in names]
-    before = [_told_before(view)[name] for name in more]
-    for verdict in view.verdicts or [None]:
-        ok = verdict.ok if verdict is not None and view.is_weighed else None
-        yield [*levels, *before, {True: "ok", False: "fail", None: ""}[ok]]
-        before = [""] * len(more)
+    before = _told_before(view)
+    for verdict in view.verdicts or [Verdict(None, None, "no boot")]:
+        told = verdict.ok if verdict.left_out is None else verdict.if_counted
+        ok = told if view.is_weighed else None
+        cells = before | {LEFT_OUT: verdict.left_out or ""}
+        yield [*levels, *(cells.get(name, "") for name in more), {True: "ok", False: "fail", None: ""}[ok]]
+        before = {}
 
 
 def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: str = "result") -> str:
     """The study as CSV: a row for each boot or entered result, and one for a trial that has none.
 
     A level is the one that was measured where that is known; what was set up as no level of the study has no result.
+    A boot that was left out has its reason in a column of its own, beside the result that it would have.
     """
     names = [factor.name for factor in known.study.factors]
     if goal_column in names:
         raise UsageError(f"a factor is called {goal_column!r} too: choose another --goal-column")
-    for name in (RESEATED, RESTED):
+    for name in BESIDES:
         if name in names:
-            raise UsageError(f"a factor is called {name!r}, as the column of what was done before a boot: rename it")
+            raise UsageError(f"a factor is called {name!r}, as a column of what else is known of a boot: rename it")
     more = [name for name in (RESEATED, RESTED) if any(_told_before(view)[name] for view in views)]
+    more += [LEFT_OUT] if any(view.left_out for view in views) else []
     out = io.StringIO(newline="")
     rows = (row for view in views for row in _rows_of(view, names, more))
     for row in ([*names, *more, goal_column], *rows):
@@ -261,6 +278,15 @@ def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: st
         bare = not any("\r" in cell for cell in cells)
         csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_MINIMAL if bare else csv.QUOTE_ALL).writerow(cells)
     return out.getvalue()
+
+
+def left_out_remarks(views: Sequence[TrialView]) -> list[str]:
+    """A sentence for each boot that was left out, for a document beside its trials."""
+    return [
+        f"left out: {f'boot {one.boot}' if one.boot else 'a result'} of {view.id}: {one.left_out}"
+        for view in views
+        for one in view.left_out
+    ]
 
 
 def read_checks(text: str, file: str) -> list[tuple[str, bool, str | None, int]]:

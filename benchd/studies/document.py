@@ -34,8 +34,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
+from benchd.errors import UsageError
+from benchd.harmless import clean
 from benchd.inference.kinds import KINDS, infer_kind
 from benchd.inference.study import (
     MAX_FACTORS,
@@ -323,6 +325,16 @@ def read_part(text: str, file: str) -> StudyDocument:
     return validate(StudyDocument, text, file)
 
 
+def document_from(value: Mapping[str, Any]) -> StudyDocument:
+    """A document from JSON. Raises UsageError with the place of what does not fit."""
+    try:
+        return StudyDocument.model_validate(value)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise UsageError(f"study document: {where}: {first['msg']}") from None
+
+
 def check_whole(document: StudyDocument, text: str = "", file: str = "study") -> StudyDocument:
     """The document with costs folded in, once all parts fit together. Raises FileProblems with the places."""
     document = document.fold()
@@ -333,8 +345,8 @@ def check_whole(document: StudyDocument, text: str = "", file: str = "study") ->
     return document
 
 
-def to_toml(document: StudyDocument) -> str:
-    """The document as TOML that `read_part` reads back to the same. Comments are not kept."""
+def to_toml(document: StudyDocument, remarks: Iterable[str] = ()) -> str:
+    """The document as TOML that `read_part` reads back to the same, with `remarks` as comments; others are not kept."""
     lines = [
         f"question = {toml_value(document.question)}",
         f"boot_minutes = {toml_value(document.boot_minutes)}   # one power-up without any change",
@@ -361,4 +373,5 @@ def to_toml(document: StudyDocument) -> str:
     if document.reference is not None:
         lines += ["", "[reference]   # a setup known to be good"]
         lines += [f"{toml_key(name)} = {toml_value(level)}" for name, level in document.reference.items()]
+    lines += ["", *(f"# {clean(remark, 1000)}" for remark in remarks)] if remarks else []
     return "\n".join(lines) + "\n"

@@ -2,6 +2,7 @@
 
 Numbered rules, the first that applies decides:
 
+0. A boot that a person left out is not counted, whatever else is known of it.
 1. A result named `goal`, entered for the boot, is the answer: the last one entered.
 2. An earlier pass of a looping boot is no boot of its own: not counted.
 3. A boot that still runs is not counted yet, unless the goal is a check that was entered for it by hand or file.
@@ -24,6 +25,9 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import Annotated
+
+from pydantic import Field
 
 from benchd.harmless import clean
 from benchd.inference.forms import Form
@@ -44,12 +48,22 @@ BLIND_WORDS = {"down": "was out", "lossy": "lost some of what came", "not-watche
 
 @dataclass(frozen=True, slots=True)
 class Verdict(Form):
-    """Whether one boot reached the goal (None: it does not say), and why. `boot` None: entered without one."""
+    """Whether one boot reached the goal (None: it does not say), and why. `boot` None: entered without one.
+
+    `left_out`: the reason for which a person left it out; `if_counted` what it would say otherwise.
+    """
 
     boot: str | None
     ok: bool | None
     why: str
     source: str = "boot"
+    left_out: Annotated[str | None, Field(exclude_if=lambda reason: reason is None)] = None
+    if_counted: Annotated[bool | None, Field(exclude_if=lambda ok: ok is None)] = None
+
+
+def left_out_words(reason: str) -> str:
+    """Why a boot is not counted that a person left out."""
+    return f"{NOT_COUNTED}: left out: {reason}"
 
 
 def judge(
@@ -64,7 +78,11 @@ def judge(
 
     `restarts`: so many boots in a row were cut short where this one was (`cut_at_one_place`), 0 if that is none.
     """
-    entered = [one for one in results if one.check == GOAL]
+    if boot.left_out is not None:
+        inside = judge(goal, boot.model_copy(update={"left_out": None}), results, needs=needs)
+        words = left_out_words(boot.left_out)
+        return Verdict(boot.id, None, words, inside.source, left_out=boot.left_out, if_counted=inside.ok)
+    entered = [one for one in results if one.check == GOAL and one.left_out is None]
     if entered:
         last = entered[-1]
         note = f": {last.note}" if last.note else ""
@@ -89,7 +107,7 @@ def cut_at_one_place(boots: Sequence[Boot]) -> dict[str, int]:
     Return for each how often. The place is the last stage and the last code.
     """
     out: dict[str, int] = {}
-    own = (boot for boot in boots if boot.passes_of is None)
+    own = (boot for boot in boots if boot.passes_of is None and boot.left_out is None)
     for (outcome, *place), row in groupby(own, lambda boot: (boot.outcome, boot.last_stage, boot.last_code)):
         alike = list(row)
         if outcome == "cut-short" and any(place) and len(alike) >= RESTARTS:
@@ -194,6 +212,6 @@ def check_results(boot: Boot, results: Sequence[Result] = ()) -> dict[str, bool]
     for check in boot.checks:
         out[check.name] = out.get(check.name, True) and check.passed
     for one in results:
-        if one.check != GOAL:
+        if one.check != GOAL and one.left_out is None:
             out[one.check] = one.passed
     return out

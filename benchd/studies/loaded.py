@@ -15,9 +15,17 @@ from pydantic import Field, ValidationError, computed_field
 from benchd.errors import UsageError
 from benchd.inference.forms import Count, Form, Hidden
 from benchd.inference.study import BootResult, Change, Study, TrialCounts
-from benchd.store import Result, Store, StoredImage, StoredStudy, Trial
+from benchd.store import Hand, Result, Store, StoredImage, StoredStudy, Trial
 from benchd.studies.document import StudyDocument, check_whole
-from benchd.studies.goal import GOAL, Verdict, check_results, cut_at_one_place, judge, needed_links
+from benchd.studies.goal import (
+    GOAL,
+    Verdict,
+    check_results,
+    cut_at_one_place,
+    judge,
+    left_out_words,
+    needed_links,
+)
 from benchd.studies.tables import table_of
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Boot
@@ -75,11 +83,12 @@ class TrialView(Trial):
 
     `setup` is complete; `assumed` names factors that the trial did not state. `repeats` is the first trial with
     the same setup; `changes` are those since the trial before. `differs`: what its machine's report contradicts.
+    `results` are those entered by hand or file, by which they are taken back: their numbers.
     """
 
     changed: Hidden[dict[str, str]]
     boots: Hidden[tuple[Boot, ...]]
-    results: Hidden[tuple[Result, ...]]
+    results: tuple[Result, ...]
     assumed: tuple[str, ...]
     changes: tuple[Change, ...]
     repeats: str | None
@@ -103,6 +112,16 @@ class TrialView(Trial):
     @property
     def not_counted(self) -> Count:
         return sum(verdict.ok is None for verdict in self.verdicts)
+
+    @property
+    def counting(self) -> tuple[Boot, ...]:
+        """The boots that nobody left out."""
+        return tuple(boot for boot in self.boots if boot.left_out is None)
+
+    @property
+    def left_out(self) -> list[Verdict]:
+        """Boots and results that a person left out, with the reasons."""
+        return [verdict for verdict in self.verdicts if verdict.left_out is not None]
 
     @property
     def done_before(self) -> list[str]:
@@ -152,7 +171,14 @@ def open_study(store: Store, name: str) -> LoadedStudy:
 
 
 def save(
-    store: Store, name: str, document: StudyDocument, now: str, *, text: str = "", file: str = "study"
+    store: Store,
+    name: str,
+    document: StudyDocument,
+    now: str,
+    *,
+    text: str = "",
+    file: str = "study",
+    hand: Hand | None = None,
 ) -> LoadedStudy:
     """Store a document under `name`. Raises FileProblems for parts that do not fit, UsageError for trials.
 
@@ -169,7 +195,7 @@ def save(
                 what = f"level '{level}' of factor '{factor}'" if one else f"factor '{factor}'"
                 raise UsageError(f"study '{name}': trial {trial.id} has {what}; keep it in the document")
     stored = StoredStudy(name=name, document=document.to_json(), created=created, edited=now)
-    store.save_study(stored)
+    store.save_study(stored, hand)
     return LoadedStudy(stored, document, pure)
 
 
@@ -242,6 +268,7 @@ def gather(store: Store, known: LoadedStudy, *, predictions: bool = True) -> lis
 def _differs(
     store: Store, known: LoadedStudy, setup: Mapping[str, str], boots: Sequence[Boot]
 ) -> tuple[SetupDiffers, ...]:
+    boots = [boot for boot in boots if boot.left_out is None]
     if known.document.map is None or all(boot.measured is None for boot in boots):
         return ()
     from benchd.studies.measuring import newest_differs
@@ -294,20 +321,23 @@ def judged(
         own = of_boot.pop(boot.id, [])
         needed = (needs or {}).get(boot.id)
         verdicts.append(judge(study.goal, boot, own, needs=needed, restarts=restarts.get(boot.id, 0)))
-        if not boot.passes_of:
+        if not boot.passes_of and boot.left_out is None:
             told += check_results(boot, own).items()
     for name, own in of_boot.items():
-        verdict, checks = _without_record(str(name), own)
+        verdict, checks = _without_record(str(name), [one for one in own if one.left_out is None])
         verdicts += verdict
         told += checks
     goals = (GOAL, study.goal.target) if study.goal.kind == "check-passed" else (GOAL,)
     verdicts += [
         Verdict(None, one.passed, one.note or "entered without a boot", one.source)
+        if one.left_out is None
+        else Verdict(None, None, left_out_words(one.left_out), one.source, one.left_out, one.passed)
         for one in loose
         if one.check in goals
     ]
     counts: dict[str, list[bool]] = defaultdict(list)
-    for check, passed in [*told, *((one.check, one.passed) for one in loose if one.check != GOAL)]:
+    by_hand = [(one.check, one.passed) for one in loose if one.check != GOAL and one.left_out is None]
+    for check, passed in [*told, *by_hand]:
         counts[check].append(passed)
     return tuple(verdicts), {name: Passed(sum(found), len(found)) for name, found in counts.items()}
 

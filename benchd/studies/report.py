@@ -70,6 +70,11 @@ def report_values(store: Store, name: str, now: str) -> dict[str, Any]:
         "times": draw_stage_times(views),
         "legend": _legend(views),
         "stage_rows": _stage_rows(views),
+        "left_out": [
+            plain(f"{view.id}, {f'boot {one.boot}' if one.boot else 'a result'}: {one.left_out}")
+            for view in views
+            for one in view.left_out
+        ],
         "remarks": [plain(text) for text in (*found.remarks, *found.evidence)],
         "checks": [plain(report.sentence) for report in found.checks],
         "agreement": _agreement(store, views),
@@ -120,7 +125,7 @@ def _trial(known: LoadedStudy, view: TrialView, *, first: bool) -> dict[str, Any
     if view.repeats and view.changes:
         words += f" (as in {view.repeats})"
     return {
-        "id": plain(view.id),
+        "id": plain(view.called),
         "cells": [(plain(view.setup[f.name]), f.name in changed) for f in known.study.factors],
         "ok": view.ok,
         "fail": view.fail,
@@ -187,8 +192,8 @@ def _agreement(store: Store, views: tuple[TrialView, ...]) -> list[str]:
     return [
         plain(f"{view.id}: {sentence}")
         for view in views
-        if view.predictions and view.boots
-        for sentence in predicted(store, NamedBoots(view.id, view.boots, view.id))
+        if view.predictions and view.counting
+        for sentence in predicted(store, NamedBoots(view.id, view.counting, view.id))
     ]
 
 

@@ -157,7 +157,7 @@ def evidence_of(document: StudyDocument, views: Sequence[TrialView]) -> tuple[Ev
             if clash is not None:
                 why = f"{view.id}: the map foretold that {' and '.join(clash.parties)} collide; it failed"
                 clashes[key] = Evidence(why, ODDS, *key)
-            elif _never_seen(prediction, view.boots, factor.window):
+            elif _never_seen(prediction, view.counting, factor.window):
                 why = f"{view.id}: the map foretold that {factor.window} runs, but no boot showed it"
                 silences.setdefault(key, Evidence(why, 1 / ODDS, *key))
     return tuple((silences | clashes).values())

@@ -10,10 +10,11 @@ from typing import Any
 
 from benchd.errors import BenchError, UsageError
 from benchd.inference.forms import Form
-from benchd.inference.study import MAX_NAME, Change
-from benchd.store import Result, Store, StoredImage, Trial
+from benchd.inference.study import MAX_NAME, Change, Goal
+from benchd.store import Hand, Result, Store, StoredImage, Trial
 from benchd.studies.document import StudyDocument, pure_kind
 from benchd.studies.loaded import IMPORTED, LoadedStudy, complete, first_setup, images_of, save
+from benchd.studies.names import Tables, check_checks, check_goal
 from benchd.studies.scan_prediction import can_predict, predict_scan
 from benchd.vocabulary.times import duration_words, parse_duration
 
@@ -22,6 +23,7 @@ CAUTION = (
     "leave the inside of power supplies and monitors to licensed practice. Local electrical codes come first."
 )
 """Printed whenever a trial moves hardware (common practice, no source)."""
+NO_TABLES: Tables = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,29 @@ def read_image_file(path: Path) -> StoredImage:
     return StoredImage(
         sha256=hashlib.sha256(data).hexdigest(), name=path.name[:200], size=len(data), path=str(path.resolve())
     )
+
+
+def save_checked(
+    store: Store,
+    name: str,
+    document: StudyDocument,
+    hand: Hand,
+    *,
+    text: str = "",
+    file: str = "study",
+    tables: Tables = NO_TABLES,
+    before: StudyDocument | None = None,
+) -> tuple[LoadedStudy, list[str]]:
+    """Store a document whose machine and goal are names that the bench knows; with what could not be checked.
+
+    Raises UsageError for a machine or goal that nobody knows; not where they are as in the document `before`.
+    """
+    goal = document.goal
+    unchecked = []
+    if before is None or (before.machine, before.goal) != (document.machine, goal):
+        pure = Goal(goal.kind, goal.target, goal.limit)
+        unchecked = check_goal(store, pure, document.machine, tables)
+    return save(store, name, document, hand.at, text=text, file=file, hand=hand), unchecked
 
 
 def add_image(store: Store, path: Path) -> StoredImage:
@@ -204,16 +229,30 @@ def plan_trial(
     )
 
 
+def check_allowed(plan: Plan, anyway: bool) -> None:
+    """Raise UsageError for a setup that the study excludes, unless it is tried `anyway`."""
+    if plan.excluded is not None and not anyway:
+        raise UsageError(f"the study excludes this setup: {plan.excluded}. To try it all the same: --anyway")
+
+
 def start(
-    store: Store, known: LoadedStudy, plan: Plan, now: str, *, machine: str, note: str = "", anyway: bool = False
+    store: Store,
+    known: LoadedStudy,
+    plan: Plan,
+    now: str,
+    *,
+    machine: str,
+    note: str = "",
+    anyway: bool = False,
+    hand: Hand | None = None,
+    name: str = "",
 ) -> Started:
     """Begin the trial of `plan`; the one that runs on `machine` ends. Raises UsageError for excluded setups."""
     if machine == IMPORTED:
         raise UsageError(f"'{IMPORTED}' is the name for trials from files; give the machine another one")
     notes = []
+    check_allowed(plan, anyway)
     if plan.excluded is not None:
-        if not anyway:
-            raise UsageError(f"the study excludes this setup: {plan.excluded}. To try it all the same: --anyway")
         notes.append(f"Tried although excluded: {plan.excluded}.")
     full = "\n".join([*notes, *([note] if note else [])])
     ended = store.current_trial(machine)
@@ -232,6 +271,8 @@ def start(
         note=full,
         reseated=plan.reseated,
         rested_s=plan.rested_s,
+        name=name,
+        hand=hand,
     )
     prediction = None
     if can_predict(known.document):
@@ -274,15 +315,21 @@ def enter(
     trial: str | None = None,
     machine: str | None = None,
     note: str = "",
+    hand: Hand | None = None,
+    tables: Tables = NO_TABLES,
+    new: bool = False,
 ) -> Result:
     """Enter a result by hand: for a boot, else for the newest boot of the trial, else for the trial itself.
 
-    Without `boot` and `trial` the running trial is meant.
+    Without `boot` and `trial` the running trial is meant. Raises UsageError for a check that neither the study, nor
+    its results, nor the machine's table in `tables` know, unless it is `new`.
     """
     if not 1 <= len(check) <= 200:
         raise UsageError(f"a check's name has 1 to 200 characters, not {len(check)}")
     of_trial, of_boot = _meant(store, boot, trial, machine)
-    return store.add_result(Result(trial=of_trial, boot=of_boot, check=check, passed=passed, note=note, entered=now))
+    check_checks(store, [check], trial=of_trial, boot=of_boot, tables=tables, new=new)
+    result = Result(trial=of_trial, boot=of_boot, check=check, passed=passed, note=note, entered=now)
+    return store.add_result(result, hand)
 
 
 def _meant(store: Store, boot: str | None, trial: str | None, machine: str | None) -> tuple[str | None, str | None]:
@@ -306,6 +353,9 @@ def enter_table(
     boot: str | None = None,
     trial: str | None = None,
     machine: str | None = None,
+    hand: Hand | None = None,
+    tables: Tables = NO_TABLES,
+    new: bool = False,
 ) -> list[Result]:
     """Enter all results of a file, or none. A row without boot is meant as in `enter`."""
     out = []
@@ -318,4 +368,7 @@ def enter_table(
                 raise UsageError(f"{file}:{line}: {error}" if named else str(error)) from None
         of_trial, of_boot = meant[named]
         out.append(Result(trial=of_trial, boot=of_boot, check=check, passed=passed, source="csv", entered=now))
-    return store.add_results(out)
+    for place in dict.fromkeys(meant.values()):
+        checks = [one.check for one in out if (one.trial, one.boot) == place]
+        check_checks(store, checks, trial=place[0], boot=place[1], tables=tables, new=new)
+    return store.add_results(out, hand)

@@ -115,3 +115,8 @@ class Boot(Model):
         description="seconds without power before it, where the power was seen to go",
         exclude_if=lambda seconds: seconds is None,
     )
+    left_out: str | None = Field(
+        None, description="why a person left it out: it counts nowhere", exclude_if=lambda reason: reason is None
+    )
+    note: str = Field("", description="what a person wrote about it", exclude_if=lambda note: not note)
+    labels: list[str] = Field(default_factory=list, description="given by people", exclude_if=lambda labels: not labels)

@@ -279,14 +279,16 @@ class _Trial:
         return Cut(found, records, self._links, self._anchor, table, text, len(boots) - 1, off_s)
 
 
+NAMES_AND_DATES = {
+    "id", "machine", "trial", "started", "ended", "passes_of", "imported", "left_out", "note", "labels",
+}  # fmt: skip
+"""What a record says besides what follows from its capture; `ended` and `passes_of` are compared otherwise."""
 Facts = tuple[object, list[float]]
 
 
 def _facts(boot: Boot, names: Names | None) -> Facts:
     """Return what a record says besides names and dates: its shape, and all times in it."""
-    value = boot.model_dump(
-        mode="json", exclude={"id", "machine", "trial", "started", "ended", "passes_of", "imported"}
-    )
+    value = boot.model_dump(mode="json", exclude=NAMES_AND_DATES)
     if names is not None:
         for span in value["blind"]:
             span["link"] = names.links.get(span["link"], span["link"])

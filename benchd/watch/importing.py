@@ -14,6 +14,7 @@ from benchd.errors import BenchError, UsageError
 from benchd.files import read_bytes
 from benchd.store import Result, Store
 from benchd.store.boots import IMPORTED, IMPORTED_OTHER
+from benchd.store.study_models import Hand
 from benchd.vocabulary.models import Boot
 from benchd.watch.archive import MOST_BYTES, About
 from benchd.watch.cutting import Names
@@ -67,7 +68,7 @@ class Importer:
             if about is not None:
                 self._add_results(boot, about)
 
-    def remove(self, boot_id: str) -> Boot:
+    def remove(self, boot_id: str, hand: Hand) -> Boot:
         """Take an imported boot out again, with the results that came along; its capture too, once none is left of it.
 
         Raises UsageError for a boot of this bench.
@@ -78,7 +79,7 @@ class Importer:
         path = self._store.capture_of(boot.id)
         for result in self._store.results(boot=boot.id):
             if result.id is not None and result.note.startswith(SOURCE):
-                self._store.delete_result(result.id)
+                self._store.take_back(result.id, hand)
         self._store.replace_boots({boot.id: None})
         if path is not None and not self._store.boots_of_capture(path):
             for file in (Path(path), Path(path + SUFFIX), beside(Path(path))):

@@ -106,10 +106,7 @@ def as_ended(boot: Boot) -> Boot:
 
 def _put(store: Store, boot: Boot, capture: Path, everything: bool, *, under_way: bool) -> bool:
     """Store a boot if it is wanted. `under_way`: of the newest run, which may go on: its open boot is left as it is."""
-    try:
-        known = store.boot(boot.id)
-    except UsageError:
-        known = None
+    known = store.told_boot(boot.id)
     if not under_way:
         boot = as_ended(boot)
     if known is not None:

@@ -182,18 +182,12 @@ class Recovery:
         elif boot.ended is None and boot.outcome != "running":
             until = datetime.fromisoformat(boot.started) + timedelta(seconds=boot.duration_s)
             boot = boot.model_copy(update={"ended": until.isoformat(timespec="milliseconds")})
-        known = self._known(boot.id)
+        known = self.store.told_boot(boot.id)
         if known is None or (known.ended is None and known != boot):
             self.store.save_boot(boot, capture=str(seen.capture))
         if (known is None or known.ended is None or not seen.over) and outcome.standing is not seen:
             outcome.over.append(boot)
             outcome.ends += [] if seen.over else [boot.id]
-
-    def _known(self, boot_id: str) -> Boot | None:
-        try:
-            return self.store.boot(boot_id)
-        except UsageError:
-            return None
 
 
 def _note(boots: dict[str, SeenBoot], event: Event) -> None:

@@ -22,6 +22,7 @@ from benchd.web.reporter import reporter_routes
 from benchd.web.responses import MachineCard, PageStart
 from benchd.web.studies import study_routes
 from benchd.web.turns import Turns
+from benchd.web.undo import undo_routes
 
 if TYPE_CHECKING:
     from benchd.web.bench import ServedBench
@@ -94,6 +95,7 @@ def make_app(daemon: ServedBench, connections: Connections | None = None) -> Fas
         compare_routes(daemon),
         map_routes(daemon, records),
         study_routes(daemon),
+        undo_routes(daemon),
         reporter_routes(),
     ):
         app.include_router(routes, dependencies=turns)

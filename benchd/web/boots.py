@@ -59,6 +59,7 @@ def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
         run = daemon.runs.get(found.machine)
         table = run.table if run is not None and run.table.name == found.table else None
         before, after = daemon.store.neighbours(found.id)
+        results = daemon.store.results(boot=found.id)
         return BootPage(
             boot=_with_images(daemon, found),
             ladder=[stage.name for stage in table.stage] if table else [stage.name for stage in found.stages],
@@ -68,6 +69,9 @@ def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
             closed_reason=daemon.store.closed_reason(found.id),
             before=before,
             after=after,
+            results=results,
+            taken_back=daemon.store.results(boot=found.id, taken_back=True),
+            outside=any(one.trial is None for one in results),
         )
 
     @routes.get("/boots/{boot_id}/record")

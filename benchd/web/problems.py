@@ -13,6 +13,7 @@ from pydantic import Field
 from starlette.exceptions import HTTPException
 
 from benchd.errors import BenchError, UsageError
+from benchd.store.study_models import Trial
 from benchd.vocabulary.models import Model
 
 TOLD_MOST = 2000
@@ -23,6 +24,30 @@ class Refusal(Model):
     """What went wrong, and what to do."""
 
     detail: str = Field(description="a sentence for people")
+
+
+class StillRuns(Refusal):
+    """A trial runs on the machine: asked for again with `end_running` as its id, the new one is begun."""
+
+    running: Trial
+    boots: int
+    results: int
+
+
+class NotYet(Refusal):
+    """What would go with a study: asked for again with `yes`, it is deleted."""
+
+    trials: int
+    boots: int
+    results: int
+
+
+class Refused(Exception):
+    """Ends a request with a refusal that says more than a sentence."""
+
+    def __init__(self, status: int, refusal: Refusal) -> None:
+        super().__init__(refusal.detail)
+        self.status, self.refusal = status, refusal
 
 
 FORMS: dict[int | str, dict[str, Any]] = {
@@ -46,6 +71,7 @@ def problem(status: int, detail: str, headers: Mapping[str, str] | None = None) 
 def add_problems(app: FastAPI) -> None:
     """Let every exception of a route end in a `Refusal`."""
     app.add_exception_handler(BenchError, _told)
+    app.add_exception_handler(Refused, _with_more)
     app.add_exception_handler(RequestValidationError, _misread)
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(Exception, _failed)
@@ -54,6 +80,11 @@ def add_problems(app: FastAPI) -> None:
 async def _told(request: Request, error: Exception) -> PlainJSON:
     """Errors that benchd raises on purpose reach the page as what they say."""
     return problem(422 if isinstance(error, UsageError) else 503, str(error))
+
+
+async def _with_more(request: Request, error: Exception) -> PlainJSON:
+    assert isinstance(error, Refused)
+    return PlainJSON(error.refusal.model_dump(mode="json"), error.status)
 
 
 async def _misread(request: Request, error: Exception) -> PlainJSON:

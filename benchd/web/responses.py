@@ -7,6 +7,7 @@ from pydantic import Field
 from benchd.rom.agree import Agreement
 from benchd.rom.layout import Kind
 from benchd.rom.moves import MapReport
+from benchd.store.study_models import Result
 from benchd.studies.responses import CompareForm
 from benchd.vocabulary.models import Boot, LimitKind, Model
 
@@ -77,6 +78,9 @@ class BootPage(Model):
     closed_reason: str | None
     before: str | None
     after: str | None
+    results: list[Result] = Field(default_factory=list, description="entered for it, with their numbers")
+    taken_back: list[Result] = Field(default_factory=list)
+    outside: bool = Field(False, description="results were entered for it, and it belongs to no trial")
 
 
 class GroupStage(Model):

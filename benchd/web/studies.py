@@ -12,15 +12,21 @@ from pydantic import Field, RootModel
 
 from benchd.errors import UsageError
 from benchd.inference.study import Change
-from benchd.store.study_models import REST_MOST_S, Result, Trial
+from benchd.rules import RuleTable
+from benchd.store import Store
+from benchd.store.study_models import REST_MOST_S, Hand, Result, Trial
+from benchd.studies.document import document_from, read_part, to_toml
 from benchd.studies.goal import GOAL
 from benchd.studies.loaded import LoadedStudy, Summary, TrialView, first_setup, gather, open_study, summaries
 from benchd.studies.responses import WhyForm
-from benchd.studies.service import Started, enter, plan_trial, start
+from benchd.studies.service import Started, check_allowed, enter, plan_trial, resolve_images, save_checked, start
+from benchd.studies.undo import BootBefore, boot_before, move
 from benchd.studies.weighing import Next
 from benchd.studies.weighing import next_trials as rank
 from benchd.studies.weighing import why as weigh
 from benchd.vocabulary.models import Model
+from benchd.vocabulary.nearest import meant
+from benchd.web.problems import Refused, StillRuns
 
 if TYPE_CHECKING:
     from benchd.web.bench import ServedBench
@@ -40,6 +46,9 @@ class StartTrial(Model):
     reseated: bool = Field(False, description="the cover was off: what is plugged was taken out and put back")
     rested_s: float | None = Field(None, ge=0, le=REST_MOST_S, description="seconds of rest without power before it")
     plan_only: bool = False
+    end_running: Text | None = Field(None, description="the trial that runs there and is to end with this")
+    boot: Text | None = Field(None, description="a boot that began shortly before, and is the new trial's")
+    name: Annotated[str, Field(max_length=60)] = ""
 
 
 class EnterResult(Model):
@@ -51,6 +60,15 @@ class EnterResult(Model):
     boot: Text | None = None
     machine: Text | None = None
     note: Annotated[str, Field(max_length=4000)] = ""
+    new: bool = Field(False, description="a check that nobody named before is meant")
+
+
+class NewStudy(Model):
+    """A study by its name, and either the TOML text that `benchd study new --from` takes, or the same as JSON."""
+
+    name: Annotated[str, Field(min_length=1, max_length=200)]
+    toml: Annotated[str, Field(max_length=200_000)] = ""
+    document: dict[str, Any] | None = None
 
 
 class AddNote(Model):
@@ -80,6 +98,7 @@ class StudyPage(Model):
     checks: list[str] = Field(description="names of checks to enter by hand, the goal's first")
     trials: list[TrialView]
     results: list[Result]
+    taken_back: list[Result] = Field(description="results of the study that were taken back, and can be put back")
 
 
 class Planned(Model):
@@ -91,10 +110,19 @@ class Planned(Model):
     remarks: list[str]
     excluded: str | None
     started: Started | None
+    running: Trial | None = Field(None, description="what runs on the machine now, and would end or has ended")
+    boot_before: BootBefore | None = Field(None, description="a boot that began shortly before, and may be the trial's")
 
 
 class StudyLine(RootModel[Summary]):
     """One study in a list."""
+
+
+class MadeStudy(Model):
+    """A study that was made. `unchecked`: what could not be held against a rule table, in sentences."""
+
+    study: StudyLine
+    unchecked: list[str]
 
 
 class NextPage(RootModel[Next]):
@@ -111,53 +139,77 @@ def study_routes(daemon: ServedBench) -> APIRouter:
         """Return all studies, a line each, the one edited last first."""
         return [StudyLine(summary) for summary in summaries(store)]
 
+    @routes.post("/studies")
+    def new_study(body: NewStudy) -> MadeStudy:
+        """Make a study of a TOML text, or of a document."""
+        with asked(422):
+            if body.name in {one.name for one in store.studies()}:
+                raise UsageError(f"there is a study '{body.name}' already: choose another name")
+            if (body.document is None) == (not body.toml):
+                raise UsageError("give either `toml` or `document`")
+            text = body.toml or to_toml(document_from(body.document or {}))
+            document = resolve_images(store, read_part(text, "study"), daemon.loaded.base)
+            hand = page_hand()
+            known, unchecked = save_checked(store, body.name, document, hand, text=text, tables=tables_of(daemon))
+        line = next(one for one in summaries(store) if one.name == known.name)
+        return MadeStudy(study=StudyLine(line), unchecked=unchecked)
+
     @routes.get("/studies/{name}")
     def study(name: str) -> StudyPage:
         """Return a study with its trials, boots judged by its goal."""
-        with _asked():
+        with asked():
             return _page(daemon, open_study(store, name))
 
     @routes.get("/studies/{name}/why")
     def why(name: str, check: Text | None = None) -> WhyForm:
         """Weigh the causes, as `benchd why --json`."""
-        with _asked():
+        with asked():
             return WhyForm(weigh(store, name, check=check))
 
     @routes.get("/studies/{name}/next")
     def next_trials(name: str, limit: Annotated[int, Query(ge=1, le=20)] = 3) -> NextPage:
         """Rank the next trials; `next` is the list of `benchd next --json`."""
-        with _asked():
+        with asked():
             return NextPage(rank(store, name, limit=limit))
 
     @routes.get("/trials")
     def trials(study: Text | None = None, machine: Text | None = None) -> list[Trial]:
         """Return trials in the order they were started, the newest thousand."""
-        with _asked():
+        with asked():
             return store.trials(study=study, machine=machine)[-LIST_MOST:]
 
     @routes.get("/trials/{trial_id}")
     def trial(trial_id: str) -> Trial:
         """Return one trial."""
-        with _asked():
+        with asked():
             return store.trial(trial_id)
 
     @routes.post("/trials")
     def start_trial(body: StartTrial) -> Planned:
-        """Start a trial; the one that runs on the machine ends. Hardware changes come back with a caution."""
-        with _asked(422):
+        """Start a trial; 409 while another runs there. Hardware changes come back with a caution."""
+        with asked(422):
             known = open_study(store, body.study)
             machine = body.machine or _machine_of(daemon, known)
             if machine is None:
                 raise UsageError(f"which machine? the settings have {', '.join(daemon.runs) or 'none'}")
             if machine not in daemon.runs:
-                there = ", ".join(daemon.runs) or "none"
-                raise UsageError(f"no machine is called {machine!r}; the settings have {there}")
+                raise UsageError(f"no machine is called {machine!r} in the settings; {meant(machine, daemon.runs)}")
+            hand, ran = page_hand(), store.current_trial(machine)
             known, plan = plan_trial(
                 store, known, body.changes, machine=machine, reseated=body.reseated, rested_s=body.rested_s
             )
-            begun = None
+            begun, before = None, boot_before(store, machine, hand.at)
             if not body.plan_only:
-                begun = start(store, known, plan, _now(), machine=machine, note=body.note, anyway=body.anyway)
+                check_allowed(plan, body.anyway)
+                if ran is not None and body.end_running != ran.id:
+                    raise Refused(409, _still_runs(store, ran))
+                begun = start(
+                    store, known, plan, hand.at, machine=machine, note=body.note, anyway=body.anyway, hand=hand,
+                    name=body.name,
+                )  # fmt: skip
+                if body.boot is not None:
+                    move(store, body.boot, begun.trial.id, hand)
+                before = boot_before(store, machine, hand.at, but=begun.trial.id)
         return Planned(
             setup=dict(plan.setup),
             changes=list(plan.changes),
@@ -165,46 +217,53 @@ def study_routes(daemon: ServedBench) -> APIRouter:
             remarks=[*plan.remarks(), *(begun.notes if begun else ())],
             excluded=plan.excluded,
             started=begun,
+            running=ran,
+            boot_before=before,
         )
 
     @routes.post("/trials/{trial_id}/end")
     def end_trial(trial_id: str) -> Trial:
         """End a trial: boots seen later do not belong to it."""
-        with _asked():
-            return store.end_trial(trial_id, _now())
+        with asked():
+            hand = page_hand()
+            return store.end_trial(trial_id, hand.at, hand)
 
     @routes.post("/trials/{trial_id}/notes")
     def note_trial(trial_id: str, body: AddNote) -> Trial:
         """Add a line to a trial's note."""
-        with _asked():
-            return store.note_trial(trial_id, body.text.strip())
+        with asked():
+            return store.note_trial(trial_id, body.text.strip(), page_hand())
 
     @routes.post("/results")
     def enter_result(body: EnterResult) -> Result:
         """Enter a check's result by hand."""
-        with _asked(422):
+        with asked(422):
+            hand = page_hand()
             return enter(
                 store,
                 body.check,
                 body.passed,
-                _now(),
+                hand.at,
                 boot=body.boot,
                 trial=body.trial,
                 machine=body.machine,
                 note=body.note,
+                hand=hand,
+                tables=tables_of(daemon),
+                new=body.new,
             )
 
     @routes.delete("/results/{result_id}", status_code=204)
     def take_back(result_id: int) -> None:
         """Take a result back that was entered by mistake."""
-        with _asked():
-            store.delete_result(result_id)
+        with asked():
+            store.take_back(result_id, page_hand())
 
     return routes
 
 
 @contextmanager
-def _asked(status: int = 404) -> Iterator[None]:
+def asked(status: int = 404) -> Iterator[None]:
     """What the caller got wrong comes back as this status with the sentence that says it."""
     try:
         yield
@@ -212,8 +271,20 @@ def _asked(status: int = 404) -> Iterator[None]:
         raise HTTPException(status, str(error)) from None
 
 
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
+def page_hand() -> Hand:
+    """Who asks over HTTP, now."""
+    return Hand(datetime.now(UTC).isoformat(timespec="seconds"), "page")
+
+
+def tables_of(daemon: ServedBench) -> dict[str, RuleTable | None]:
+    """The rule table of each machine."""
+    return {name: run.table for name, run in daemon.runs.items()}
+
+
+def _still_runs(store: Store, ran: Trial) -> StillRuns:
+    boots, results = len(store.boots(trial=ran.id)), len(store.results(trial=ran.id))
+    detail = f"trial {ran.called} of study {ran.study} runs on {ran.machine}: end it first, or with the new one"
+    return StillRuns(detail=detail, running=ran, boots=boots, results=results)
 
 
 def _machine_of(daemon: ServedBench, known: LoadedStudy) -> str | None:
@@ -245,4 +316,5 @@ def _page(daemon: ServedBench, known: LoadedStudy) -> StudyPage:
         checks=list(dict.fromkeys(names)),
         trials=views,
         results=daemon.store.results(study=known.name)[-LIST_MOST:],
+        taken_back=daemon.store.results(study=known.name, taken_back=True)[-LIST_MOST:],
     )

@@ -9,7 +9,7 @@ import pytest
 from pydantic import ValidationError
 
 from benchd.errors import UsageError
-from benchd.store import Result, Store, StoredImage, StoredStudy
+from benchd.store import Hand, Result, Store, StoredImage, StoredStudy
 
 AT = [f"2026-03-01T20:{minute:02d}:00+01:00" for minute in range(60)]
 DOCUMENT = {
@@ -120,10 +120,12 @@ def test_results_belong_to_trials_or_boots(store: Store) -> None:
     ]
     assert store.results(trial=two) == stored == store.results(study="video") == store.results(boot="b2")
     assert [result.passed for result in stored] == [False, False, True]
-    store.delete_result(first.id)
+    store.take_back(first.id, Hand(AT[5]))
     assert store.results(study="storage") == []
-    with pytest.raises(UsageError, match=f"no result {first.id}"):
-        store.delete_result(first.id)
+    with pytest.raises(UsageError, match=f"result {first.id} is taken back already"):
+        store.take_back(first.id, Hand(AT[5]))
+    with pytest.raises(UsageError, match="no result 999"):
+        store.take_back(999, Hand(AT[5]))
     with pytest.raises(UsageError, match="no trial 'T77'"):
         store.add_results([many[0], Result(trial="T77", check="c", passed=True, entered=AT[6])])
     assert len(store.results()) == 4

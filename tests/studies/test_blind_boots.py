@@ -20,7 +20,7 @@ OUT = Blind(link="console", t=3.1, until=5.0, why="down")
 def evening(benchd: Commands, virtual: VirtualBench) -> str:
     """One trial of the demo's machine in its failing setup: a boot well watched, one with the console out."""
     save(virtual.store, "s", document(), NOW)
-    benchd("trial", "start", "--study", "s", "--machine", "at286")
+    benchd("trial", "start", "--end-running", "--study", "s", "--machine", "at286")
     virtual.boot(at286.START, "skipped")
     seen = virtual.boot(at286.START, "skipped")
     virtual.store.save_boot(seen.model_copy(update={"blind": [OUT]}), capture=str(virtual.keeper.path))
@@ -45,7 +45,7 @@ def test_a_goal_seen_by_codes_alone_does_not_need_the_console(benchd: Commands, 
     """The table that judged the boot, as its capture carries it, tells by which links a stage is seen."""
     codes_only = document().model_copy(update={"goal": document().goal.model_copy(update={"target": "memory"})})
     save(virtual.store, "s", codes_only, NOW)
-    benchd("trial", "start", "--study", "s", "--machine", "at286")
+    benchd("trial", "start", "--end-running", "--study", "s", "--machine", "at286")
     for link in ("console", "post"):
         seen = virtual.boot(at286.START, "skipped")
         blind = OUT.model_copy(update={"link": link})

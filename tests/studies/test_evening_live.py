@@ -45,7 +45,7 @@ def test_boots_attach_to_the_running_trial(tmp_path: Path) -> None:
             setup = dict(at286.START)
             for changes, fate in trials:
                 words = [f"{factor}={level}" for factor, level in changes.items()]
-                begun = asked("trial", "start", "--study", "s", *words)
+                begun = asked("trial", "start", "--end-running", "--study", "s", *words)
                 assert begun["trial"]["machine"] == "at286"
                 setup |= changes
                 wait_for(lambda: daemon.api("/api/machines")[0]["trial"] == begun["trial"]["id"], 60)  # noqa: B023
@@ -57,7 +57,7 @@ def test_boots_attach_to_the_running_trial(tmp_path: Path) -> None:
             ]
             assert sorted(b["trial"] for b in daemon.api("/api/boots")) == ["T1", "T2"]
             newest = daemon.api("/api/boots")[0]["id"]
-            assert asked("trial", "result", "beep", "pass")[0]["boot"] == newest
+            assert asked("trial", "result", "--new", "beep", "pass")[0]["boot"] == newest
             compared = asked("compare", "T1", "T2")
             assert compared["sentence"].startswith("Stage storage-rom is reached in 1 of 1 boots of T2")
             assert {one["text"] for one in compared["only_one_has"] if one["side"] == "b"} >= {"code 45"}

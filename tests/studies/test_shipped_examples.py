@@ -62,7 +62,7 @@ def test_the_hints_in_the_study_work(benchd: Commands) -> None:
         text = text.replace(old, new)
     benchd.file("at286-map.toml", (EXAMPLES / "at286-map.toml").read_text())
     benchd("study", "new", "mapped", "--from", benchd.file("storage-rom.toml", text))
-    benchd("trial", "start", "--study", "mapped", "--machine", "at286")
+    benchd("trial", "start", "--end-running", "--study", "mapped", "--machine", "at286")
     with benchd.store() as store:
         assert store.predictions(store.trials()[0].id)
 

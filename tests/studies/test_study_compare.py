@@ -23,10 +23,10 @@ NOW = "2026-03-01T20:00:00+01:00"
 def trials(benchd: Commands, virtual: VirtualBench) -> Commands:
     """T1: the conflict, three boots, one of them stuck. T2: the window shut, four boots that work."""
     save(virtual.store, "s", document(), NOW)
-    benchd("trial", "start", "--study", "s", "--machine", "at286")
+    benchd("trial", "start", "--end-running", "--study", "s", "--machine", "at286")
     for fate in ("skipped", "stuck", "skipped"):
         virtual.boot(at286.START, fate)  # type: ignore[arg-type]
-    benchd("trial", "start", "network-card=window-off")
+    benchd("trial", "start", "--end-running", "network-card=window-off")
     for _ in range(4):
         virtual.boot({**at286.START, "network-card": "window-off"}, "ready")
     return benchd
@@ -101,7 +101,7 @@ def test_text_and_more_than_two(trials: Commands) -> None:
 )
 def test_names_that_cannot_be_compared(trials: Commands, words: list[str], message: str) -> None:
     """Unknown, doubled, ambiguous and empty names are refused with what there is."""
-    trials("trial", "start")
+    trials("trial", "start", "--end-running")
     trials("study", "import", trials.file("c.csv", "slot,result\n3,ok\n"), "--name", "c")
     trials("compare", *words, code=2)
     assert message in trials.err
@@ -124,7 +124,7 @@ def test_two_trials_of_a_thousand_boots(tmp_path: object, benchd: Commands, virt
     one = virtual.boot(at286.START, "skipped")
     two = virtual.boot(at286.START, "ready")
     for number, seen in ((1, one), (2, two)):
-        benchd("trial", "start", "--study", "s", "--machine", "at286")
+        benchd("trial", "start", "--end-running", "--study", "s", "--machine", "at286")
         with Store.open(benchd.folder / "data/benchd.db") as store:
             for i in range(1000):
                 store.save_boot(seen.model_copy(update={"id": f"{seen.id}-{i}", "trial": f"T{number}"}))

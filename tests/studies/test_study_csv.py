@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from studies.conftest import Commands
 
 from benchd.errors import UsageError
-from benchd.store import Store
+from benchd.store import Hand, Store
 from benchd.studies.csvfile import CsvRow, Table, export_table, import_table, read_table
 from benchd.studies.loaded import gather, open_study
 from benchd.studies.weighing import why
@@ -47,7 +47,7 @@ def test_no_exported_cell_is_a_formula(tmp_path: Path, level: str) -> None:
     """OWASP, "CSV Injection": no cell begins with = + - @, tab or carriage return; read back it is the old value."""
     with Store.open(tmp_path / "b.db") as store:
         table = Table(("=jumper", "card"), (CsvRow(2, {"=jumper": level, "card": "in"}, True),))
-        known = import_table(store, "n", table, NOW)
+        known, _ = import_table(store, "n", table, Hand(NOW))
         text = export_table(known, gather(store, known), "@result")
     cells = [cell for row in csv.reader(io.StringIO(text, newline="")) for cell in row]
     assert len(cells) == 6 and not [cell for cell in cells if cell[:1] in tuple("=+-@\t\r")]
@@ -156,7 +156,7 @@ def test_any_table_survives(
         [[*names, "result"], *([*levels, result] for levels, result in rows)]
     )
     with Store.open(tmp_path_factory.mktemp("csv") / "b.db") as store:
-        known = import_table(store, "n", read_table(written.getvalue(), "f", "result"), NOW)
+        known, _ = import_table(store, "n", read_table(written.getvalue(), "f", "result"), Hand(NOW))
         text = export_table(known, gather(store, known))
     ours, theirs = (list(csv.reader(io.StringIO(one))) for one in (text, written.getvalue()))
     assert [len(row) for row in ours] == [len(row) for row in theirs]
@@ -168,9 +168,9 @@ def test_any_table_survives(
 def test_imported_rows_leave_a_running_trial_alone(tmp_path: Path) -> None:
     """Importing does not end the trial that runs at the bench."""
     with Store.open(tmp_path / "b.db") as store:
-        import_table(store, "n", read_table(TABLE, "f", "result"), NOW)
+        import_table(store, "n", read_table(TABLE, "f", "result"), Hand(NOW))
         store.start_trial(study="n", machine="at286", setup={}, changed={}, started=NOW)
-        import_table(store, "m", read_table(TABLE, "f", "result"), NOW)
+        import_table(store, "m", read_table(TABLE, "f", "result"), Hand(NOW))
         assert store.current_trial("at286") is not None
         assert [t for t in store.trials() if t.ended is None and t.machine != "at286"] == []
 
@@ -189,7 +189,7 @@ def test_eight_factors_and_two_hundred_boots_are_weighed_in_a_second(tmp_path: P
         rows.append(",".join([*setup, "fail" if rng.random() < (0.95 if bad else 0.03) else "ok"]))
     text = "\n".join([",".join([*names, "result"]), *rows])
     with Store.open(tmp_path / "b.db") as store:
-        import_table(store, "n", read_table(text, "f", "result"), NOW)
+        import_table(store, "n", read_table(text, "f", "result"), Hand(NOW))
         why(store, "n")
         begun = time.perf_counter()
         found = why(store, "n")

@@ -38,13 +38,13 @@ def study(benchd: Commands) -> None:
 def test_boots_are_counted_per_setup(benchd: Commands) -> None:
     """Two trials of one setup are a repeat, though each has one boot; two setups of one boot each are not."""
     study(benchd)
-    benchd("trial", "start", "--study", "s", "--machine", "at286")
+    benchd("trial", "start", "--end-running", "--study", "s", "--machine", "at286")
     benchd("trial", "result", "sound-test", "fail")
     assert "booted once only" in benchd("why", "s")
-    benchd("trial", "start", "rom-base=D000")
+    benchd("trial", "start", "--end-running", "rom-base=D000")
     benchd("trial", "result", "sound-test", "pass")
     assert "booted once only" in benchd("why", "s")
-    benchd("trial", "start", "rom-base=C800")
+    benchd("trial", "start", "--end-running", "rom-base=C800")
     benchd("trial", "result", "sound-test", "fail")
     assert "booted once only" not in benchd("why", "s")
 
@@ -62,9 +62,9 @@ def test_remarks_and_checks_of_one_report_agree(benchd: Commands) -> None:
     """Where the goal has no result but a check has, a factor that was changed is not called never changed."""
     text = DOCUMENT.replace('kind = "check-passed"\ntarget = "sound-test"', 'kind = "result-ok"')
     benchd("study", "new", "s", "--from", benchd.file("s.toml", text))
-    benchd("trial", "start", "--study", "s", "--machine", "at286")
-    benchd("trial", "result", "sound-test", "fail")
-    benchd("trial", "start", "rom-base=D000")
+    benchd("trial", "start", "--end-running", "--study", "s", "--machine", "at286")
+    benchd("trial", "result", "--new", "sound-test", "fail")
+    benchd("trial", "start", "--end-running", "rom-base=D000")
     benchd("trial", "result", "sound-test", "pass")
     with benchd.store() as store:
         values = report_values(store, "s", NOW)
@@ -76,7 +76,7 @@ def test_one_is_not_many(benchd: Commands) -> None:
     """No `1 boots`, `1 trials`, `1 factors`."""
     study(benchd)
     said = benchd.out
-    benchd("trial", "start", "--study", "s", "--machine", "at286")
+    benchd("trial", "start", "--end-running", "--study", "s", "--machine", "at286")
     with benchd.store() as store:
         trial = store.trials(study="s")[0].id
         for number in (1, 2):
@@ -100,7 +100,7 @@ def test_an_untouched_template_makes_no_study(benchd: Commands, monkeypatch: pyt
 def test_the_reason_stands_clear_of_not_counted(benchd: Commands) -> None:
     """Beside `not counted` the reason begins where that text has ended (at most 7 px a letter of 12 px)."""
     study(benchd)
-    benchd("trial", "start", "--study", "s", "--machine", "at286")
+    benchd("trial", "start", "--end-running", "--study", "s", "--machine", "at286")
     with benchd.store() as store:
         known = open_study(store, "s")
         view = gather(store, known)[0]
@@ -143,12 +143,12 @@ def test_a_check_that_differs_is_in_the_headline(benchd: Commands) -> None:
     """One boot each: the check differs and cannot be counted on; the same result on both sides is not told."""
     study(benchd)
     for changes, video, sound in (([], "pass", "pass"), (["rom-base=D000"], "pass", "fail")):
-        benchd("trial", "start", "--study", "s", "--machine", "at286", *changes)
+        benchd("trial", "start", "--end-running", "--study", "s", "--machine", "at286", *changes)
         with benchd.store() as store:
             trial = store.trials(study="s")[-1].id
             store.save_boot(Boot(id=f"b-{trial}", machine="at286", started=NOW, outcome="finished", trial=trial))
-        benchd("trial", "result", "sound-test", sound)
-        benchd("trial", "result", "video", video)
+        benchd("trial", "result", "--new", "sound-test", sound)
+        benchd("trial", "result", "--new", "video", video)
     said = " ".join(benchd("compare", "T1", "T2").split())
     assert "; check sound-test differs, too few boots to count on it." in said and "check video" not in said
 

@@ -163,7 +163,7 @@ def test_a_study_without_boots_has_a_report(benchd: Commands) -> None:
 def test_many_boots_are_drawn_as_sixty(benchd: Commands, virtual: VirtualBench) -> None:
     """The picture has a bound and says how many there are."""
     save(virtual.store, "s", document(), NOW)
-    benchd("trial", "start", "--study", "s", "--machine", "at286")
+    benchd("trial", "start", "--end-running", "--study", "s", "--machine", "at286")
     seen = virtual.boot(at286.START, "ready")
     for i in range(70):
         virtual.store.save_boot(seen.model_copy(update={"id": f"{seen.id}-{i}"}))

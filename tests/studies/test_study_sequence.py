@@ -66,20 +66,20 @@ def test_the_rest_is_what_the_boot_itself_shows() -> None:
 
 def test_boots_come_with_what_went_before_them(study: Commands) -> None:
     """Hardware moved and `--reseated` open the cover for one boot, `--rested` is a rest before one boot."""
-    study("trial", "start", "--study", "s")
+    study("trial", "start", "--end-running", "--study", "s")
     with study.store() as store:
         store.save_boot(boot(0, "T1", ok=False))
         store.save_boot(boot(1, "T1", ok=False, reason="reset"))
-    study("trial", "start", "rom-base=D000")
+    study("trial", "start", "--end-running", "rom-base=D000")
     with study.store() as store:
         store.save_boot(boot(10, "T2", off_s=400.5))
         store.save_boot(boot(11, "T2"))
-    out = study("trial", "start", "--reseated", "--rested", "20min")
+    out = study("trial", "start", "--end-running", "--reseated", "--rested", "20min")
     assert "taken out and put back" in out and "without power for 20 min" in out and "CAUTION: Power off" in out
     with study.store() as store:
         store.save_boot(boot(40, "T3"))
         store.save_boot(boot(41, "T3"))
-    study("trial", "start", "boot-device=floppy")
+    study("trial", "start", "--end-running", "boot-device=floppy")
     with study.store() as store:
         store.save_boot(boot(50, "T4"))
         assert told(store) == [
@@ -93,13 +93,13 @@ def test_boots_come_with_what_went_before_them(study: Commands) -> None:
 
 
 def test_an_opening_without_a_boot_that_counts_is_handed_on(study: Commands) -> None:
-    study("trial", "start", "--study", "s")
+    study("trial", "start", "--end-running", "--study", "s")
     with study.store() as store:
         store.save_boot(boot(0, "T1", ok=False))
-    study("trial", "start", "--reseated")
+    study("trial", "start", "--end-running", "--reseated")
     with study.store() as store:
         store.save_boot(boot(5, "T2", ok=False, outcome="cut-short"))
-    study("trial", "start", "boot-device=floppy")
+    study("trial", "start", "--end-running", "boot-device=floppy")
     with study.store() as store:
         store.save_boot(boot(6, "T3"))
         assert told(store) == [[(False, None, False)], [], [(True, 30.0, True)]]
@@ -107,7 +107,7 @@ def test_an_opening_without_a_boot_that_counts_is_handed_on(study: Commands) -> 
 
 def test_another_machine_was_not_alive_a_minute_ago(study: Commands) -> None:
     """The gap is counted from the last boot of the same machine."""
-    study("trial", "start", "--study", "s")
+    study("trial", "start", "--end-running", "--study", "s")
     with study.store() as store:
         store.save_boot(boot(0, "T1", ok=False))
         store.save_boot(boot(1, "T1").model_copy(update={"machine": "other"}))
@@ -146,13 +146,13 @@ def test_what_no_one_can_read_is_refused_with_its_line(benchd: Commands, cells: 
 
 
 def test_a_rest_is_a_time(study: Commands) -> None:
-    study("trial", "start", "--study", "s", "--rested", "a while", code=2)
+    study("trial", "start", "--end-running", "--study", "s", "--rested", "a while", code=2)
     assert "the rest without power: 'a while' is not a duration" in study.err
 
 
 def test_a_study_of_before_is_weighed_as_ever(study: Commands) -> None:
     """Nothing was said of rests and openings, no boot shows its power: `why` still answers."""
-    study("trial", "start", "--study", "s")
+    study("trial", "start", "--end-running", "--study", "s")
     study("trial", "result", "goal", "fail")
     with study.store() as store:
         assert told(store) == [[(False, None, False)]]

@@ -44,30 +44,30 @@ def study(benchd: Commands) -> Commands:
 
 def test_a_trial_is_named_by_what_changed(study: Commands) -> None:
     """From the first levels, then from the last trial; several changes are pointed out, repeats are said."""
-    first = study.json("trial", "start", "--study", "s")
+    first = study.json("trial", "start", "--end-running", "--study", "s")
     assert first["trial"]["setup"] == {"rom-base": "C800", "rom-image": "early", "boot-device": "adapter"}
     assert first["changes"] == [] and first["caution"] is None and first["compared_with"] == "the first levels"
-    out = study("trial", "start", "rom-base=D000")
+    out = study("trial", "start", "--end-running", "rom-base=D000")
     assert "T2 of study s runs on at286" in out and "rom-base: C800 to D000  (4 min)" in out
     assert "CAUTION: Power off and unplug" in out and "ISA is not hot-plug" in out and "electrical codes" in out
-    third = study.json("trial", "start", "rom-base=C800", "boot-device=floppy")
+    third = study.json("trial", "start", "--end-running", "rom-base=C800", "boot-device=floppy")
     assert third["trial"]["changed"] == {"rom-base": "C800", "boot-device": "floppy"}
     assert [(c["factor"], c["hardware"]) for c in third["changes"]] == [("rom-base", True), ("boot-device", False)]
-    out = study("trial", "start", "boot-device=adapter")
+    out = study("trial", "start", "--end-running", "boot-device=adapter")
     assert "tried before, in T1: a repeat" in out and "CAUTION" not in out
-    out = study("trial", "start", "rom-base=D000", "boot-device=adapter")
+    out = study("trial", "start", "--end-running", "rom-base=D000", "boot-device=adapter")
     assert "things change at once" not in out and "tried before, in T2" in out
-    out = study("trial", "start", "rom-base=C800", "boot-device=floppy")
+    out = study("trial", "start", "--end-running", "rom-base=C800", "boot-device=floppy")
     assert "2 things change at once (rom-base, boot-device)" in out
-    assert "the same setup as T6" in study("trial", "start")
+    assert "the same setup as T6" in study("trial", "start", "--end-running")
 
 
 def test_excluded_setups_need_a_word(study: Commands) -> None:
     """The reason is given; --anyway tries it and notes it."""
-    study("trial", "start", "rom-base=D000", "boot-device=floppy", code=2)
+    study("trial", "start", "--end-running", "rom-base=D000", "boot-device=floppy", code=2)
     assert "the floppy controller sits there" in study.err and "--anyway" in study.err
     assert study.json("trial", "list") == []
-    study("trial", "start", "rom-base=D000", "boot-device=floppy", "--anyway")
+    study("trial", "start", "--end-running", "rom-base=D000", "boot-device=floppy", "--anyway")
     (trial,) = study.json("trial", "list")
     assert trial["excluded"] == "the floppy controller sits there" and "Tried although excluded" in trial["note"]
 
@@ -86,14 +86,14 @@ def test_excluded_setups_need_a_word(study: Commands) -> None:
 )
 def test_wrong_words_are_refused(study: Commands, words: list[str], message: str) -> None:
     """Unknown names are answered with the known ones; nothing is started."""
-    study("trial", "start", *words, code=2)
+    study("trial", "start", "--end-running", *words, code=2)
     assert message in study.err
     assert study("trial", "current") == "No trial is running.\n"
 
 
 def test_a_new_level_is_added_when_asked(study: Commands) -> None:
     """--new puts the level into the study."""
-    study("trial", "start", "rom-base=E000", "--new")
+    study("trial", "start", "--end-running", "rom-base=E000", "--new")
     assert "New level of rom-base: E000." in study.out
     assert study.json("study", "show", "s")["document"]["factor"][0]["levels"] == ["C800", "D000", "E000"]
 
@@ -103,19 +103,19 @@ def test_images_enter_by_file_and_are_known_by_their_bytes(study: Commands) -> N
     rom = study.folder / "late.bin"
     rom.write_bytes(option_rom(16))
     sha = hashlib.sha256(rom.read_bytes()).hexdigest()
-    study("trial", "start", f"rom-image=@{rom}")
+    study("trial", "start", "--end-running", f"rom-image=@{rom}")
     (one,) = study.json("trial", "list")
     assert one["setup"]["rom-image"] == f"late.bin {sha[:8]}"
     copy = study.folder / "copy.bin"
     copy.write_bytes(rom.read_bytes())
-    study("trial", "start", "--image", f"rom-image={copy}")
+    study("trial", "start", "--end-running", "--image", f"rom-image={copy}")
     assert "tried before, in T1: a repeat" in study.out, "the same bytes under another name are the same level"
-    study("trial", "start", f"rom-image=burnt@{rom}")
+    study("trial", "start", "--end-running", f"rom-image=burnt@{rom}")
     assert study.json("trial", "list")[-1]["setup"]["rom-image"] == "burnt"
     rom.write_bytes(option_rom(16, seed=2))
-    study("trial", "start", f"rom-image=burnt@{rom}", code=2)
+    study("trial", "start", "--end-running", f"rom-image=burnt@{rom}", code=2)
     assert f"level 'burnt' of factor 'rom-image' is the image {sha[:12]}" in study.err
-    study("trial", "start", f"rom-image=@{study.folder}/none.bin", code=1)
+    study("trial", "start", "--end-running", f"rom-image=@{study.folder}/none.bin", code=1)
     assert "none.bin: cannot be read" in study.err
     with study.store() as store:
         assert {image.sha256 for image in store.images()} == {sha}
@@ -124,7 +124,7 @@ def test_images_enter_by_file_and_are_known_by_their_bytes(study: Commands) -> N
 def test_notes_ends_and_the_current_trial(study: Commands) -> None:
     """A note goes to the running trial; an ended one is not current."""
     study("trial", "note", "nothing runs", code=2)
-    study("trial", "start", "--note", "first line")
+    study("trial", "start", "--end-running", "--note", "first line")
     study("trial", "note", "warm \x1b[31mstart")
     shown = study("trial", "show", "T1")
     assert "first line" in shown and "warm \\x1b[31mstart" in shown and "\x1b" not in shown
@@ -139,8 +139,8 @@ def test_notes_ends_and_the_current_trial(study: Commands) -> None:
 def test_results_by_hand_go_to_the_newest_boot(study: Commands, virtual: VirtualBench) -> None:
     """Without --boot the newest boot of the running trial is meant; a boot can be named by its beginning."""
     study("trial", "result", "video", "pass", code=2)
-    study("trial", "start")
-    study("trial", "result", "video", "pass")
+    study("trial", "start", "--end-running")
+    study("trial", "result", "video", "pass", "--new")
     assert "trial T1, no boot" in study.out
     setup = {"rom-base": "C800", "rom-image": "early", "boot-device": "adapter"}
     rest = {"network-card": "none", "storage-card": "first", "slot": "3", "cable": "short"}
@@ -160,12 +160,12 @@ def test_results_by_hand_go_to_the_newest_boot(study: Commands, virtual: Virtual
 
 def test_results_of_a_test_program(study: Commands, virtual: VirtualBench) -> None:
     """A CSV of checks enters whole or not at all, for the boots it names."""
-    study("trial", "start")
+    study("trial", "start", "--end-running")
     setup = {**{"rom-base": "C800", "rom-image": "early", "boot-device": "adapter"}, "network-card": "none",
              "storage-card": "first", "slot": "3", "cable": "short"}  # fmt: skip
     first, second = (virtual.boot(setup, "ready") for _ in range(2))
     table = f"check,result,boot\nvideo-memory,fail,{first.id}\nvideo-memory,pass,{second.id}\ndma,pass,\n"
-    study("trial", "result", "--csv", study.file("r.csv", table))
+    study("trial", "result", "--new", "--csv", study.file("r.csv", table))
     checks = study.json("trial", "show", "T1")["checks"]
     assert checks["video-memory"] == {"passed": 1, "done": 2} and checks["dma"] == {"passed": 1, "done": 1}
     bad = f"check,result,boot\nkeyboard,pass,{first.id}\nkeyboard,pass,nowhere\n"
@@ -178,14 +178,14 @@ def test_results_of_a_test_program(study: Commands, virtual: VirtualBench) -> No
 
 def test_a_document_that_old_trials_do_not_fit_is_refused(study: Commands) -> None:
     """A level in use cannot be taken out; a factor added later counts as its first level, and that is said."""
-    study("trial", "start", "rom-base=D000")
+    study("trial", "start", "--end-running", "rom-base=D000")
     without = STUDY.replace('["C800", "D000"]', '["C800"]').split("[[exclude]]")[0]
     study("study", "edit", "s", "--whole", "--from", study.file("w.toml", without), code=2)
     assert "trial T1 has level 'D000' of factor 'rom-base'; keep it" in study.err
     study("study", "edit", "s", "--from", study.file("a.toml", '[[factor]]\nname = "slot"\nlevels = [3, 5]\n'))
     trial = study.json("trial", "show", "T1")
     assert trial["setup"]["slot"] == "3" and trial["assumed"] == ["slot"]
-    assert study.json("trial", "start")["trial"]["setup"]["slot"] == "3"
+    assert study.json("trial", "start", "--end-running")["trial"]["setup"]["slot"] == "3"
 
 
 def test_the_editor_is_used_and_a_wrong_text_is_kept(study: Commands, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -235,7 +235,7 @@ def test_the_rom_scan_is_foretold_with_each_trial(benchd: Commands, virtual: Vir
     """
     benchd.file("m.toml", MAP)
     benchd("study", "new", "s", "--from", benchd.file("s.toml", MAPPED))
-    out = benchd("trial", "start", "rom-base=D000")
+    out = benchd("trial", "start", "--end-running", "rom-base=D000")
     assert "storage rom and network ram both answer at D0000-D1FFF" in out
     setup = {"rom-base": "D000", "rom-image": "early", "boot-device": "adapter", "network-card": "window-on",
              "storage-card": "first", "slot": "3", "cable": "short"}  # fmt: skip
@@ -257,6 +257,6 @@ def test_a_map_that_is_gone_stops_no_trial(benchd: Commands) -> None:
     path = Path(benchd.file("m.toml", MAP))
     benchd("study", "new", "s", "--from", benchd.file("s.toml", MAPPED))
     path.unlink()
-    begun = benchd.json("trial", "start", "rom-base=D000")
+    begun = benchd.json("trial", "start", "--end-running", "rom-base=D000")
     assert begun["prediction"] is None and "m.toml" in begun["notes"][0]
     assert "no prediction" in benchd("next", "s")

@@ -179,6 +179,9 @@ def test_openapi_describes_every_answer(site: Rig) -> None:
         "/api/studies/{name}/next": "/api/studies/storage%20rom/next",
         "/api/trials": "/api/trials",
         "/api/trials/{trial_id}": "/api/trials/T1",
+        "/api/results": "/api/results?trial=T1",
+        "/api/log": "/api/log?limit=5",
+        "/api/deleted": "/api/deleted",
         "/api/start": "/api/start",
         "/api/health": "/api/health",
     }

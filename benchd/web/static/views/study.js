@@ -101,7 +101,7 @@ function drawRunning(box, page, act) {
 function glove(name, trial, page, act, n) {
   const shown = name === "goal" ? `the goal: ${page.study.goal}` : name;
   const last = page.results.filter((one) => one.trial === trial.id && one.check === name).at(-1);
-  const enter = (passed) => (event) => act(() => send("/api/results", { check: name, passed, trial: trial.id }), event.currentTarget);
+  const enter = (passed) => (event) => act(() => send("/api/results", { check: name, passed, trial: trial.id, new: added.has(name) }), event.currentTarget);
   const said = el("p", { class: "said", role: "status" });
   if (last) {
     const back = el("button", { type: "button", class: "quiet-button" }, "take it back");
@@ -124,7 +124,7 @@ function dots(trial) {
 }
 
 function drawNext(box, page, next, act) {
-  const start = (body, button) => act(() => send("/api/trials", { study: page.study.name, machine: page.machine, ...body }), button);
+  const start = (body, button) => act(() => send("/api/trials", { study: page.study.name, machine: page.machine, end_running: page.running, ...body }), button);
   put(box, el("section", { class: "part" }, el("h2", {}, next.stop ? "Cause found" : "Next"),
     el("p", { class: "verdict" }, wire(next.advice, 600)),
     next.next.map((one, n) => step(one, n, start)),
