@@ -80,5 +80,6 @@ function row(boot, picked, pick, longest) {
     el("span", { class: "dur" }, seconds(boot.duration_s, 0.05)),
     el("span", { class: "end" }, boot.last_stage ? wire(boot.last_stage, 40) : "–",
       boot.trial ? [" · ", wire(boot.trial, 20)] : null,
+      boot.imported ? " · imported" : null,
       boot.findings.length ? ` · ${boot.findings.length} ${boot.findings.length === 1 ? "finding" : "findings"}` : null));
 }
