@@ -101,12 +101,7 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     if boot.imported:
         yield from _came_along(boot, capture)
     yield clean(f"started {local(boot.started)} by {boot.start_reason}{trial}, rules {boot.table}")
-    if boot.left_out is not None:
-        yield from wrap(clean(f"LEFT OUT, it counts nowhere: {boot.left_out}", 1000), WIDTH)
-    if boot.labels:
-        yield clean(f"labels: {', '.join(boot.labels)}", 1000)
-    for line in boot.note.splitlines():
-        yield from wrap(clean(f"note: {line}", 4000), WIDTH)
+    yield from _decided(boot)
     seen = f"{counted(boot.codes, 'code')}, {counted(boot.lines, 'console line')}"
     yield seen + (f", {boot.lost} known lost" if boot.lost else "")
     if boot.passes_of:
@@ -129,6 +124,16 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
         yield clean(f"capture: {capture}")
 
 
+def _decided(boot: Boot) -> Iterator[str]:
+    """Yield what people decided about a boot and wrote on it."""
+    if boot.left_out is not None:
+        yield from wrap(clean(f"LEFT OUT, it counts nowhere: {boot.left_out}", 1000), WIDTH)
+    if boot.labels:
+        yield clean(f"labels: {', '.join(boot.labels)}", 1000)
+    for line in boot.note.splitlines():
+        yield from wrap(clean(f"note: {line}", 4000), WIDTH)
+
+
 def _came_along(boot: Boot, capture: str | None) -> Iterator[str]:
     """Yield that a boot was recorded on another bench, and what its file says of it."""
     from benchd.capture import read_capture
@@ -136,7 +141,7 @@ def _came_along(boot: Boot, capture: str | None) -> Iterator[str]:
 
     about = None if capture is None else About.of(read_capture(capture))
     labels = {} if about is None else about.labels
-    trial = clean(f": there in trial {labels.get('trial')} of study {labels.get('study')}") if labels else ""
+    trial = clean(f": there in trial {labels.get('trial')} of study {labels.get('study')}") if "trial" in labels else ""
     yield f"imported from another bench{trial}"
     if isinstance(setup := labels.get("setup"), dict):
         yield clean("  " + ", ".join(f"{factor}={level}" for factor, level in setup.items()))

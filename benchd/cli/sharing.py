@@ -78,10 +78,12 @@ def export_boots(
 
     Exit codes: 0 fine, 1 a file or the store failed, 2 no such boot, or wrong use.
     """
+    wanted = {"labels": labels, "results": results, "notes": notes}
     if sum(one is not None for one in (out, parquet, vcd)) != 1:
         raise UsageError("give one of --out, --parquet and --vcd")
-    if out is None and (machine or results or notes or labels):
+    if out is None and (machine is not None or any(wanted.values())):
         raise UsageError("--machine, --results, --notes and --labels go with --out")
+    base = settings_of(config).base
     with store_of(config) as store:
         found = _named(store, boots or ())
         if parquet is not None:
@@ -90,11 +92,10 @@ def export_boots(
         elif not found:
             raise UsageError("name the boots to export; `benchd boots` lists them")
         elif vcd is not None:
-            tell_of = _write_waveform(store, found, vcd, force)
+            tell_of = _write_waveform(store, base, found, vcd, force)
         else:
             assert out is not None
-            wanted = {"labels": labels, "results": results, "notes": notes}
-            tell_of = _write_captures(store, settings_of(config).base, found, out, machine, wanted, force)
+            tell_of = _write_captures(store, base, found, out, machine, wanted, force)
     if json:
         emit_json(tell_of[0])
     else:
@@ -113,13 +114,13 @@ def _write_table(found: Sequence[Boot], path: Path, force: bool) -> Told:
     return {"out": str(path), "boots": len(found)}, [f"{path}: {counted(len(found), 'boot')}"]
 
 
-def _write_waveform(store: Store, found: Sequence[Boot], path: Path, force: bool) -> Told:
+def _write_waveform(store: Store, base: Path, found: Sequence[Boot], path: Path, force: bool) -> Told:
     from benchd.files import write_new
     from benchd.watch.waveform import waveform
 
     if len(found) != 1:
         raise UsageError(f"--vcd takes one boot; {len(found)} were named")
-    text, codes = waveform(found[0], Path(_capture(store, found[0])))
+    text, codes = waveform(found[0], Path(_capture(store, found[0])), base)
     write_new(path, text.encode(), force, [])
     told = {"out": str(path), "boots": 1, "codes": codes}
     return told, [f"{path}: {counted(codes, 'code')} of boot {found[0].id}"]
@@ -194,7 +195,10 @@ def _about(store: Store, boot: Boot, cut: Cut, origin: str, wanted: dict[str, bo
     for result in store.results(boot=boot.id) if wanted["results"] else ():
         one: dict[str, Any] = {"check": result.check, "passed": result.passed, "entered": result.entered}
         kept.append(one | ({"note": scrub(result.note)} if wanted["notes"] and result.note else {}))
-    note = scrub(trial.note) if trial is not None and wanted["notes"] else ""
+    if wanted["labels"] and boot.labels:
+        labels["labels"] = list(boot.labels)
+    notes = [boot.note, *([trial.note] if trial is not None else [])] if wanted["notes"] else []
+    note = "\n".join(scrub(one) for one in notes if one)
     return About((cut.boot.id,), origin, labels, note, tuple(kept))
 
 

@@ -173,24 +173,29 @@ class Cutter:
         first: int | None = None
         over = False
         for where, placed, events in self._reader.steps(boot.id, capture.path):
-            for event in events:
-                if isinstance(event, BootStarted) and event.boot.id == boot.id:
+            for event in (event for event in events if isinstance(event, BootStarted | BootOver)):
+                own = event.boot.id == boot.id
+                if isinstance(event, BootOver):
+                    over |= own
+                elif own:
                     begun, start_ns = len(after), event.t_ns
-                elif isinstance(event, BootStarted) and begun >= 0:
+                elif begun >= 0:
                     ends.append(len(after))
-                over |= isinstance(event, BootOver) and event.boot.id == boot.id
-            if placed is None or (begun >= 0 and over and len(ends) >= FURTHER) or len(after) >= MOST_AFTER:
+            if placed is None or _enough(over, ends, after):
                 break
             if first is None and not after and where == capture.path:
                 first = placed[0]
             after.append(placed[1])
         if begun < 0:
-            why = "; ".join(self._reader.problems) or "it holds other boots"
-            raise UsageError(f"{capture.path} does not hold boot {boot.id}: {why}")
+            raise self._missing(boot, capture)
         ends.append(len(after))
         before, in_force = self._before(capture, first)
         shift = len(before)
         return _Around([*before, *after], in_force, start_ns, begun + shift, [end + shift for end in ends])
+
+    def _missing(self, boot: Boot, capture: Capture) -> UsageError:
+        why = "; ".join(self._reader.problems) or "it holds other boots"
+        return UsageError(f"{capture.path} does not hold boot {boot.id}: {why}")
 
     def _before(self, capture: Capture, offset: int | None) -> tuple[list[Record], dict[tuple[str, ...], Record]]:
         """Return the records before an offset, as many as are kept, and what was in force before the first of them."""
@@ -211,6 +216,11 @@ class Cutter:
                 if file is capture and offset is not None and at >= offset:
                     return
                 yield record
+
+
+def _enough(over: bool, ends: list[int], after: list[Record]) -> bool:
+    """Whether no more records need to be looked at: the boot is over, and some have begun behind it."""
+    return (over and len(ends) >= FURTHER) or len(after) >= MOST_AFTER
 
 
 def _candidates(boot: Boot, around: _Around, start: int, end: int) -> Iterator[list[Record]]:
@@ -279,14 +289,16 @@ class _Trial:
         return Cut(found, records, self._links, self._anchor, table, text, len(boots) - 1, off_s)
 
 
+NAMES_AND_DATES = {
+    "id", "machine", "trial", "started", "ended", "passes_of", "imported", "left_out", "note", "labels",
+}  # fmt: skip
+"""What a record says besides what follows from its capture; `ended` and `passes_of` are compared otherwise."""
 Facts = tuple[object, list[float]]
 
 
 def _facts(boot: Boot, names: Names | None) -> Facts:
     """Return what a record says besides names and dates: its shape, and all times in it."""
-    value = boot.model_dump(
-        mode="json", exclude={"id", "machine", "trial", "started", "ended", "passes_of", "imported"}
-    )
+    value = boot.model_dump(mode="json", exclude=NAMES_AND_DATES)
     if names is not None:
         for span in value["blind"]:
             span["link"] = names.links.get(span["link"], span["link"])

@@ -70,17 +70,23 @@ def _whole(kind: str, parts: list[str | None], year: int) -> int:
     if kind in ("epoch", "seconds"):
         return int(parts[0] or 0)
     if kind == "clock":
-        hours, minutes, seconds = (int(part or 0) for part in parts[:3])
-        if hours > 23 or minutes > 59 or seconds > 60:
-            raise ValueError("there is no such time of day")
-        return hours * 3600 + minutes * 60 + seconds
+        return _of_day(*(int(part or 0) for part in parts[:3]))
     if kind == "date":
         if parts[0] not in MONTHS:
             raise ValueError("there is no such month")
         numbers = [year, MONTHS.index(parts[0]) + 1, *(int(part or 0) for part in parts[1:5])]
         return int(_leap(numbers).astimezone().timestamp())
-    moment = datetime(*(int(part or 0) for part in parts[:6]))  # type: ignore[arg-type]
-    zone = parts[7]
+    return _with_zone(datetime(*(int(part or 0) for part in parts[:6])), parts[7])  # type: ignore[arg-type]
+
+
+def _of_day(hours: int, minutes: int, seconds: int) -> int:
+    if hours > 23 or minutes > 59 or seconds > 60:
+        raise ValueError("there is no such time of day")
+    return hours * 3600 + minutes * 60 + seconds
+
+
+def _with_zone(moment: datetime, zone: str | None) -> int:
+    """Return a time in seconds since 1970; without a zone it is meant where this computer is."""
     if zone is None:
         return int(moment.astimezone().timestamp())
     digits = zone.replace(":", "")

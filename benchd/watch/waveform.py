@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from pathlib import Path
 
 from vcd import VCDWriter
@@ -33,9 +34,13 @@ def waveform(boot: Boot, capture: Path, base: Path = Path()) -> tuple[str, int]:
         "better (half-width). A code stands until the next one on its port; strobe turns at each code."
     )
     text = io.StringIO()
-    with VCDWriter(
-        text, timescale="1 us", date=boot.started, comment=_plain(comment), version=f"benchd {__version__}"
-    ) as out:
+    _draw(text, boot, events, _plain(comment))
+    return text.getvalue(), len(codes)
+
+
+def _draw(text: io.StringIO, boot: Boot, events: Sequence[CodeSeen | StageEntered], comment: str) -> None:
+    codes = [event for event in events if isinstance(event, CodeSeen) and event.t is not None]
+    with VCDWriter(text, timescale="1 us", date=boot.started, comment=comment, version=f"benchd {__version__}") as out:
         ports = {}
         for port in dict.fromkeys(event.port for event in codes):
             scope = "post" if port is None else f"port_{port:X}h"
@@ -55,7 +60,6 @@ def waveform(boot: Boot, capture: Path, base: Path = Path()) -> tuple[str, int]:
                 out.change(code, at, int(event.code, 16))
                 out.change(strobe, at, turned[event.port])
         out.close(max(last, round(boot.duration_s * 1e9 / UNIT_NS)))
-    return text.getvalue(), len(codes)
 
 
 def _us(event: Event) -> int:

@@ -25,14 +25,17 @@ WALL_NS = 1_772_391_600_000_000_000  # 2026-03-01 19:00 UTC
 class VirtualBench:
     """Boots `at286` without waiting; does what the daemon does with trials, captures and the store."""
 
-    def __init__(self, store: Store, folder: Path, machine: str = "at286", seed: int = 1) -> None:
+    def __init__(
+        self, store: Store, folder: Path, machine: str = "at286", seed: int = 1, *, rules: str = "demo-at286",
+        base: Path = Path(), now_ns: int = 1_000_000_000,
+    ) -> None:  # fmt: skip
         self.store, self.machine, self.seed, self.number = store, machine, seed, 0
-        table, text = load_table_text("demo-at286", Path())
+        table, text = load_table_text(rules, base)
         self.pipeline = Pipeline(machine, LINKS, Matcher(table), Anchor(WALL_NS, 0))
         self.keeper = CaptureKeeper(
             folder / machine, machine=machine, table=table.name, links=LINKS, wall_ns=WALL_NS, mono_ns=0
         )
-        self.now_ns = 1_000_000_000
+        self.now_ns = now_ns
         self.trial = ""
         self.boots: dict[str, Boot] = {}
         self._feed(Annotation(self.now_ns, "table", text))

@@ -83,5 +83,6 @@ function row(boot, picked, pick, longest) {
     el("span", { class: "end" }, boot.last_stage ? wire(boot.last_stage, 40) : "–",
       boot.trial ? [" · ", wire(boot.trial, 20)] : null,
       boot.left_out ? [" · left out: ", wire(boot.left_out, 80)] : null, (boot.labels ?? []).map((one) => [" ", el("span", { class: "label" }, wire(one, 40))]), boot.note ? [" ", wire(boot.note, 80)] : null,
+      boot.imported ? " · imported" : null,
       boot.findings.length ? ` · ${boot.findings.length} ${boot.findings.length === 1 ? "finding" : "findings"}` : null));
 }
