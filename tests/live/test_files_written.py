@@ -66,6 +66,6 @@ def test_copies_of_the_store_take_new_names_only(tmp_path: Path, write: Callable
     """They have no --force: a pipe that is there stays too."""
     out = tmp_path / "copy.db"
     os.mkfifo(out)
-    with pytest.raises(UsageError, match="copy.db exists already; name a new file"):
+    with pytest.raises(UsageError, match=r"copy\.db exists already; name a new file"):
         write(out)
     assert stat.S_ISFIFO(out.lstat().st_mode) and not (tmp_path / "copy.db.part").exists()
