@@ -123,9 +123,10 @@ class Boots(Marks):
         return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == boot_id))[0]
 
     def newest_measured(self, machine: str | None = None) -> Boot | None:
-        """The newest boot with a report, of a machine or of any; None where there is none."""
+        """The newest boot with a report that counts, of a machine or of any of this bench; None where there is none."""
         boot = schema.boot
-        wanted = sa.select(boot.c.id).where(boot.c.measured.is_not(None))
+        wanted = sa.select(boot.c.id).where(boot.c.measured.is_not(None), ~is_left_out(boot.c.id))
+        wanted = wanted.where(sa.func.coalesce(boot.c.capture, "").not_like(f"{IMPORTED_OTHER}%"))
         if machine is not None:
             wanted = wanted.where(boot.c.machine == machine)
         newest = wanted.order_by(boot.c.started_us.desc(), boot.c.id.desc()).limit(1)

@@ -38,6 +38,8 @@ FORM = 1
 ABOUT, DIGESTS, STORE = "backup.json", "digests.json", "store.db"
 SETTINGS, DATA = "settings", "data"
 OUTBOX = "outbox.db"
+ROOM = ".benchd-"
+ENDINGS = (".tar", ".tar.gz", ".tgz", ".tar.xz")
 MODES = {".tar": "w", ".gz": "w:gz", ".tgz": "w:gz", ".xz": "w:xz"}
 """How a backup is packed, by the end of its name."""
 
@@ -79,9 +81,9 @@ def back_up(loaded: LoadedSettings, target: Path, made: str) -> BackedUp:
         raise UsageError(f"{target}: its directory does not exist; make it first")
     part = target.with_name(f"{target.name}.part")
     try:
-        with tempfile.TemporaryDirectory(prefix=".benchd-", dir=target.parent) as room:
+        with tempfile.TemporaryDirectory(prefix=ROOM, dir=target.parent) as room:
             with part.open("wb") as file:
-                packer = _Packer(file, MODES[target.suffix], target.resolve().parent)
+                packer = _Packer(file, MODES[target.suffix])
                 packer.pack(loaded, Path(room), made)
                 file.flush()
                 os.fsync(file.fileno())
@@ -96,20 +98,18 @@ def back_up(loaded: LoadedSettings, target: Path, made: str) -> BackedUp:
 class _Packer:
     """Puts one bench into an open tar file."""
 
-    def __init__(self, file: IO[bytes], mode: str, beside: Path) -> None:
+    def __init__(self, file: IO[bytes], mode: str) -> None:
         made = tarfile.open(fileobj=file, mode=mode, format=tarfile.PAX_FORMAT)  # type: ignore[call-overload]  # noqa: SIM115
         self._tar: tarfile.TarFile = made
-        self._beside = beside
         self._digests: dict[str, str] = {}
         self.done = BackedUp()
 
     def pack(self, loaded: LoadedSettings, room: Path, made: str) -> None:
         store_file = room / STORE
-        files = [path for path in _files(loaded) if not self._own(path)]
         with self._tar:
             self._text(ABOUT, json.dumps(_about(loaded, made), indent=1))
             self._settings(loaded)
-            for path in files:
+            for path in _files(loaded):
                 if path.name == STORED:
                     self._data(loaded, path)
             with Store.open(loaded.store_url, create=False, data=loaded.data) as store:
@@ -119,15 +119,11 @@ class _Packer:
                 self.done.boots, self.done.studies = rows["boot"], rows["study"]
             self._file(STORE, store_file)
             for path in _files(loaded):
-                if path.name != STORED and not self._own(path):
+                if path.name != STORED:
                     self._data(loaded, path)
             if (outbox := loaded.data / OUTBOX).exists():
                 self._file(f"{DATA}/{OUTBOX}", _copied(outbox, room / OUTBOX))
             self._text(DIGESTS, json.dumps(self._digests, indent=1))
-
-    def _own(self, path: Path) -> bool:
-        """Whether a file is a backup that lies in the data folder, finished or being made: it does not hold itself."""
-        return path.parent == self._beside and ".tar" in path.name
 
     def _settings(self, loaded: LoadedSettings) -> None:
         self._text(f"{SETTINGS}/{loaded.path.name}", _portable(loaded))
@@ -182,10 +178,12 @@ def _about(loaded: LoadedSettings, made: str) -> dict[str, Any]:
 
 def _files(loaded: LoadedSettings) -> Iterator[Path]:
     """Every file of the data folder that is copied as it lies there, in order."""
-    store = Path(loaded.store_url).name if loaded.settings.bench.store is None else None
+    # No backup holds itself, one that is being made, or an earlier one.
+    store = Path(loaded.store_url.rpartition("sqlite:///")[2]).name
     for path in sorted(loaded.data.rglob("*")):
         database = path.parent == loaded.data and path.name.removesuffix("-wal").removesuffix("-shm") in (store, OUTBOX)
-        skipped = database or path.name == LOCK or path.suffix in (".part", ".index")
+        backup = path.name.endswith(ENDINGS) or path.relative_to(loaded.data).parts[0].startswith(ROOM)
+        skipped = database or backup or path.name == LOCK or path.suffix in (".part", ".index")
         if path.is_file() and not path.is_symlink() and not skipped:
             yield path
 

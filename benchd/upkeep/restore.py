@@ -144,7 +144,7 @@ def _safe(archive: Path, member: tarfile.TarInfo) -> str:
     """Return the name of a plain file that stays inside the folder it is unpacked to. Raises ExternalError."""
     path = PurePosixPath(member.name)
     inside = not path.is_absolute() and ".." not in path.parts and "\0" not in member.name
-    known = len(path.parts) == 1 or path.parts[0] in (SETTINGS, DATA)
+    known = len(path.parts) == 1 or path.parts[:1] in ((SETTINGS,), (DATA,))
     if not member.isreg() or not inside or not known:
         raise ExternalError(f"{archive}: {member.name[:80]!r} is nothing that a backup holds; use another backup")
     return path.as_posix()
@@ -161,7 +161,8 @@ def _object(archive: Path, name: str, data: bytes) -> dict[str, Any]:
 
 
 def _known(archive: Path, about: dict[str, Any]) -> dict[str, Any]:
-    if not isinstance(about.get("form"), int) or not isinstance(about.get("settings"), str):
+    lists = isinstance(about.get("machines", []), list)
+    if not isinstance(about.get("form"), int) or not isinstance(about.get("settings"), str) or not lists:
         raise ExternalError(f"{archive}: {ABOUT} is damaged; use another backup")
     if about["form"] > FORM:
         raise UsageError(f"{archive}: was made by benchd {about.get('benchd')}; restore it with that one or a newer")

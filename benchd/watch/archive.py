@@ -6,8 +6,10 @@ What was left on a boot of its own (results, notes, labels) stands in the captur
 from __future__ import annotations
 
 import json
+import lzma
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -111,7 +113,7 @@ def _unpacked(path: Path, folder: Path) -> list[Path]:
             for number, member in enumerate(members, 1):  # names in an archive may lead anywhere: they are not used
                 out.append(folder / f"{number:04}.pcapng")
                 out[-1].write_bytes(archive.read(member))
-    except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError) as error:
+    except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, zlib.error, lzma.LZMAError) as error:
         raise UsageError(f"{path}: an archive that cannot be read: {error}; have it sent again") from None
     except OSError as error:
         raise ExternalError(f"{path}: cannot be unpacked: {error.strerror or error}; check the disk") from None

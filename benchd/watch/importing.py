@@ -10,7 +10,7 @@ from pathlib import Path
 
 from benchd.capture import Capture, CaptureWriter, read_capture
 from benchd.capture.keeper import folder_name
-from benchd.errors import BenchError, UsageError
+from benchd.errors import BenchError, ExternalError, UsageError, system_words
 from benchd.files import read_bytes
 from benchd.store import Hand, Result, Store
 from benchd.store.boots import IMPORTED, IMPORTED_OTHER
@@ -63,8 +63,9 @@ class Importer:
             wanted = {names.of_boot(boot_id, capture.machine) for boot_id in about.boots}
             found = [boot for boot in found if boot.id in wanted]
         for boot in found:
-            (out.new if self._save(as_ended(boot), kept) else out.known).append(boot)
-            if about is not None:
+            new = self._save(as_ended(boot), kept)
+            (out.new if new else out.known).append(boot)
+            if about is not None and (new or self._store.boot(boot.id).imported):
                 self._add_results(boot, about)
 
     def remove(self, boot_id: str) -> Boot:
@@ -118,7 +119,10 @@ class Importer:
         path = folder / f"{digest}.pcapng"
         if path.exists():
             return path
-        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise ExternalError(f"{folder}: cannot be made: {system_words(error)}; see bench.data") from None
         part = folder / f".{digest}.{os.getpid()}.part"
         names = Names(machine, {}, trials=True)
         try:
@@ -143,7 +147,8 @@ class Importer:
         return True
 
     def _add_results(self, boot: Boot, about: About) -> None:
-        there = {(one.check, one.entered) for one in self._store.results(boot=boot.id)}
+        stored = [*self._store.results(boot=boot.id), *self._store.results(boot=boot.id, taken_back=True)]
+        there = {(one.check, one.entered) for one in stored}
         wanted = [_result(boot.id, one) for one in about.results]
         self._store.add_results([one for one in wanted if one is not None and (one.check, one.entered) not in there])
 

@@ -28,8 +28,12 @@ LATENCY_NS = 2_000_000
 """How late a program may stamp what came, besides what its stamps leave open."""
 LINK = "console"
 MOST_TOLD = 5
+EARLIEST_NS, LATEST_NS = (
+    round(datetime(year, month, 1, tzinfo=UTC).timestamp()) * NS for year, month in ((2, 1), (9998, 12))
+)
+"""Wall times that can be written with any zone."""
 YEAR_NS = 365 * DAY_NS
-_TIMING = re.compile(r"(?:([OIHS]) )?(\d+(?:\.\d+)?) (.*)")
+_TIMING = re.compile(r"(?:([OIHS]) )?(\d{1,9}(?:\.\d{1,9})?) (.*)")
 _STARTED = re.compile(rb"Script started on (\d{4}-\d\d-\d\d \d\d:\d\d:\d\d[+-]\d\d:\d\d)")
 
 
@@ -75,6 +79,9 @@ def read_text_log(path: Path, *, times: str = "auto", timing: Path | None = None
 def _finished(records: list[Record], info: LinkInfo, wall_ns: int, remark: str, problems: list[str]) -> TextLog:
     first = records[0].t_ns if records else 0
     last = records[-1].t_ns if records else 0
+    for t_ns in (wall_ns + first, wall_ns + last):
+        if not EARLIEST_NS <= t_ns <= LATEST_NS:
+            raise UsageError("the stamps lead to a time before the year 2 or after 9998; give another --times")
     whole = [LinkState(LINK, first, True, "saved text"), *records, Annotation(last, "end", "the text ends")]
     return TextLog(whole, info, Anchor(wall_ns, 0), remark, problems)
 

@@ -14,6 +14,9 @@ log = logging.getLogger(__name__)
 
 Judge = Callable[[Store, Trial, Boot | None], GoalNow]
 
+LOOKED_AT = 20
+"""How many of the newest stored boots are looked through for one of this bench: the others were imported."""
+
 
 class VerdictWatch:
     """Asks the store for what no event carries. `newest(machine)` is the boot that is shown, None before the first.
@@ -55,8 +58,8 @@ class VerdictWatch:
                 self._describe(machine, goal)
 
     def _last(self, machine: str) -> Boot | None:
-        found = self._store.boots(machine=machine, limit=1)
-        return found[0] if found else None
+        found = self._store.boots(machine=machine, limit=LOOKED_AT)
+        return next((boot for boot in found if not boot.imported), None)
 
     def _goal(self, machine: str, boot: Boot | None) -> GoalNow | None:
         trial = self._store.current_trial(machine)

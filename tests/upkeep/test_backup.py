@@ -69,8 +69,8 @@ def with_study(folder: Path) -> None:
     (folder / "study.toml").write_text(STUDY)
     benchd("study", "new", "card", "--from", "study.toml", cwd=folder)
     for base, passed in (("C800", "fail"), ("D000", "pass")):
-        benchd("trial", "start", f"base={base}", "slot=1", "--study", "card", cwd=folder)
-        benchd("trial", "result", "card-found", passed, cwd=folder)
+        benchd("trial", "start", f"base={base}", "slot=1", "--study", "card", "--end-running", cwd=folder)
+        benchd("trial", "result", "goal", passed, cwd=folder)
     benchd("trial", "end", cwd=folder)
 
 
@@ -93,6 +93,32 @@ def test_a_restored_bench_says_the_same(bench: Path, tmp_path: Path) -> None:
     ]
 
 
+def test_a_backup_holds_no_backup(bench: Path) -> None:
+    """One that is made in the data folder holds neither itself, nor its own work, nor an earlier one."""
+    loaded = load_settings(bench / "bench.toml")
+    (bench / "data/old.tar.gz").write_bytes(b"an earlier one")
+    back_up(loaded, bench / "data/b.tar", MADE)
+    with tarfile.open(bench / "data/b.tar") as tar:
+        names = tar.getnames()
+    assert sorted(name for name in names if name.startswith("data/")) == [
+        "data/captures/pc/a.pcapng", "data/captures/pc/stored.json",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("about", ['{"form": 1, "settings": "bench.toml", "machines": 5}', "[]", '{"form": "x"}'])
+def test_a_strange_beginning_is_refused(tmp_path: Path, about: str) -> None:
+    """Whatever stands where the description should be, and a folder as a member, ends in words."""
+    for members in ([("backup.json", about)], [(".", None), ("backup.json", about)]):
+        with tarfile.open(tmp_path / "b.tar", "w") as tar:
+            for name, text in members:
+                info = tarfile.TarInfo(name)
+                info.type = tarfile.DIRTYPE if text is None else tarfile.REGTYPE
+                info.size = len(text or "")
+                tar.addfile(info, io.BytesIO((text or "").encode()))
+        with pytest.raises(ExternalError, match=r"use another backup"):
+            check_backup(tmp_path / "b.tar")
+
+
 def test_a_backup_is_checked_whole(bench: Path, tmp_path: Path) -> None:
     """Any byte that differs is found, wherever it lies in a file's content; so is an end that is missing."""
     back_up(load_settings(bench / "bench.toml"), tmp_path / "b.tar", MADE)
@@ -100,13 +126,14 @@ def test_a_backup_is_checked_whole(bench: Path, tmp_path: Path) -> None:
     assert check_backup(tmp_path / "b.tar").machines == ("pc",)
     with tarfile.open(tmp_path / "b.tar") as tar:
         places = [(m.name, m.offset_data + m.size // 2) for m in tar if m.size]
+        end = max(m.offset_data + m.size for m in tar.getmembers())  # tar's own blocks of zeros come after it
     assert {"store.db", "settings/bench.toml", "data/captures/pc/a.pcapng"} <= {name for name, _ in places}
     for name, place in places:
         (tmp_path / "bad.tar").write_bytes(good[:place] + bytes([good[place] ^ 0x10]) + good[place + 1 :])
         with pytest.raises(ExternalError, match=r"damaged|holds no"):
             restore(tmp_path / "bad.tar", tmp_path / "new")
         assert not (tmp_path / "new").exists(), name
-    for cut in range(0, len(good), 5000):
+    for cut in [*range(0, end, 5000), end - 1]:
         (tmp_path / "bad.tar").write_bytes(good[:cut])
         with pytest.raises((ExternalError, UsageError), match=r"cut short|cannot be read|no backup"):
             restore(tmp_path / "bad.tar", tmp_path / "new")
@@ -173,7 +200,7 @@ def test_to_a_server_and_back(bench: Path, tmp_path: Path, cluster) -> None:  # 
     assert [benchd(*words, cwd=tmp_path / "served") for words in questions] == before
     told = benchd("trial", "start", "base=C800", "slot=2", cwd=tmp_path / "served")
     assert "T3" in told, "numbers go on after the copied ones"
-    benchd("trial", "result", "card-found", "fail", cwd=tmp_path / "served")
+    benchd("trial", "result", "goal", "fail", cwd=tmp_path / "served")
     benchd("restore", str(tmp_path / "b.tar"), "--to", str(tmp_path / "x"), "--store", url, code=2, cwd=tmp_path)
     benchd("backup", str(tmp_path / "c.tar"), cwd=tmp_path / "served")
     after = [benchd(*words, cwd=tmp_path / "served") for words in questions]
