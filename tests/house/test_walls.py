@@ -96,6 +96,7 @@ MAY_KNOW = {
                 "importing",
                 "waveform",
                 "listening",
+                "textlog",
             )
         ),
         "benchd.capture",

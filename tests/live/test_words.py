@@ -172,7 +172,7 @@ def test_no_news_is_said_with_its_age(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [100.0]
     monkeypatch.setattr("benchd.cli.live.time.monotonic", lambda: now[0])
     monkeypatch.setattr("benchd.cli.live.time.sleep", enough)
-    monkeypatch.setattr(live, "draw", lambda picture: picture["machine"])
+    monkeypatch.setattr(live, "draw", lambda picture, *size: [picture["machine"]])
     out = io.StringIO()
     with pytest.raises(EnoughError):
         live.Feed(Ended(now), "bench", {"pc"}).watch(Console(file=out, width=120))  # type: ignore[arg-type]
