@@ -16,7 +16,6 @@ import hashlib
 import io
 import json
 import os
-import sqlite3
 import tarfile
 import tempfile
 from collections.abc import Iterator
@@ -30,6 +29,7 @@ from benchd.rom.loading import load_map
 from benchd.rules.files import find_table, shipped_dir
 from benchd.settings import LoadedSettings
 from benchd.store import Store
+from benchd.store.database import backup_sqlite
 from benchd.tomlfile import with_values
 from benchd.watch.folder import LOCK
 from benchd.watch.progress import FILE as STORED
@@ -88,7 +88,7 @@ def back_up(loaded: LoadedSettings, target: Path, made: str) -> BackedUp:
                 file.flush()
                 os.fsync(file.fileno())
             os.replace(part, target)
-    except (OSError, sqlite3.Error) as error:
+    except OSError as error:
         raise ExternalError(f"backup {target} failed: {error}; check the disk and free space") from error
     finally:
         part.unlink(missing_ok=True)
@@ -122,7 +122,8 @@ class _Packer:
                 if path.name != STORED:
                     self._data(loaded, path)
             if (outbox := loaded.data / OUTBOX).exists():
-                self._file(f"{DATA}/{OUTBOX}", _copied(outbox, room / OUTBOX))
+                backup_sqlite(str(outbox), room / OUTBOX)
+                self._file(f"{DATA}/{OUTBOX}", room / OUTBOX)
             self._text(DIGESTS, json.dumps(self._digests, indent=1))
 
     def _settings(self, loaded: LoadedSettings) -> None:
@@ -231,17 +232,3 @@ def secret_files(loaded: LoadedSettings) -> Iterator[Path]:
     for path in named:
         if path is not None:
             yield loaded.base / path
-
-
-def _copied(source: Path, target: Path) -> Path:
-    """Copy a SQLite file as it is at one moment, while others write it."""
-    reader = sqlite3.connect(f"{source.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)
-    try:
-        writer = sqlite3.connect(target)
-        try:
-            reader.backup(writer)
-        finally:
-            writer.close()
-    finally:
-        reader.close()
-    return target
