@@ -12,7 +12,7 @@ from pydantic import Field
 
 from benchd.errors import UsageError
 from benchd.sinks.page_feed import MachinePicture, PageFeed
-from benchd.vocabulary.models import Model
+from benchd.web.bodies import Body
 
 if TYPE_CHECKING:
     from benchd.web.bench import ServedBench
@@ -25,7 +25,7 @@ RETRY_MS = 1000
 SILENCE_MOST_S = 86_400.0
 
 
-class Silence(Model):
+class Silence(Body):
     """One alarm, and how long nothing is to be heard of it: 0 lets it be heard again. It ends with the alarm."""
 
     kind: Annotated[str, Field(max_length=40, description="of the finding that stands, or `link`")]

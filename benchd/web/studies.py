@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, HTTPException, Query
-from pydantic import ConfigDict, Field, RootModel
+from pydantic import Field, RootModel
 
 from benchd.errors import UsageError
 from benchd.inference.study import Change
@@ -26,6 +26,7 @@ from benchd.studies.weighing import next_trials as rank
 from benchd.studies.weighing import why as weigh
 from benchd.vocabulary.models import Model
 from benchd.vocabulary.nearest import meant
+from benchd.web.bodies import Body
 from benchd.web.problems import Refused, StillRuns
 
 if TYPE_CHECKING:
@@ -33,12 +34,6 @@ if TYPE_CHECKING:
 
 Text = Annotated[str, Field(max_length=200)]
 LIST_MOST = 1000
-
-
-class Body(Model):
-    """What a request brings. Built at once: the library that takes it apart knows no other way."""
-
-    model_config = ConfigDict(defer_build=False)
 
 
 class StartTrial(Body):
@@ -69,7 +64,7 @@ class EnterResult(Body):
     new: bool = Field(False, description="a check that nobody named before is meant")
 
 
-class NewStudy(Model):
+class NewStudy(Body):
     """A study by its name, and either the TOML text that `benchd study new --from` takes, or the same as JSON."""
 
     name: Annotated[str, Field(min_length=1, max_length=200)]

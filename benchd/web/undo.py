@@ -11,6 +11,7 @@ from benchd.store.study_models import DeletedStudy, DeletedTrial, LogEntry, Resu
 from benchd.studies.loaded import summaries
 from benchd.studies.undo import DELETED, delete_study, deletion, export_name, log_words, move
 from benchd.vocabulary.models import Boot, Model
+from benchd.web.bodies import Body
 from benchd.web.problems import NotYet, Refused
 from benchd.web.studies import LIST_MOST, StudyLine, Text, asked, page_hand
 
@@ -18,37 +19,37 @@ if TYPE_CHECKING:
     from benchd.web.bench import ServedBench
 
 
-class MoveBoot(Model):
+class MoveBoot(Body):
     """The trial that a boot belongs to; null: to none."""
 
     trial: Text | None
 
 
-class LeaveOut(Model):
+class LeaveOut(Body):
     """Why a boot is left out."""
 
     reason: Annotated[str, Field(max_length=400)]
 
 
-class BootNote(Model):
+class BootNote(Body):
     """What is written about a boot; empty: nothing."""
 
     text: Annotated[str, Field(max_length=10_000)]
 
 
-class BootLabels(Model):
+class BootLabels(Body):
     """All labels that a boot has from now on."""
 
     labels: Annotated[list[Text], Field(max_length=20)]
 
 
-class TrialName(Model):
+class TrialName(Body):
     """What people call a trial; empty: it has its id only."""
 
     name: Annotated[str, Field(max_length=200)]
 
 
-class DeleteStudy(Model):
+class DeleteStudy(Body):
     """Without `yes` nothing is deleted: the answer (409) tells what would be."""
 
     yes: bool = False

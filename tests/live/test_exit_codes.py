@@ -92,7 +92,7 @@ def test_the_story_has_a_good_and_a_stalled_boot(case: Case) -> None:
         ("boots --csv", 0, "hand-over_s"),
         ("boots export nobody --out b.pcapng", 2, "there is no boot"),
         ("boots export last", 2, "give one of --out"),
-        ("boots import none.pcapng", 2, "No such file"),
+        ("boots import none.pcapng", 2, "there is no such file"),
         ("boots import a.pcapng", 2, "--same-machine"),
         ("ports", 0, ""),
         ("setup", 2, "bench.toml exists and is never written over"),
