@@ -84,6 +84,18 @@ class Bench:
             if code == 0x40:
                 self.take(Chunk("console", self.ms * MS + 333, line.encode()))
 
+    def live(self, life: list[tuple[str, int]]) -> list[Boot]:
+        """Do what a `LIFE` says, from power on, in files as short as can be; return the boots that were told."""
+        self.run.limit_bytes = 1
+        self.modem(True)
+        for what, then_ms in life:
+            if what in ("good", "hangs"):
+                self.boot(GOOD if what == "good" else HANGS)
+            elif what in ("off", "on"):
+                self.modem(what == "on")
+            self.go(then_ms)
+        return self.finish()
+
     def finish(self) -> list[Boot]:
         self.events += self.run.finish()
         return boots_of(self.events)

@@ -7,8 +7,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from boots.test_rotation import GOOD as GOOD_MS
-from boots.test_rotation import HANGS, LIFE, Bench
+from boots.test_rotation import LIFE, Bench
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from live.by_capture import NS, POST, codes, write
@@ -78,15 +77,7 @@ def test_a_boot_of_a_watched_machine_over_several_files(
 ) -> None:
     """Files as the watcher writes them, begun between boots, with what was in force said again."""
     bench = Bench(tmp_path_factory.mktemp("life"))
-    bench.run.limit_bytes = 1
-    bench.modem(True)
-    for what, then_ms in life:
-        if what in ("good", "hangs"):
-            bench.boot(GOOD_MS if what == "good" else HANGS)
-        elif what in ("off", "on"):
-            bench.modem(what == "on")
-        bench.go(then_ms)
-    bench.finish()
+    bench.live(life)
     for boot, alone, _ in recut(bench.captures, bench.folder):
         assert facts(alone) == facts(boot)
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from boots.test_rotation import GOOD as GOOD_MS
-from boots.test_rotation import HANGS, LIFE, Bench
+from boots.test_rotation import LIFE, Bench
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from live.by_capture import GOOD, WALL_NS, codes, write
@@ -311,16 +311,8 @@ def test_what_the_watcher_writes_is_enough(
             patch.setattr(indexing, "EVERY", 20)
             patch.setattr(indexing, "APART", 0)
         bench = Bench(tmp_path_factory.mktemp("life"))
-        bench.run.limit_bytes = 1
-        bench.modem(True)
         began: dict[str, Path] = {}
-        for what, then_ms in life:
-            if what in ("good", "hangs"):
-                bench.boot(GOOD_MS if what == "good" else HANGS)
-            elif what in ("off", "on"):
-                bench.modem(what == "on")
-            bench.go(then_ms)
-        bench.finish()
+        bench.live(life)
         replay = Replay(bench.captures)
         whole = []
         for event in replay.events():
