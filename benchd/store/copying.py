@@ -8,7 +8,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from benchd.errors import ExternalError, UsageError
-from benchd.store.database import Database
+from benchd.store.database import UPGRADE_S, Database
 from benchd.store.schema import boot, metadata, result, study, trial
 
 ROWS = 1000
@@ -21,7 +21,7 @@ def copy_store(source: Database, target: Database) -> int:
     as it was.
     """
     copied = 0
-    with source.read_long() as reading, target.write_long() as writing:
+    with source.read(UPGRADE_S) as reading, target.write(UPGRADE_S) as writing:
         for table in (boot, study, trial, result):
             if writing.execute(sa.select(sa.literal(1)).select_from(table).limit(1)).first() is not None:
                 raise UsageError(f"store {target.where} is not empty; name a new database, nothing was changed")

@@ -91,35 +91,19 @@ class Database:
             self._copy.cleanup()
 
     @contextmanager
-    def read(self) -> Iterator[sa.Connection]:
-        """One consistent view of the store, however long it is looked at."""
+    def read(self, limit_s: float | None = None) -> Iterator[sa.Connection]:
+        """One consistent view of the store, however long it is looked at; a server has `limit_s` for it (`CALL_S`)."""
         self._ready()
-        with self._transaction(self._reading) as connection:
+        with self._transaction(self._reading, limit_s) as connection:
             yield connection
 
     @contextmanager
-    def write(self) -> Iterator[sa.Connection]:
-        """All or nothing; on leaving it is on the disk."""
+    def write(self, limit_s: float | None = None) -> Iterator[sa.Connection]:
+        """All or nothing; on leaving it is on the disk. A server has `limit_s` for it (`CALL_S`)."""
         if self.read_only:
             raise UsageError(f"store {self.where} was opened for reading only")
         self._ready()
-        with self._transaction(self._writing) as connection:
-            yield connection
-
-    @contextmanager
-    def read_long(self) -> Iterator[sa.Connection]:
-        """As `read`, for a copy of all rows: a server may take as long as for an upgrade."""
-        self._ready()
-        with self._transaction(self._reading, UPGRADE_S) as connection:
-            yield connection
-
-    @contextmanager
-    def write_long(self) -> Iterator[sa.Connection]:
-        """As `write`, for a copy of all rows: a server may take as long as for an upgrade."""
-        if self.read_only:
-            raise UsageError(f"store {self.where} was opened for reading only")
-        self._ready()
-        with self._transaction(self._writing, UPGRADE_S) as connection:
+        with self._transaction(self._writing, limit_s) as connection:
             yield connection
 
     @contextmanager
