@@ -183,7 +183,8 @@ class WindowTable(_Table):
             raise misplaced("window", (key,), f'memory of kind "{self.kind}" runs no code of its own: leave {key} out')
         step = STEPS.get(self.kind, 1)
         if self.size % step:
-            why = f'{self.size:,} bytes: a window of kind "{self.kind}" is made of pieces of {step // 1024} KiB'
+            piece = f"{step // 1024} KiB" if step >= 1024 else f"{step} bytes"
+            why = f'{self.size:,} bytes: a window of kind "{self.kind}" is made of pieces of {piece}'
             raise misplaced("window", ("size",), why)
         if self.kind == "page-frame" and self.size > FRAME_MOST:
             raise misplaced("window", ("size",), f"{self.size:,} bytes: a page frame has at most four pages, 64 KiB")

@@ -98,6 +98,7 @@ WRONG = {
     "a frame of odd pages": (FRAME.format("20K"), ":4:", 'window[1].size: 20,480 bytes: a window of kind "page-frame"'),
     "a frame of five pages": (FRAME.format("80K"), ":4:", "a page frame has at most four pages, 64 KiB"),
     "a shadow of 1K": (FRAME.format("1K").replace("page-frame", "shadow"), ":4:", "is made of pieces of 4 KiB"),
+    "a block of 8 bytes": (FRAME.format("8").replace("page-frame", "umb"), ":4:", "is made of pieces of 16 bytes"),
     "a block with codes": (
         FRAME.format("64K").replace("page-frame", "umb") + 'codes = ["80"]\n',
         ":6:",

@@ -90,7 +90,7 @@ def test_a_map_with_every_kind_of_window_is_shown(site: Rig) -> None:
     path.write_text(
         MAP
         + "".join(
-            f'[[window]]\nname = "a {kind}"\nbase = "{0xE0000 + 0x1000 * n:05X}"\nsize = "8K"\nkind = "{kind}"\n'
+            f'[[window]]\nname = "a {kind}"\nbase = "{0xE0000 + 0x1000 * n:05X}"\nsize = "16K"\nkind = "{kind}"\n'
             for n, kind in enumerate(KINDS)
         )
     )
