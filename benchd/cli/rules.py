@@ -230,22 +230,12 @@ def fit(
     """
     import sys
 
-    from benchd.errors import BenchError
     from benchd.inference.fitting import FITS, ranked
-    from benchd.rules.files import DEMO, load_table, shipped_tables
     from benchd.studies.drafting import read_record
 
     record = read_record(captures)
-    here = {path.stem: path for path in sorted(Path("rules").glob("*.toml"))}
-    tables = []
-    shipped = {name: path for name, path in shipped_tables().items() if name != DEMO}
-    for path in {**shipped, **here}.values():
-        try:
-            tables.append(load_table(str(path.resolve()), Path()))
-        except BenchError as error:
-            print(f"benchd: left out: {clean(str(error))}", file=sys.stderr)
     codes = any(event.kind == "code" for boot in record.boots for event in boot.events)
-    fits = ranked(tables, [boot.events for boot in record.boots])
+    fits = ranked(_all_tables(), [boot.events for boot in record.boots])
     best = [one for one in fits if one.fits]
     if json:
         emit_json({"boots": len(record.boots), "least": FITS, "tables": [one.to_json() for one in fits]})
@@ -264,6 +254,24 @@ def fit(
         print(f"benchd: {clean(problem)}", file=sys.stderr)
     if record.problems or not best:
         raise typer.Exit(1)
+
+
+def _all_tables() -> list[RuleTable]:
+    """Those in ./rules and the shipped ones but the demo's; what is wrong with others is told."""
+    import sys
+
+    from benchd.errors import BenchError
+    from benchd.rules.files import DEMO, load_table, shipped_tables
+
+    here = {path.stem: path for path in sorted(Path("rules").glob("*.toml"))}
+    shipped = {name: path for name, path in shipped_tables().items() if name != DEMO}
+    tables = []
+    for path in {**shipped, **here}.values():
+        try:
+            tables.append(load_table(str(path.resolve()), Path()))
+        except BenchError as error:
+            print(f"benchd: left out: {clean(str(error))}", file=sys.stderr)
+    return tables
 
 
 @sub.command()

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchd.cli.common import ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, local, say
+
+if TYPE_CHECKING:
+    from benchd.store import Store
 
 TrialName = Annotated[str, typer.Argument(help="A trial's id.", metavar="TRIAL")]
 
@@ -85,10 +88,8 @@ def log(
     with study_store(config) as store:
         whole = store.boot(boot).id if boot is not None else None
         found = store.log(study=study, trial=trial, boot=whole, limit=limit)
-        if not found and study is not None:
-            store.study(study)
-        if not found and trial is not None:
-            store.trial(trial)
+        if not found:
+            _refuse_unknown(store, study, trial)
         outside = [one for one in store.results(outside=True) if whole in (None, one.boot)]
     if json:
         emit_json([entry.model_dump(mode="json") | {"what": log_words(entry)} for entry in found])
@@ -99,3 +100,11 @@ def log(
     if study is None and trial is None:
         for line in outside_lines(outside):
             say(line)
+
+
+def _refuse_unknown(store: Store, study: str | None, trial: str | None) -> None:
+    """Nothing was done to what there is, or there is no such thing. Raises UsageError for that."""
+    if study is not None:
+        store.study(study)
+    if trial is not None:
+        store.trial(trial)

@@ -266,11 +266,7 @@ def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: st
     A boot that was left out has its reason in a column of its own, beside the result that it would have.
     """
     names = [factor.name for factor in known.study.factors]
-    if goal_column in names:
-        raise UsageError(f"a factor is called {goal_column!r} too: choose another --goal-column")
-    for name in BESIDES:
-        if name in names:
-            raise UsageError(f"a factor is called {name!r}, as a column of what else is known of a boot: rename it")
+    _refuse_columns(names, goal_column)
     more = [name for name in (RESEATED, RESTED) if any(_told_before(view)[name] for view in views)]
     more += [LEFT_OUT] if any(view.left_out for view in views) else []
     out = io.StringIO(newline="")
@@ -281,6 +277,14 @@ def export_table(known: LoadedStudy, views: Sequence[TrialView], goal_column: st
         bare = not any("\r" in cell for cell in cells)
         csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_MINIMAL if bare else csv.QUOTE_ALL).writerow(cells)
     return out.getvalue()
+
+
+def _refuse_columns(names: Sequence[str], goal_column: str) -> None:
+    if goal_column in names:
+        raise UsageError(f"a factor is called {goal_column!r} too: choose another --goal-column")
+    for name in BESIDES:
+        if name in names:
+            raise UsageError(f"a factor is called {name!r}, as a column of what else is known of a boot: rename it")
 
 
 def left_out_remarks(views: Sequence[TrialView]) -> list[str]:

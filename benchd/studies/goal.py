@@ -82,11 +82,9 @@ def judge(
         inside = judge(goal, boot.model_copy(update={"left_out": None}), results, needs=needs)
         words = left_out_words(boot.left_out)
         return Verdict(boot.id, None, words, inside.source, left_out=boot.left_out, if_counted=inside.ok)
-    entered = [one for one in results if one.check == GOAL and one.left_out is None]
-    if entered:
-        last = entered[-1]
-        note = f": {last.note}" if last.note else ""
-        return Verdict(boot.id, last.passed, f"entered as {'ok' if last.passed else 'fail'}{note}", last.source)
+    entered = _entered(boot, results)
+    if entered is not None:
+        return entered
     if boot.passes_of:
         return Verdict(boot.id, None, f"an earlier pass of {boot.passes_of}")
     told = goal.kind == "check-passed" and any(one.check == goal.target for one in results)
@@ -99,6 +97,16 @@ def judge(
         return Verdict(boot.id, *_RULES[goal.kind](goal, boot, results))
     ok, why = _RULES[goal.kind](goal, boot.model_copy(update={"outcome": "stalled"}), results)
     return Verdict(boot.id, ok, f"{why} (restarted at this place {restarts} times in a row)")
+
+
+def _entered(boot: Boot, results: Sequence[Result]) -> Verdict | None:
+    """The verdict that a person entered last for a boot, None where there is none that counts."""
+    entered = [one for one in results if one.check == GOAL and one.left_out is None]
+    if not entered:
+        return None
+    last = entered[-1]
+    note = f": {last.note}" if last.note else ""
+    return Verdict(boot.id, last.passed, f"entered as {'ok' if last.passed else 'fail'}{note}", last.source)
 
 
 def cut_at_one_place(boots: Sequence[Boot]) -> dict[str, int]:

@@ -6,7 +6,7 @@ All results have `to_json`. Times are ISO 8601 with zone and come in as argument
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -327,18 +327,22 @@ def judged(
         verdicts += verdict
         told += checks
     goals = (GOAL, study.goal.target) if study.goal.kind == "check-passed" else (GOAL,)
-    verdicts += [
-        Verdict(None, one.passed, one.note or "entered without a boot", one.source)
-        if one.left_out is None
-        else Verdict(None, None, left_out_words(one.left_out), one.source, one.left_out, one.passed)
-        for one in loose
-        if one.check in goals
-    ]
+    verdicts += [_without_boot(one) for one in loose if one.check in goals]
+    told += [(one.check, one.passed) for one in loose if one.check != GOAL and one.left_out is None]
+    return tuple(verdicts), _passed(told)
+
+
+def _passed(told: Iterable[tuple[str, bool]]) -> dict[str, Passed]:
     counts: dict[str, list[bool]] = defaultdict(list)
-    by_hand = [(one.check, one.passed) for one in loose if one.check != GOAL and one.left_out is None]
-    for check, passed in [*told, *by_hand]:
+    for check, passed in told:
         counts[check].append(passed)
-    return tuple(verdicts), {name: Passed(sum(found), len(found)) for name, found in counts.items()}
+    return {name: Passed(sum(found), len(found)) for name, found in counts.items()}
+
+
+def _without_boot(one: Result) -> Verdict:
+    if one.left_out is not None:
+        return Verdict(None, None, left_out_words(one.left_out), one.source, one.left_out, one.passed)
+    return Verdict(None, one.passed, one.note or "entered without a boot", one.source)
 
 
 def _without_record(boot: str, results: Sequence[Result]) -> tuple[list[Verdict], list[tuple[str, bool]]]:

@@ -43,23 +43,28 @@ def check_goal(store: Store, goal: Goal, machine: str | None, tables: Tables) ->
     if goal.kind == "result-ok":
         return unchecked
     what = f"{WHAT[goal.kind]} '{goal.target}'"
-    own = {machine: tables[machine]} if machine is not None and machine in tables else tables
-    judging = {name: table for name, table in own.items() if table is not None and table.table.judges}
+    judging = _judging(machine, tables)
     if not judging:
         why = (
             "there are no settings with machines yet" if not tables else "no rule table of its machine reads or judges"
         )
         return [*unchecked, f"Whether the goal's {what} exists could not be checked: {why}."]
-    names = list(dict.fromkeys(name for table in judging.values() for name in targets(goal.kind, table)))
+    names = list(dict.fromkeys(name for table in judging for name in targets(goal.kind, table)))
     if goal.target in names or (goal.kind == "finding-absent" and goal.target.startswith(CODE_RULE)):
         return unchecked
-    tables_named = ", ".join(dict.fromkeys(table.table.name for table in judging.values()))
+    tables_named = ", ".join(dict.fromkeys(table.table.name for table in judging))
     if goal.kind == "check-passed" and not nearest(goal.target, names, 1):
         return [
             *unchecked,
             f"No rule of table {tables_named} reads {what} from the console: enter its results by hand.",
         ]
     raise UsageError(f"goal: the rule table {tables_named} has no {what}; {meant(goal.target, names)}")
+
+
+def _judging(machine: str | None, tables: Tables) -> list[RuleTable]:
+    """The rule tables that judge boots of `machine`; of all where it is None or not in the settings."""
+    own = [tables[machine]] if machine is not None and machine in tables else tables.values()
+    return [table for table in own if table is not None and table.table.judges]
 
 
 WHAT = {

@@ -60,21 +60,13 @@ def report_values(store: Store, name: str, now: str) -> dict[str, Any]:
         "tally": _tally(found),
         "ordering": plain(found.ordering.sentence) if found.failures else "",
         "factors": _factors(known),
-        "reference": ", ".join(f"{plain(f)} {plain(level)}" for f, level in (known.study.reference or {}).items()),
-        "exclusions": [
-            plain(f"{' and '.join(c.words() for c in one.conditions)}: {one.reason}") for one in known.study.exclusions
-        ],
         "trials": [_trial(known, view, first=i == 0) for i, view in enumerate(views)],
         "ladders": ladders,
         "stages": [plain(one, 80) for one in stage_names(views)] if ladders else [],
         "times": draw_stage_times(views),
         "legend": _legend(views),
         "stage_rows": _stage_rows(views),
-        "left_out": [
-            plain(f"{view.id}, {f'boot {one.boot}' if one.boot else 'a result'}: {one.left_out}")
-            for view in views
-            for one in view.left_out
-        ],
+        "left_out": _left_out(views),
         "remarks": [plain(text) for text in (*found.remarks, *found.evidence)],
         "checks": [plain(report.sentence) for report in found.checks],
         "agreement": _agreement(store, views),
@@ -82,7 +74,25 @@ def report_values(store: Store, name: str, now: str) -> dict[str, Any]:
         "version": __version__,
         "tables": _tables(store, views),
     }
-    return values | _causes(found) | _next(store, name)
+    return values | _about_study(known) | _causes(found) | _next(store, name)
+
+
+def _about_study(known: LoadedStudy) -> dict[str, Any]:
+    study = known.study
+    return {
+        "reference": ", ".join(f"{plain(f)} {plain(level)}" for f, level in (study.reference or {}).items()),
+        "exclusions": [
+            plain(f"{' and '.join(c.words() for c in one.conditions)}: {one.reason}") for one in study.exclusions
+        ],
+    }
+
+
+def _left_out(views: tuple[TrialView, ...]) -> list[str]:
+    return [
+        plain(f"{view.id}, {f'boot {one.boot}' if one.boot else 'a result'}: {one.left_out}")
+        for view in views
+        for one in view.left_out
+    ]
 
 
 def _legend(views: tuple[TrialView, ...]) -> str:

@@ -138,16 +138,8 @@ def log_words(entry: LogEntry) -> str:
     place = f"trial {entry.trial}" if entry.trial else f"boot {entry.boot}" if entry.boot else f"study {entry.study}"
     before, after = entry.before or "none", entry.after or "none"
     match entry.kind:
-        case "boot-moved":
-            return f"boot {entry.boot} moved: trial {before} -> {after}"
-        case "boot-left-out":
-            old = f" (before: {entry.before})" if entry.before else ""
-            return f"boot {entry.boot} left out: {after}{old}"
-        case "boot-counted":
-            return f"boot {entry.boot} counts again (was left out: {before})"
-        case "boot-noted" | "boot-labelled":
-            what = "note" if entry.kind == "boot-noted" else "labels"
-            return f"boot {entry.boot}, {what}: {before} -> {after}"
+        case "boot-moved" | "boot-left-out" | "boot-counted" | "boot-noted" | "boot-labelled":
+            return _boot_words(entry, before, after)
         case "result-entered":
             return f"result {entry.result} entered for {_result_place(entry)}: {after}"
         case "result-taken-back":
@@ -160,6 +152,20 @@ def log_words(entry: LogEntry) -> str:
             return f"{place} {entry.kind.removeprefix('trial-')}: {after}"
         case _:
             return f"{place} {entry.kind.partition('-')[2]}"
+
+
+def _boot_words(entry: LogEntry, before: str, after: str) -> str:
+    match entry.kind:
+        case "boot-moved":
+            return f"boot {entry.boot} moved: trial {before} -> {after}"
+        case "boot-left-out":
+            old = f" (before: {entry.before})" if entry.before else ""
+            return f"boot {entry.boot} left out: {after}{old}"
+        case "boot-counted":
+            return f"boot {entry.boot} counts again (was left out: {before})"
+        case _:
+            what = "note" if entry.kind == "boot-noted" else "labels"
+            return f"boot {entry.boot}, {what}: {before} -> {after}"
 
 
 def _result_place(entry: LogEntry) -> str:
