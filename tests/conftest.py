@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 
 import pytest
 
@@ -40,6 +41,14 @@ os.environ["PATH"] += os.pathsep + os.pathsep.join(("/usr/sbin", "/sbin"))
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--without", action="append", default=[], metavar="PEER", help="leave tests with PEER out")
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """A library that lets a broken pipe end the process would end a whole worker, in whatever test comes to one."""
+    if signal.getsignal(signal.SIGPIPE) is not signal.SIG_IGN:
+        raise pytest.UsageError(
+            "a module that the tests import gave SIGPIPE its default back: import it where it is used"
+        )
 
 
 def pytest_configure(config: pytest.Config) -> None:
