@@ -34,9 +34,18 @@ ROOT = Path(__file__).resolve().parents[2]
 ENV = {key: value for key, value in os.environ.items() if key != "BENCHD_CONFIG"}
 
 
+class Switch:
+    """The machine's switch: while `on` is set it boots; `off` is set once it rests."""
+
+    def __init__(self) -> None:
+        self.on, self.off = threading.Event(), threading.Event()
+        self.on.set()
+
+
 @contextlib.contextmanager
-def booting(folder: Path, form: PostFormat = raw_code) -> Iterator[SimMachine]:
+def booting(folder: Path, form: PostFormat = raw_code, switch: Switch | None = None) -> Iterator[SimMachine]:
     """The simulated machine, booting again and again: its ports are `card` and `cable` in `folder`."""
+    switch = switch or Switch()
     with SimMachine(
         speed=20, post_format=form, links={"post": folder / "card", "console": folder / "cable"}
     ) as machine:
@@ -44,7 +53,12 @@ def booting(folder: Path, form: PostFormat = raw_code) -> Iterator[SimMachine]:
 
         def again() -> None:
             while not machine.stopping.is_set():
-                operator.boot(START)
+                if switch.on.is_set():
+                    switch.off.clear()
+                    operator.boot(START)
+                else:
+                    switch.off.set()
+                    switch.on.wait(0.05)
 
         thread = threading.Thread(target=again)
         thread.start()
@@ -300,7 +314,8 @@ def test_from_clone_to_a_stamped_boot(tmp_path: Path) -> None:
     assert len(shown) == 5 and [words[0] for words in shown[2:]] == [".venv/bin/benchd"] * 3
     setup, watch, show = (words[1:] for words in shown[2:])
     keys = ["cable\n", "\n", "\n", "\n"]
-    with booting(tmp_path):
+    switch = Switch()
+    with booting(tmp_path, switch=switch):
         with AtTerminal(tmp_path, *setup) as asked:
             asked.ports_by_hand()
             asked.answers(*zip(("", "cable: [c]", "Name of the machine", "record only"), keys, strict=True))
@@ -308,7 +323,11 @@ def test_from_clone_to_a_stamped_boot(tmp_path: Path) -> None:
         assert sum(map(len, keys)) < 12
         path = tmp_path / "bench.toml"
         path.write_text('[http]\nlisten = "127.0.0.1:0"\n' + path.read_text())  # the usual one may be taken here
+        switch.on.clear()
+        assert switch.off.wait(60)
         with AtTerminal(tmp_path, *watch) as running:
+            running.until("console: open at 9600")
+            switch.on.set()  # as the README says: a boot that is joined in the middle has no beginning to come again
             running.until("boot recorded: ")
             os.write(running.master, b"\x03")
             assert running.ends() == 0, running.text
