@@ -15,6 +15,8 @@ class Program:
 
     def __init__(self, source: str) -> None:
         text = re.sub(r"/\*.*?\*/", "", source, flags=re.DOTALL)
+        for name, number in re.findall(r"#define (\w+) (\d+)\n", text):
+            text = re.sub(rf"\b{name}\b", number, text)
         found = re.search(r"see_writes\[\] = \{(.*?)\};", text, re.DOTALL)
         wraps = re.search(r"machine\(PIO0, see_writes,[^,]*, (\d+), (\d+), PIN_IOW", text)
         if not found or not wraps:

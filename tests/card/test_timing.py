@@ -108,10 +108,10 @@ def test_two_writes_are_two_after_the_pause_of_the_figures() -> None:
 
 
 def test_short_highs_within_a_strobe_are_passed_over() -> None:
-    """Ringing at the strobe's edge of less than two cycles makes no second write, and the sample is of its end."""
+    """Ringing at the strobe's edge of less than four cycles makes no second write, and the sample is of its end."""
     rng = random.Random(1)
     for _ in range(200):
-        begin, long, phase = rng.uniform(200, 300), rng.uniform(1, 15.9), rng.uniform(0, CYCLE)
+        begin, long, phase = rng.uniform(200, 300), rng.uniform(1, 31.9), rng.uniform(0, CYCLE)
         found = FIRMWARE.run(strobes((100, begin), (begin + long, 420)), 600, CYCLE, phase)
         assert len(found) == 1 and 420 - in_cycles("sample_before_cycles") <= found[0] < 420
 
