@@ -36,8 +36,10 @@ async def outage(folder: Path) -> None:
     with PtyLine() as card:
         daemon = DaemonProcess(folder, machine_toml(card.path, "pc/1"), mqtt)
         try:
-            await asyncio.to_thread(daemon.start)
-            async with Listener(broker.port) as listener:
+            async with Listener(
+                broker.port
+            ) as listener:  # first: that a link is up is told within moments of the start
+                await asyncio.to_thread(daemon.start)
                 await asyncio.to_thread(wait_for, daemon.links_up)
                 await until(lambda: any(s["online"] for s in listener.of("status")), "online")
                 await play(card, GOOD)

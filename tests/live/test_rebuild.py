@@ -91,6 +91,6 @@ def test_the_command(data: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     done = CliRunner().invoke(build(), ["boots", "rebuild", "--from", one, "--all", "--json"])
     assert done.exit_code == 0 and json.loads(done.stdout) == {"found": 2, "stored": 2, "problems": []}
     done = CliRunner().invoke(build(), ["boots", "rebuild", "--from", one, "--since", "2030-01-01"])
-    assert done.exit_code == 0 and "0 boots in 1 captures, 0 of them" in done.stdout
+    assert done.exit_code == 0 and "0 boots in 1 capture, 0 of them" in done.stdout
     done = CliRunner().invoke(build(), ["boots", "rebuild", "--since", "soon"])
     assert done.exit_code != 0 and "write a day or a time" in str(done.exception)

@@ -17,6 +17,7 @@ from benchd.sinks.page_feed import PageFeed
 from benchd.store import Hand, Store, StoredStudy
 from benchd.studies.undo import forgotten
 from benchd.vocabulary.times import NS
+from benchd.watch.telling import Telling
 from benchd.watch.trials import TrialFollower
 
 WALL = datetime.fromtimestamp(ANCHOR.wall_ns / NS).astimezone()
@@ -45,9 +46,12 @@ class Followed:
         self.noted: list[str] = []
         run = SimpleNamespace(anchor=ANCHOR, note=lambda key, value, t_ns: self.noted.append(value))
         runs = cast(Any, {"pc": run})
-        self.follower = TrialFollower(
-            store, runs, lambda name, facts: self.feed.describe(name, **facts), self.clock, forgotten
-        )
+        self.telling = Telling()
+        self.follower = TrialFollower(store, runs, self._described, self.clock, forgotten)
+
+    def _described(self, name: str, facts: dict[str, str | None]) -> None:
+        self.feed.describe(name, **facts)
+        self.telling.trial(name, facts)
 
     def look(self) -> dict[str, Any]:
         asyncio.run(self.follower.work())

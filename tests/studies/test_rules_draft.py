@@ -56,7 +56,7 @@ def test_a_draft_checks_and_has_the_scripts_codes(
     script = at286.boot_script({**at286.START, "network-card": "none"}, "ready")
     assert codes == [f"{step.code:02X}" for step in script if isinstance(step, Post)]
     assert table.name == "mine" and table.stage[-1].final and [str(w.code) for w in table.boot.starts] == ["01"]
-    assert "1 boots that did not get as far as most left out" in text
+    assert "1 boot that did not get as far as most left out" in text
     assert "storage-rom-ready-drive" in [stage.name for stage in table.stage]
 
 
