@@ -8,7 +8,9 @@ import threading
 
 from links.uart_sim import Line, plain, sample
 
-RATES = {getattr(termios, f"B{rate}"): rate for rate in (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)}
+from benchd.links.lines import STANDARD_RATES
+
+RATES = {getattr(termios, f"B{rate}"): rate for rate in STANDARD_RATES}
 
 
 class Target:
