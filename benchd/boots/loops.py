@@ -6,7 +6,7 @@ stands still, and presses at odd times: those restarts are boots. Common practic
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 
@@ -50,7 +50,7 @@ class Pass:
         return self.quiet_ns <= BRISK_NS
 
 
-def squeezed(codes: Sequence[int]) -> tuple[int, ...]:
+def squeezed(codes: Iterable[int]) -> tuple[int, ...]:
     """Return the first codes with immediate repeats taken out."""
     out: list[int] = []
     for code in codes:
@@ -123,11 +123,16 @@ def describe(done: Pass, passes: int) -> str:
     return f"{codes or 'no codes'}, every {done.length_ns / NS:.3g} s, {passes} passes seen"
 
 
+def may_close(value: int, rule: LoopRule) -> bool:
+    """Whether the rule's codes, so many times over, may end with this one."""
+    return value in rule.codes[-1]
+
+
 def repeated(recent: Sequence[int], rule: LoopRule) -> bool:
     """Whether the latest codes are the rule's codes, `times` times over."""
     length = len(rule.codes)
     need = length * rule.times
-    if len(recent) < need:
+    if len(recent) < need or not may_close(recent[-1], rule):
         return False
     tail = list(recent)[-need:]
     return all(value in rule.codes[i % length] for i, value in enumerate(tail))

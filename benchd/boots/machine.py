@@ -26,6 +26,7 @@ condition fit is taken: its actions in their order, then its next state. A trigg
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
@@ -63,6 +64,8 @@ JOIN_NS = 3 * NS
 """A boot joined in the middle this short before a start mark is the same boot."""
 SECOND_MARK_NS = 30 * NS
 """Another start mark of the table within this time belongs to the boot that has started."""
+PASS_CODES = 4096
+"""Codes of one pass that are kept to compare passes by; far more than `loops.SIGNATURE_CODES`."""
 MANY_IDS = 16
 """Boot ids remembered so that none is given twice; start times go back by a line's length at most."""
 
@@ -164,7 +167,7 @@ class BootMachine:
         self.settle_ns: int | None = None
         self.since_start = 0
         """Codes and lines since the last start mark."""
-        self.pass_codes: list[int] = []
+        self.pass_codes: deque[int] = deque(maxlen=PASS_CODES)
         self.out: list[Event] = []
         self._pass_start_ns = 0
         self._chain = RestartChain()
@@ -263,7 +266,8 @@ class BootMachine:
         if at.mark is not None:
             boot.fired_starts.add(at.mark)
         self.boot = boot
-        self.pass_codes, self._pass_start_ns, self.since_start = [], at.t_ns, 0
+        self._pass_start_ns, self.since_start = at.t_ns, 0
+        self.pass_codes.clear()
         self.settle_ns = self._loop_pass = self._loop_finding = None
         self.power_seen_off, self.off_ns, self.went_off_ns = False, None, None
         self.out.append(BootStarted(self.machine, at.t_ns, boot.model()))
@@ -366,7 +370,8 @@ class BootMachine:
         if at.mark is not None:
             boot.fired_starts.add(at.mark)
         self._loop_passes += 1
-        self.pass_codes, self._pass_start_ns, self.since_start = [], at.t_ns, 0
+        self._pass_start_ns, self.since_start = at.t_ns, 0
+        self.pass_codes.clear()
         self._touch(at)
         if self._loop_finding is not None:
             told = self._loop_finding.model_copy(update={"detail": describe(done, self._loop_passes)})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchd.boots.machine import CLOSED, BootMachine
 from benchd.boots.state import BootState, shown
-from benchd.rules.schema import Help
+from benchd.rules.schema import Help, RuleTable
 from benchd.vocabulary.observations import Code, Misfit
 
 MAX_UNKNOWN = 16
@@ -41,12 +41,17 @@ def tell_misfit(machine: BootMachine, seen: Misfit) -> None:
         machine.raise_finding(found, seen.t_ns)
 
 
+def says_strange(table: RuleTable, boot: BootState, value: int, known: bool) -> bool:
+    """Whether something is to be told of a code for not being in the table. What is not, never is in this boot."""
+    if known or table.table.unknown_codes == "ignore" or value in boot.unknown:
+        return False
+    return len(boot.unknown) < MAX_UNKNOWN and all(found.kind != "wrong-table" for found in boot.findings)
+
+
 def judge_code(machine: BootMachine, boot: BootState, seen: Code, known: bool) -> None:
     """Tell of a code that the table does not know, or that the table is the wrong one."""
     boot.values.add(seen.value & 0xFF)
-    if known or machine.table.table.unknown_codes == "ignore" or seen.value in boot.unknown:
-        return
-    if len(boot.unknown) >= MAX_UNKNOWN or any(found.kind == "wrong-table" for found in boot.findings):
+    if not says_strange(machine.table, boot, seen.value, known):
         return
     boot.unknown.add(seen.value)
     if len(boot.unknown) >= WRONG_CODES and 2 * len(boot.unknown) > len(boot.values):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import islice
 
 from benchd.boots import notices
 from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, silence
@@ -11,7 +10,8 @@ from benchd.boots.effects import apply, tell_loops, tell_slow
 from benchd.boots.lines import Lines
 from benchd.boots.machine import CLOSED, TOUCHED, BootMachine, Trigger
 from benchd.boots.state import BootState, shown
-from benchd.boots.strange import WRONG_LINES, judge_code, judge_lines, tell_floating, tell_misfit
+from benchd.boots.steady import Steady
+from benchd.boots.strange import judge_code, judge_lines, tell_floating, tell_misfit
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen
 from benchd.vocabulary.measured import REPORT_NS
@@ -32,8 +32,6 @@ from benchd.vocabulary.times import NS, Anchor
 
 FLOATING_RUN = 4
 """Codes FFh in a row, where FFh says nothing else, that mean a bus nobody drives."""
-PASS_CODES = 4096
-"""Codes of one pass that are kept to compare passes by; far more than `loops.SIGNATURE_CODES`."""
 AGAIN_NS = NS // 2
 """Where boots are only recorded, what came first starts a boot if it comes after a pause of this."""
 PAST, NEVER = -(1 << 62), 1 << 62
@@ -55,6 +53,7 @@ class BootTracker:
         """Whether each code and line is told of; boots are judged the same without."""
         self._floating = 0
         self._lines = Lines()
+        self._steady = Steady(self.machine, matcher, self._lines)
         self._first: tuple[str, object] | None = None  # link, and what came first, in a boot that is only recorded
         self._now = PAST
         self._clear_ns = PAST
@@ -88,6 +87,7 @@ class BootTracker:
         """Judge by another table from now on; only between boots."""
         self.machine.use(matcher)
         self.matcher = matcher
+        self._steady = Steady(self.machine, matcher, self._lines)
         self._clear_ns = PAST
 
     def feed(self, seen: Observation) -> list[Event]:
@@ -97,15 +97,19 @@ class BootTracker:
 
     def feed_all(self, seen: Sequence[Observation], t_ns: int) -> list[Event]:
         """Judge observations one after the other, then the silence up to `t_ns`."""
-        place, count = 0, len(seen)
+        place, count, steady = 0, len(seen), self._steady
         while place < count:
-            taken = self._plain_lines(seen, place)
-            if not taken:
-                self._feed(seen[place])
-                taken = 1
-            place += taken
-        self._advance(t_ns)
-        return self._take()
+            end = steady.run(seen, place, self._now, self._clear_ns, not self._floating, self.shows)
+            if end > place:
+                self._now = steady.now_ns
+            if end < count:
+                self._feed(seen[end])
+            place = end + 1
+        if t_ns >= self._clear_ns:
+            self._advance(t_ns)
+        elif t_ns > self._now:
+            self._now = t_ns
+        return self._take() if self.machine.out else []
 
     def _feed(self, seen: Observation) -> None:
         at_ns = seen.at_ns
@@ -316,10 +320,7 @@ class BootTracker:
         boot.last_code = shown(seen.value)
         boot.last_ns, boot.again_ns = max(boot.last_ns, seen.t_ns), None
         boot.recent.append(seen.value)
-        pass_codes = self.machine.pass_codes
-        pass_codes.append(seen.value)
-        if len(pass_codes) > PASS_CODES:
-            del pass_codes[:-PASS_CODES]
+        self.machine.pass_codes.append(seen.value)
         self._follow_stalls(boot, hits, seen.t_ns, by_text=False)
 
     def _follow_stalls(self, boot: BootState, hits: Sequence[Hit], t_ns: int, by_text: bool) -> None:
@@ -365,50 +366,6 @@ class BootTracker:
         self.machine.out.append(
             LineSeen(self.name, t_ns, seen.u_ns, seen.link, by, t, seen.line, seen.text, seen.partial, report)
         )
-
-    def _plain_lines(self, seen: Sequence[Observation], start: int) -> int:
-        """Judge lines that no rule goes by and that are nothing but a sign of life, as `_feed` would; return how many.
-
-        Which lines that are, and what they do, is told by `_on_text`: whatever is not sure here is left to it.
-        """
-        machine, boot = self.machine, self.machine.boot
-        if boot is None or not boot.lines or boot.after or not self._running():
-            return 0
-        place, name, started_ns, most_ns = start, self.name, boot.start_ns, self._most_ns(machine, boot)
-        lines, match, surely_new, shown = self._lines.now, self.matcher.text, boot.said.surely_new, machine.out
-        for one in islice(seen, start, None):
-            if not isinstance(one, Text) or one.report is not None or not self._now <= one.at_ns < most_ns:
-                break
-            link, text, number = one.link, one.text, one.line
-            before = lines.get(link)
-            known = boot.texts + 1 == WRONG_LINES or (before is not None and before[0] == number)
-            if known or match(text) or not surely_new(text):
-                break
-            lines[link] = number, text, None
-            self._now, boot.again_ns = one.at_ns, None
-            machine.since_start += 1
-            boot.lines += 1
-            boot.texts += 1
-            boot.last_ns = max(boot.last_ns, min(one.last_ns, one.at_ns))
-            if self.shows:
-                t_ns = one.t_ns
-                t = max(0, t_ns - started_ns) / NS
-                shown.append(LineSeen(name, t_ns, one.u_ns, link, boot.id, t, number, text, one.partial, False))
-            place += 1
-        return place - start
-
-    def _running(self) -> bool:
-        """Whether a sign of life does no more than put deadlines off."""
-        return self.machine.phase in TOUCHED and self.machine.off_ns is None
-
-    def _most_ns(self, machine: BootMachine, boot: BootState) -> int:
-        """Before this instant a line changes nothing but what it is itself: no deadline falls, no stage gets slow."""
-        stage = boot.stage
-        if not machine.table.table.judges:
-            return PAST
-        if stage is None or stage.limit is None or stage.slow:
-            return self._clear_ns
-        return min(self._clear_ns, stage.t_ns + int(stage.limit.seconds * NS))
 
     def _line_lives(self, seen: Text, hits: Sequence[Hit], fresh: Sequence[Hit], new_line: bool) -> None:
         """A line that says something new: a start, or a sign of life."""

@@ -15,13 +15,14 @@ class Spread:
 
     __slots__ = ("_first_ns", "_floor_ns", "_most_ns", "_t_ns", "_u_ns", "byte_ns", "count", "paced", "step_ns")
 
-    def __init__(self, info: LinkInfo, t_ns: int, count: int, byte_ns: int, floor_ns: int | None) -> None:
-        self.count, self.byte_ns, self.paced = count, byte_ns, info.paced
+    def __init__(self, by: Arrivals, t_ns: int, count: int, floor_ns: int | None) -> None:
+        byte_ns = by.byte_ns
+        self.count, self.byte_ns, self.paced, self.step_ns, self._u_ns = count, byte_ns, by.paced, by.step_ns, by.u_ns
         self._t_ns, self._first_ns = t_ns, t_ns - (count - 1) * byte_ns
-        self._floor_ns = self._first_ns if floor_ns is None else floor_ns
-        self._most_ns = count * byte_ns if floor_ns is None else t_ns - floor_ns
-        self.step_ns = byte_ns if info.paced else 0
-        self._u_ns = info.latency_ns + self.step_ns
+        if floor_ns is None:
+            self._floor_ns, self._most_ns = self._first_ns, count * byte_ns
+        else:
+            self._floor_ns, self._most_ns = floor_ns, t_ns - floor_ns
 
     def at(self, index: int) -> int:
         if not self.paced:
@@ -44,6 +45,11 @@ class Spread:
     def lasts_ns(self) -> int:
         """From the first byte to the last."""
         return self._t_ns - self.at(0)
+
+    @property
+    def even(self) -> bool:
+        """Whether bytes are `step_ns` apart from the first on, and `u` is the same for all of them."""
+        return self.paced and self._floor_ns <= self._first_ns
 
     @property
     def line(self) -> tuple[int, int]:
@@ -81,7 +87,8 @@ class Arrivals:
     def __init__(self, info: LinkInfo) -> None:
         self.info = info
         self._previous_ns: int | None = None
-        self.byte_ns = 0
+        self.paced = info.paced
+        self.byte_ns = self.step_ns = self.u_ns = 0
         self.set_speed(info.speed)
 
     def set_speed(self, speed: int) -> None:
@@ -91,10 +98,21 @@ class Arrivals:
         info = self.info
         self.speed = speed
         self.byte_ns = byte_time_ns(speed, info.data_bits, info.parity, info.stop_bits)
+        self.step_ns = self.byte_ns if info.paced else 0
+        self.u_ns = info.latency_ns + self.step_ns
+
+    def set_latency(self, info: LinkInfo) -> None:
+        """Go by another `latency_ns` from now on; all else of the link is as it was."""
+        self.info, self.u_ns = info, info.latency_ns + self.step_ns
 
     def spread(self, t_ns: int, count: int, floor_ns: int | None) -> Spread:
         """Return the times of the `count` bytes of a chunk that arrived at `t_ns`."""
         previous, self._previous_ns = self._previous_ns, t_ns
         if previous is not None and (floor_ns is None or previous > floor_ns):
             floor_ns = previous
-        return Spread(self.info, t_ns, count, self.byte_ns, floor_ns)
+        return Spread(self, t_ns, count, floor_ns)
+
+    def single(self, t_ns: int) -> int:
+        """Return how sure the time is of a byte that came alone and after all before it: at `t_ns`."""
+        self._previous_ns = t_ns
+        return self.u_ns

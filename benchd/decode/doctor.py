@@ -33,6 +33,7 @@ FAULTY = 0.3
 FAULTS_LEAST = 16
 VARIETY = 12
 
+NOTHING: tuple[Misfit, ...] = ()
 HUNT = 'or set speed = "hunt" for this link'
 SWAP = "exchange the two ports in the settings, or the two plugs"
 
@@ -66,14 +67,19 @@ class Doctor:
     def __init__(self, links: Sequence[LinkInfo]) -> None:
         self._links = {info.name: Heard(info, info.speed) for info in links}
 
-    def feed(self, record: Record) -> list[Misfit]:
+    def feed(self, record: Record) -> Sequence[Misfit]:
         """Take in a record; return what is wrong by it."""
         heard = self._links.get(getattr(record, "link", ""))
         if heard is None:
-            return []
+            return NOTHING
+        if isinstance(record, Chunk):
+            window, size = heard.window, len(record.data)
+            if len(window) + size < WINDOW:
+                window += record.data
+                heard.bytes += size
+                return NOTHING
+            return [] if _goes_on_well(heard, record.data) else self._chunk(heard, record)
         match record:
-            case Chunk():
-                return [] if _goes_on_well(heard, record.data) else self._chunk(heard, record)
             case LineFault(fault="framing" | "parity" | "break"):
                 heard.faults += record.count
             case LinkState(up=True, speed=int(speed)) if speed != heard.speed:
@@ -81,7 +87,7 @@ class Doctor:
                 heard.forget()
             case LinkState(up=False):
                 heard.forget()
-        return []
+        return NOTHING
 
     def _chunk(self, heard: Heard, record: Chunk) -> list[Misfit]:
         info = heard.info
@@ -149,18 +155,13 @@ class Doctor:
 
 
 def _goes_on_well(heard: Heard, data: bytes) -> bool:
-    """Take bytes in where they fill no window, or windows of a console that read well; say whether that was so."""
-    total = len(heard.window) + len(data)
-    if total >= WINDOW:
-        if heard.faults or heard.info.kind != "console" or not (reads_well(heard.window) and reads_well(data)):
-            return False
-        rest = total % WINDOW
-        heard.bytes += len(data) - rest
-        data = data[len(data) - rest :]
-        heard.window.clear()
-        heard.counts = {}
-    heard.window += data
+    """Take bytes in that fill windows of a console, where these read well; say whether that was so."""
+    window = heard.window
+    if heard.faults or heard.info.kind != "console" or not (reads_well(window) and reads_well(data)):
+        return False
     heard.bytes += len(data)
+    rest = (len(window) + len(data)) % WINDOW
+    heard.window, heard.counts = bytearray(data[len(data) - rest :]), {}
     return True
 
 

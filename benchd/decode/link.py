@@ -35,13 +35,14 @@ class Outlet:
 
     def emit(self, seen: Decoded) -> None:
         """Put one observation out, moved to the last `at_ns` if it would come before that."""
-        last = self.last_ns
-        if last is not None and seen.at_ns < last:
+        last, at_ns = self.last_ns, seen.at_ns
+        if last is not None and at_ns < last:
             if isinstance(seen, Text):
                 seen = replace(seen, at_ns=last)
             else:
                 seen = replace(seen, t_ns=last, u_ns=seen.u_ns + last - seen.t_ns)
-        self.last_ns = seen.at_ns
+            at_ns = last
+        self.last_ns = at_ns
         self._out.append(seen)
 
     def emit_all(self, seen: list[Decoded]) -> None:
@@ -61,7 +62,10 @@ class Outlet:
             self.lost(reason, count, t_ns, u_ns)
 
     def take(self) -> list[Decoded]:
-        out, self._out = self._out, []
+        out = self._out
+        if not out:
+            return []
+        self._out = []
         return out
 
 
@@ -123,18 +127,23 @@ class LinkDecoder:
 
     @property
     def deadline(self) -> int | None:
-        due = [t for t in (self._power.deadline, self._framing.deadline) if t is not None]
-        return min(due, default=None)
+        power, framing = self._power.deadline, self._framing.deadline
+        if power is None or framing is None:
+            return framing if power is None else power
+        return min(power, framing)
 
     def feed(self, record: Record) -> list[Decoded]:
         """Decode one record; records of other links only let time pass."""
-        t_ns = record.t_ns if self._latest_ns is None else max(record.t_ns, self._latest_ns)
+        t_ns = record.t_ns
+        if self._latest_ns is not None and t_ns < self._latest_ns:
+            t_ns = self._latest_ns
         self._latest_ns = t_ns
-        self._fire_until(t_ns)
-        if getattr(record, "link", None) == self._info.name:
+        if self._framing.deadline is not None or self._power.deadline is not None:
+            self._fire_until(t_ns)
+        if isinstance(record, Chunk) and record.link == self._info.name:
+            self._chunk(record.data, t_ns)
+        elif getattr(record, "link", None) == self._info.name:
             match record:
-                case Chunk():
-                    self._chunk(record.data, t_ns)
                 case LinkState():
                     self._state(record, t_ns)
                 case ModemLines():
@@ -161,8 +170,11 @@ class LinkDecoder:
                 return
 
     def _chunk(self, data: bytes, t_ns: int) -> None:
-        framing, count = self._framing, len(data)
-        spread = self._arrivals.spread(t_ns, count, self._outlet.last_ns)
+        framing, count, last_ns = self._framing, len(data), self._outlet.last_ns
+        if count == 1 and (last_ns is None or last_ns <= t_ns):
+            self._byte(data[0], t_ns, self._arrivals.single(t_ns))
+            return
+        spread = self._arrivals.spread(t_ns, count, last_ns)
         index = 0
         while index < count:
             if not self._break_nuls and (taken := framing.run(data, index, spread)):
@@ -176,7 +188,8 @@ class LinkDecoder:
         deadline = framing.deadline
         if deadline is not None and deadline <= t_ns:
             self._fire_until(t_ns)
-        counts.arrive()
+        counts.bytes_in += 1
+        counts.pending += 1
         if self._break_nuls and value == 0:
             self._break_nuls -= 1
             if t_ns - self._break_ns <= BREAK_NUL_NS:
@@ -186,7 +199,8 @@ class LinkDecoder:
 
     def _state(self, record: LinkState, t_ns: int) -> None:
         if record.latency_ns is not None:
-            self._info = self._outlet.info = self._arrivals.info = replace(self._info, latency_ns=record.latency_ns)
+            self._info = self._outlet.info = replace(self._info, latency_ns=record.latency_ns)
+            self._arrivals.set_latency(self._info)
         u_ns = self._info.latency_ns
         new_speed = record.speed is not None and record.speed != self._arrivals.speed
         if not record.up:

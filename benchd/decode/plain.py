@@ -11,6 +11,8 @@ silence, because the last code before a hang must not wait for the next one.
 
 from __future__ import annotations
 
+from itertools import count
+
 from benchd.decode.arrival import Spread
 from benchd.decode.link import Framing, Outlet
 from benchd.vocabulary.observations import Code
@@ -28,15 +30,24 @@ class Raw(Framing):
     """A byte is a code."""
 
     def run(self, data: bytes, start: int, spread: Spread) -> int:
-        outlet, at, u = self._outlet, spread.at, spread.u
-        link, port = outlet.link, outlet.info.code_port
-        outlet.counts.take(len(data) - start)
-        outlet.emit_all([Code(link, at(index), u(index), data[index], port) for index in range(start, len(data))])
-        return len(data) - start
+        outlet = self._outlet
+        link, port, rest = outlet.link, outlet.info.code_port, data[start:] if start else data
+        outlet.counts.take(len(rest))
+        if spread.even:
+            begin_ns, step_ns = spread.line
+            times, u_ns = count(begin_ns + start * step_ns, step_ns), spread.u(start)
+            outlet.emit_all([Code(link, t_ns, u_ns, value, port) for t_ns, value in zip(times, rest, strict=False)])
+        else:
+            at, u = spread.at, spread.u
+            outlet.emit_all([Code(link, at(place), u(place), value, port) for place, value in enumerate(rest, start)])
+        return len(rest)
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
-        self._outlet.counts.settle()
-        self._outlet.emit(Code(self._outlet.link, t_ns, u_ns, value, self._outlet.info.code_port))
+        outlet = self._outlet
+        counts = outlet.counts
+        counts.pending -= 1
+        counts.decoded += 1
+        outlet.emit(Code(outlet.link, t_ns, u_ns, value, outlet.info.code_port))
 
 
 def read_hex(text: str) -> tuple[int, int] | None:

@@ -29,6 +29,9 @@ class Seen:
         return self.t_ns
 
 
+Seen.at_ns = vars(Seen)["t_ns"]  # type: ignore[method-assign]  # the field itself, which is read without a call
+
+
 @quick
 @dataclass(frozen=True, slots=True)
 class Code(Seen):

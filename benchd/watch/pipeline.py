@@ -7,8 +7,10 @@ need not be kept, so a capture with the others gives the same events again. Pure
 
 from __future__ import annotations
 
-import heapq
+from bisect import insort
+from collections import deque
 from collections.abc import Sequence
+from operator import itemgetter
 
 from benchd.boots import BootTracker
 from benchd.decode import Decoder, make_decoder
@@ -16,11 +18,13 @@ from benchd.decode.doctor import Doctor
 from benchd.rules import Matcher
 from benchd.vocabulary.events import Event
 from benchd.vocabulary.observations import Observation
-from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LineFault, LinkInfo, LinkState, ModemLines, Record
+from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkInfo, Record
 from benchd.vocabulary.times import Anchor
 
 HOLD_NS = 100_000_000
 """How long observations wait for those of another link that happened earlier; nothing, with one link only."""
+JUDGED = frozenset(("trial", "limit", "phase", "end", "attention", "wall", "differs"))
+"""Keys of annotations that boots are judged under."""
 
 
 class Pipeline:
@@ -36,8 +40,7 @@ class Pipeline:
         self.tracker = BootTracker(machine, matcher, links, anchor)
         self._doctor = Doctor(links)
         self._hold_ns = HOLD_NS if len(links) > 1 else 0
-        self._heap: list[tuple[int, int, Observation]] = []
-        self._count = 0
+        self._held: deque[tuple[int, Observation]] = deque()
         self.now_ns = -(1 << 62)
         self.stirred = False
         """Whether the last record changed anything; a ClockMark that did not need not be kept."""
@@ -45,32 +48,37 @@ class Pipeline:
     def feed(self, record: Record) -> list[Event]:
         """Take in one record and return what follows from it."""
         self.stirred = False
-        t_ns = record.t_ns
-        own_link = getattr(record, "link", None)
-        if len(self.decoders) > 1 or own_link is None:
-            # Other links' records may still come in a little later than stamped; a mark says that they have.
-            others_ns = t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS
-            for name, decoder in self.decoders.items():
-                if name != own_link:
-                    self._push(decoder.advance(others_ns))
+        t_ns, link = record.t_ns, getattr(record, "link", None)
+        own = self._pass_time(link, t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS)
         seen: Sequence[Observation] = ()
-        match record:
-            case Chunk() | LinkState() | ModemLines() | LineFault():
-                if (own := self.decoders.get(record.link)) is not None:
-                    seen = own.feed(record)
-            case Annotation(key="trial" | "limit" | "phase" | "end" | "attention" | "wall" | "differs"):
-                seen = (record,)
-            case _:
-                pass
+        if own is not None:
+            seen = own.feed(record)
+        elif isinstance(record, Annotation) and record.key in JUDGED:
+            seen = (record,)
         wrong = self._doctor.feed(record)
         if t_ns > self.now_ns:
             self.now_ns = t_ns
         until_ns = self.now_ns - self._hold_ns
-        if not wrong and not self._heap and (not seen or seen[-1].at_ns <= until_ns):
+        if not wrong and not self._held and (not seen or seen[-1].at_ns <= until_ns):
             return self._judge(seen, until_ns)  # they are in order, and nothing is before or among them
-        self._push(seen)
-        self._push(wrong)
+        if seen:
+            self._push(seen)
+        if wrong:
+            self._push(wrong)
         return self._release(until_ns)
+
+    def _pass_time(self, link: str | None, others_ns: int) -> Decoder | None:
+        """Return the decoder of a record's link, and let those of the others know how far time has come for them.
+
+        Other links' records may still come in a little later than stamped; a mark says that they have.
+        """
+        own = None
+        for name, decoder in self.decoders.items():
+            if name == link:
+                own = decoder
+            elif (deadline := decoder.deadline) is not None and deadline <= others_ns:
+                self._push(decoder.advance(others_ns))
+        return own
 
     def feed_all(self, records: Sequence[Record]) -> list[Event]:
         """Take records in, as `feed` would one after the other; of one link only they are decoded first, then judged.
@@ -105,23 +113,29 @@ class Pipeline:
     @property
     def holding(self) -> bool:
         """Whether observations wait for those of other links, or a decoder for time to pass."""
-        return bool(self._heap) or any(decoder.deadline is not None for decoder in self.decoders.values())
+        return bool(self._held) or any(decoder.deadline is not None for decoder in self.decoders.values())
 
     def _push(self, seen: Sequence[Observation]) -> None:
+        """Hold observations back, in order of `at_ns`, and of coming where that is the same."""
+        held = self._held
+        self.stirred |= bool(seen)
         for one in seen:
-            self.stirred = True
-            self._count += 1
-            heapq.heappush(self._heap, (one.at_ns, self._count, one))
+            at_ns = one.at_ns
+            if held and held[-1][0] > at_ns:
+                insort(held, (at_ns, one), key=itemgetter(0))
+            else:
+                held.append((at_ns, one))
 
     def _release(self, until_ns: int) -> list[Event]:
-        due: list[Observation] = []
-        while self._heap and self._heap[0][0] <= until_ns:
-            due.append(heapq.heappop(self._heap)[2])
+        held, due = self._held, []
+        while held and held[0][0] <= until_ns:
+            due.append(held.popleft()[1])
         return self._judge(due, until_ns)
 
     def _judge(self, due: Sequence[Observation], until_ns: int) -> list[Event]:
-        judged = self.tracker.judged
-        out = self.tracker.feed_all(due, until_ns)
-        if due or self.tracker.judged != judged:
+        tracker = self.tracker
+        judged = tracker.judged
+        out = tracker.feed_all(due, until_ns)
+        if due or tracker.judged != judged:
             self.stirred = True
         return out

@@ -92,7 +92,7 @@ def boots_in(replay: Replay, problems: list[str]) -> list[tuple[Boot, Path]]:
     """Return the boots that a replay of one run tells, with the file each began in."""
     boots: dict[str, Boot] = {}
     began: dict[str, Path] = {}
-    for event in replay.events():
+    for event in replay.events(shows=False):
         if isinstance(event, BootStarted | BootChanged | BootSettled | BootOver):
             began.setdefault(event.boot.id, replay.reading or replay.captures[0].path)
             boots[event.boot.id] = event.boot

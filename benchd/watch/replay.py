@@ -46,9 +46,9 @@ class Replay:
         """The file that the last event came from."""
         self._rules, self._base, self._table, self._judged_again = rules, base, table, judged_again
 
-    def events(self) -> Iterator[Event]:
-        """Yield every event, machine by machine."""
-        for _, _, _, events in self.steps(TOGETHER):
+    def events(self, shows: bool = True) -> Iterator[Event]:
+        """Yield every event, machine by machine; codes and lines where it `shows` them."""
+        for _, _, _, events in self.steps(TOGETHER, shows):
             yield from events
 
     def steps(
@@ -87,7 +87,7 @@ class Replay:
 
     def boots(self) -> list[Boot]:
         """Return every boot, in order of start."""
-        return last_records(event for *_, events in self.steps(TOGETHER, shows=False) for event in events)
+        return last_records(self.events(shows=False))
 
 
 def judged_by(capture: Capture, base: Path, rules: str | None = None, judged_again: bool = True) -> tuple[str, str]:

@@ -15,18 +15,28 @@ from support.story import CONSOLE, POST
 from benchd.boots import BootTracker
 from benchd.boots.machine import ROWS, TOUCHED
 from benchd.boots.repeats import Sayings, gist
+from benchd.boots.steady import Steady
 from benchd.boots.tracker import PAST
+from benchd.rules import Matcher
 from benchd.vocabulary.observations import Code, Observation, Text
+from benchd.vocabulary.records import LinkInfo
+from benchd.vocabulary.times import Anchor
 
 RECORDING = '[table]\nname = "record"\nsource = "invented for tests"\njudges = false\n'
 SLOW = RICH.replace('limit = "9s"', 'limit = "4s"').replace('quiet = "30s"', 'quiet = "2s"')
 
 
-class Anew(BootTracker):
-    """The definition: each line goes the long way, and what falls next is worked out whenever time is told."""
+class NoShortWay(Steady):
+    def run(self, seen: Sequence[Observation], start: int, *_: object) -> int:
+        return start
 
-    def _plain_lines(self, seen: Sequence[Observation], start: int) -> int:
-        return 0
+
+class Anew(BootTracker):
+    """The definition: all goes the long way, and what falls next is worked out whenever time is told."""
+
+    def __init__(self, name: str, by: Matcher, links: Sequence[LinkInfo], anchor: Anchor) -> None:
+        super().__init__(name, by, links, anchor)
+        self._steady = NoShortWay(self.machine, by, self._lines)
 
     def _advance(self, t_ns: int) -> None:
         self._clear_ns = PAST
@@ -38,7 +48,8 @@ def state(tracker: BootTracker) -> tuple[object, ...]:
     """What later judgements go by."""
     machine, boot = tracker.machine, tracker.machine.boot
     kept = boot and (boot.model(), boot.texts, boot.last_ns, boot.again_ns, boot.after, boot.said._texts)
-    return machine.phase, machine.since_start, machine.off_ns, kept
+    codes = boot and (boot.recent, boot.values, boot.unknown)
+    return machine.phase, machine.since_start, machine.off_ns, machine.pass_codes, tracker._floating, kept, codes
 
 
 def same(table: str, seen: list[Observation], end_ns: int) -> None:
@@ -94,6 +105,56 @@ def test_running_machines_are_judged_the_same(table: str) -> None:
     for seed in range(150):
         seen = life(random.Random(seed))
         same(table, seen, seen[-1].at_ns + 100 * NS)
+
+
+CODES = (
+    RICH.replace("times = 2", "times = 3")
+    + """
+[[stall]]
+name = "at-30"
+after = { code = "30" }
+quiet = "1s"
+[[stage]]
+name = "port"
+enter = [{ code = "31", port = "300" }]
+"""
+)
+IGNORING = CODES.replace("[table]", '[table]\nunknown_codes = "ignore"\nports = ["80", "300"]', 1)
+LEAVES_OUT = CODES.replace("[boot]", '[boot]\nignore = [{ code = "41" }, { text = "count ok" }]', 1)
+
+
+def climbing(rng: random.Random) -> list[Observation]:
+    """Codes as a card sends them, most of them again and again, one at a time and in reads; few lines between."""
+    steady = rng.choices((0x20, 0x21, 0x22, 0x10, 0x99, 0x9A, 0x41), k=rng.randint(1, 4))
+    others = (1, 5, 0x20, 0x21, 0x30, 0x31, 0x40, 0x66, 0xAA, 0xFF, *range(0x80, 0xA0))
+    t_ns, out = NS, [Code("post", NS, 1000, 1)]
+    share = rng.choice((0.02, 0.1, 0.6))
+    for n in range(rng.randint(5, 120)):
+        t_ns += rng.choice((0, 1, 1, 1, 5, 400, 990, 1010, 3010)) * MS if rng.random() < 0.3 else 87_000
+        value = rng.choice(others) if rng.random() < share else steady[n % len(steady)]
+        port, wide = rng.choice((None, None, None, None, 0x80, 0x300, 0x84)), rng.random() < 0.05
+        out.append(Code("post", t_ns, 1000, value + 0x2000 * wide, port, wide))
+        if rng.random() < 0.05:
+            text = rng.choice(("Press F1", "PARITY", f"line {n} of text", "count ok"))
+            out.append(Text("console", t_ns, 1000, t_ns, n, text, False, ((0, t_ns),), MS))
+    return out
+
+
+@pytest.mark.parametrize("table", [RICH, CODES, IGNORING, LEAVES_OUT], ids=["rich", "codes", "ignoring", "leaves out"])
+def test_codes_that_change_nothing_are_judged_the_same(table: str) -> None:
+    for seed in range(150):
+        seen = climbing(random.Random(seed))
+        same(table, seen, seen[-1].at_ns + 100 * NS)
+
+
+def test_codes_of_a_stage_go_the_short_way() -> None:
+    """What is checked above is what runs: once each was seen, codes that change nothing take no step of their own."""
+    tracker = BootTracker("at286", matcher(RICH), (POST, CONSOLE), ANCHOR)
+    codes = [Code("post", NS + n * MS, 1000, (1, 0x22, 0x10, 0x13)[n % 4 if n < 4 else n % 3 + 1]) for n in range(900)]
+    tracker.feed_all(codes[:100], codes[99].at_ns)
+    tracker._on_code = None  # type: ignore[method-assign, assignment]
+    for n in range(100, 900, 8):
+        assert len(tracker.feed_all(codes[n : n + 8], codes[n + 7].at_ns)) == 8
 
 
 def test_a_sign_of_life_is_taken_aside_only_where_the_table_does_no_more() -> None:

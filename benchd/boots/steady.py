@@ -1,0 +1,153 @@
+"""Codes and lines of a running boot that change nothing but counts and times: judged by the run, by a short way.
+
+What each means is told by `tracker.py`, one observation at a time; here is what it comes to where a boot runs, no
+deadline falls, and no rule goes by what came. What is not sure here is left to the tracker.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import islice
+
+from benchd.boots.lines import Lines
+from benchd.boots.loops import may_close
+from benchd.boots.machine import TOUCHED, BootMachine
+from benchd.boots.state import BootState, shown
+from benchd.boots.strange import WRONG_LINES, says_strange
+from benchd.rules.match import Matcher
+from benchd.vocabulary.events import CodeSeen, LineSeen
+from benchd.vocabulary.observations import Code, Observation, Text
+from benchd.vocabulary.times import NS
+
+NEVER = 1 << 62
+
+Way = tuple[str, bool, str]
+"""Of a code that changes nothing: how it is shown, whether the table knows it, and what is kept as the last code."""
+
+
+class Steady:
+    """The short ways of one machine. `now_ns`: up to where time has come by what was taken last."""
+
+    __slots__ = ("_boot", "_entered", "_judges", "_lines", "_matcher", "_slow_ns", "_ways", "machine", "now_ns")
+
+    def __init__(self, machine: BootMachine, matcher: Matcher, lines: Lines) -> None:
+        self.machine, self._matcher, self._lines = machine, matcher, lines
+        self._judges = matcher.table.table.judges
+        self.now_ns = 0
+        self._ways: dict[tuple[int, int | None, bool], Way] = {}
+        self._boot: BootState | None = None
+        self._entered, self._slow_ns = 0, NEVER
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """A state needs nothing of what was looked up."""
+        return Steady, (self.machine, self._matcher, self._lines)
+
+    def run(self, seen: Sequence[Observation], start: int, now_ns: int, clear_ns: int, codes: bool, shows: bool) -> int:
+        """Judge observations from `start` on as long as they go the short way; return where the next one stands.
+
+        Time has come to `now_ns`, and no deadline falls before `clear_ns`; `codes` False: a code goes none. Codes and
+        lines are told of where it `shows` them.
+        """
+        machine = self.machine
+        boot = machine.boot
+        if boot is None or machine.phase not in TOUCHED or machine.off_ns is not None or not self._judges:
+            return start
+        if boot is not self._boot or len(boot.entered) != self._entered or self._slow_ns <= now_ns:
+            self._look(boot)
+        most_ns, place, count = clear_ns if clear_ns < self._slow_ns else self._slow_ns, start, len(seen)
+        self.now_ns = now_ns
+        while place < count:
+            before = place
+            if isinstance(seen[place], Text):
+                place = self._run_lines(boot, seen, place, most_ns, shows)
+            elif codes:
+                place = self._run_codes(boot, seen, place, most_ns, shows)
+            if place == before:
+                break
+        return place
+
+    def _look(self, boot: BootState) -> None:
+        """Another boot, or another stage, or one that is over its limit: a sign of life tells so, once."""
+        self._ways, self._boot, self._entered = {}, boot, len(boot.entered)
+        stage = boot.stage
+        limit = None if stage is None or stage.slow else stage.limit
+        self._slow_ns = NEVER if stage is None or limit is None else stage.t_ns + int(limit.seconds * NS)
+
+    # ------------------------------------------------------------------ codes
+
+    def _run_codes(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
+        if not boot.codes or (boot.after and self._follows(boot, by_text=False)):
+            return start
+        machine, ways, now_ns, place, way = self.machine, self._ways, self.now_ns, start, None
+        name, by, started_ns, tell = machine.machine, boot.id, boot.start_ns, machine.out.append
+        recent, pass_codes = boot.recent.append, machine.pass_codes.append
+        for one in islice(seen, start, None) if start else seen:
+            if not isinstance(one, Code) or not now_ns <= one.t_ns < most_ns:
+                break
+            value, port = one.value, one.port
+            found = ways.get((value, port, one.wide)) or self._way(boot, one)
+            if found is None:
+                break
+            way, now_ns = found, one.t_ns
+            recent(value)
+            pass_codes(value)
+            place += 1
+            if shows:
+                t = (now_ns - started_ns) / NS if now_ns > started_ns else 0.0
+                tell(CodeSeen(name, now_ns, one.u_ns, one.link, by, t, way[0], port, way[1]))
+        if way is not None:
+            self.now_ns, boot.last_code, boot.again_ns = now_ns, way[2], None
+            boot.codes += place - start
+            machine.since_start += place - start
+            if now_ns > boot.last_ns:
+                boot.last_ns = now_ns
+        return place
+
+    def _follows(self, boot: BootState, by_text: bool) -> bool:
+        """Whether what came last by code (or by text) was a stall rule's `after`: the next such one ends that."""
+        rules = self.machine.table.stall
+        return any((rules[index].after.text is not None) == by_text for index, _ in boot.after)  # type: ignore[union-attr]
+
+    def _way(self, boot: BootState, seen: Code) -> Way | None:
+        """Return how a code is told that changes nothing for as long as the boot is in its stage; None: it may."""
+        value, port, wide = seen.value, seen.port, seen.wide
+        if (value == 0xFF and not wide) or not self._matcher.listens(port):
+            return None
+        known, hits = self._matcher.code_told(value, port, wide)
+        if not all(hit.role == "stage" and boot.has(hit.index) for hit in hits):
+            return None
+        table = self.machine.table
+        if says_strange(table, boot, value, known) or any(may_close(value, rule) for rule in table.loop):
+            return None
+        boot.values.add(value & 0xFF)
+        way = self._ways[value, port, wide] = f"{value:04X}" if wide else shown(value), known, shown(value)
+        return way
+
+    # ------------------------------------------------------------------ lines
+
+    def _run_lines(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
+        if not boot.lines or (boot.after and self._follows(boot, by_text=True)):
+            return start
+        machine, place, now_ns, name, by = self.machine, start, self.now_ns, self.machine.machine, boot.id
+        lines, match, surely_new, tell = self._lines.now, self._matcher.text, boot.said.surely_new, machine.out.append
+        for one in islice(seen, start, None):
+            if not isinstance(one, Text) or one.report is not None or not now_ns <= one.at_ns < most_ns:
+                break
+            link, text, number = one.link, one.text, one.line
+            before = lines.get(link)
+            told = boot.texts + 1 == WRONG_LINES or (before is not None and before[0] == number)
+            if told or match(text) or not surely_new(text):
+                break
+            lines[link] = number, text, None
+            now_ns, boot.again_ns = one.at_ns, None
+            machine.since_start += 1
+            boot.lines += 1
+            boot.texts += 1
+            boot.last_ns = max(boot.last_ns, min(one.last_ns, now_ns))
+            if shows:
+                t_ns = one.t_ns
+                t = max(0, t_ns - boot.start_ns) / NS
+                tell(LineSeen(name, t_ns, one.u_ns, link, by, t, number, text, one.partial, False))
+            place += 1
+        self.now_ns = now_ns
+        return place
