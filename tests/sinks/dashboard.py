@@ -22,8 +22,8 @@ LEGEND = {"calcs": [], "displayMode": "list", "placement": "bottom", "showLegend
 OPTIONS: dict[str, dict[str, Any]] = {
     "stat": {
         "colorMode": "background", "graphMode": "none", "justifyMode": "auto", "orientation": "auto",
-        "percentChangeColorMode": "standard", "reduceOptions": {"calcs": ["lastNotNull"], "fields": "", "values": False},
-        "showPercentChange": False, "textMode": "auto", "wideLayout": True,
+        "reduceOptions": {"calcs": ["lastNotNull"], "fields": "", "values": False},
+        "percentChangeColorMode": "standard", "showPercentChange": False, "textMode": "auto", "wideLayout": True,
     },
     "timeseries": {"legend": LEGEND, "tooltip": {"mode": "multi", "sort": "desc"}},
     "state-timeline": {

@@ -18,13 +18,12 @@ from support.npm import modules
 TYPES = ("@grafana/schema@13.2.3", "typescript@5.9.3")
 """The types of Grafana's dashboards, from those who write it, and a compiler to hold a document against them."""
 
+PANELS = {"Stat": "stat", "TimeSeries": "timeseries", "StateTimeline": "statetimeline"}
 CHECK = """
 import type { Dashboard, Panel, DataQuery, TableOptions } from '@grafana/schema';
-import type * as Stat from '@grafana/schema/dist/esm/raw/composable/stat/panelcfg/x/StatPanelCfg_types.gen';
-import type * as Times from '@grafana/schema/dist/esm/raw/composable/timeseries/panelcfg/x/TimeSeriesPanelCfg_types.gen';
-import type * as States from '@grafana/schema/dist/esm/raw/composable/statetimeline/panelcfg/x/StateTimelinePanelCfg_types.gen';
-type Options = { stat: Stat.Options; timeseries: Times.Options; 'state-timeline': States.Options; table: TableOptions };
-type Custom = { stat: never; timeseries: Times.FieldConfig; 'state-timeline': States.FieldConfig; table: never };
+type Options = { stat: Stat.Options; timeseries: TimeSeries.Options; 'state-timeline': StateTimeline.Options;
+  table: TableOptions };
+type Custom = { timeseries: TimeSeries.FieldConfig; 'state-timeline': StateTimeline.FieldConfig };
 type Query = DataQuery & { expr: string; legendFormat?: string; instant: boolean; range: boolean;
   format: 'time_series' | 'table' };
 // JSON has an enumeration's values, not its names.
@@ -64,7 +63,12 @@ def test_it_is_made_of_its_description(dashboard: dict[str, Any]) -> None:
 
 def compile_with(folder: Path, dashboard: dict[str, Any]) -> subprocess.CompletedProcess[str]:
     """Hold the dashboard, each panel, its options and its queries against the published types."""
-    lines = [CHECK]
+    composable = "@grafana/schema/dist/esm/raw/composable"
+    lines = [
+        f"import type * as {name} from '{composable}/{folder_name}/panelcfg/x/{name}PanelCfg_types.gen';"
+        for name, folder_name in PANELS.items()
+    ]
+    lines.append(CHECK)
     whole = {key: value for key, value in dashboard.items() if key != "panels"}
     lines.append(f"export const dashboard: Plain<Dashboard> = {json.dumps(whole)};")
     for panel in dashboard["panels"]:
