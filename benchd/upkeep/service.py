@@ -28,7 +28,7 @@ UDEV = Path("/etc/udev/rules.d/70-benchd.rules")
 WATCHDOG_S = 30
 STOP_S = 15
 """A stop takes 5 s at most where the store is frozen (promises.md)."""
-STEPS = (
+STEPS: tuple[str, ...] = (
     "systemd-sysusers",
     "udevadm control --reload",
     "systemctl daemon-reload",
@@ -43,7 +43,7 @@ ARCHIVE_STATE = Path("/var/lib/benchd-archive")
 ARCHIVE_SETTINGS = Path("/etc/benchd/archive.toml")
 ARCHIVE_UNIT = Path("/etc/systemd/system/benchd-archive.service")
 ARCHIVE_ACCOUNT = Path("/etc/sysusers.d/benchd-archive.conf")
-ARCHIVE_STEPS = (
+ARCHIVE_STEPS: tuple[str, ...] = (
     "systemd-sysusers",
     "systemctl daemon-reload",
     "systemctl enable --now benchd-archive",
