@@ -11,6 +11,7 @@ from benchd.errors import UsageError
 from benchd.links.ports import PortFacts
 from benchd.rom import forms as rom
 from benchd.sinks.alerts.message import AlertMessage
+from benchd.sinks.mqtt.channels import asyncapi
 from benchd.sinks.mqtt.payloads import PUBLISHED
 from benchd.sinks.page_feed import MachinePicture
 from benchd.studies.responses import FORMS as STUDY_FORMS
@@ -47,6 +48,7 @@ def register(app: typer.Typer) -> None:
 def schema(
     name: str = typer.Argument("", help="What to describe; leave out for a list.", show_default=False),
     as_json: bool = typer.Option(False, "--json", help="The list as JSON (a schema always is)."),
+    topics: bool = typer.Option(False, "--asyncapi", help="All MQTT topics instead: an AsyncAPI 3.0 document."),
 ) -> None:
     """Print the JSON Schema of a published form.
 
@@ -54,6 +56,11 @@ def schema(
 
     Exit codes: 0 fine, 2 no such form.
     """
+    if topics:
+        if name:
+            raise UsageError("--asyncapi is the document of all topics: leave the form's name out")
+        emit_json(asyncapi())
+        return
     known = published()
     if not name:
         forms = {form: (model.__doc__ or "").strip().split("\n")[0] for form, model in known.items()}

@@ -1,4 +1,4 @@
-"""`benchd service`: the unit of systemd that keeps benchd running, shown or installed."""
+"""`benchd service`: the units of systemd that keep benchd and the archive running, shown or installed."""
 
 from __future__ import annotations
 
@@ -11,7 +11,16 @@ import typer
 
 from benchd.cli.common import ConfigOption, settings_of
 from benchd.cli.output import clean, say
-from benchd.upkeep.service import STEPS, USER, install, unit_text
+from benchd.upkeep.service import (
+    ARCHIVE,
+    ARCHIVE_STEPS,
+    STEPS,
+    USER,
+    archive_unit_text,
+    install,
+    install_archive,
+    unit_text,
+)
 
 
 def register(app: typer.Typer) -> None:
@@ -22,21 +31,27 @@ def register(app: typer.Typer) -> None:
 def service(
     config: ConfigOption = None,
     write: Annotated[bool, typer.Option("--install", help="Write the files; nothing is started.")] = False,
-    user: Annotated[str, typer.Option(help="The account that it runs as.")] = USER,
+    archive: Annotated[bool, typer.Option("--archive", help="The archive of several benches instead.")] = False,
+    user: Annotated[
+        str | None, typer.Option(help=f"The account that it runs as; {USER}, or {ARCHIVE}.", show_default=False)
+    ] = None,
     root: Annotated[Path, typer.Option(help="With --install: below this folder instead of /.")] = Path("/"),
 ) -> None:
     """Run benchd as a service of this computer.
 
     Prints the unit for systemd. With --install it is written, with the account, the udev rule and a copy of the
-    settings; no file that is there is written over.
+    settings; no file that is there is written over. With --archive: the service that gathers what several benches tell.
 
     Exit codes: 0 fine, 1 a file cannot be written, 2 wrong use, or another file is in the way.
     """
     program = _program()
     if not write:
-        say(unit_text(program, user).rstrip())
+        say((archive_unit_text(program, user or ARCHIVE) if archive else unit_text(program, user or USER)).rstrip())
         return
-    done = install(settings_of(config), program, root, user)
+    if archive:
+        done, steps = install_archive(program, root, user or ARCHIVE), ARCHIVE_STEPS
+    else:
+        done, steps = install(settings_of(config), program, root, user or USER), STEPS
     for path in done.written:
         say(clean(f"written     {path}"))
     for path in done.as_wanted:
@@ -44,7 +59,7 @@ def service(
     for text in done.by_hand:
         say(clean(f"by hand     {text}", 400))
     say("Then, as root:")
-    for step in STEPS:
+    for step in steps:
         say(f"    {step}")
 
 

@@ -1,4 +1,6 @@
-"""benchd as a service of systemd: its unit, its user, its settings, as files that a person can read before they count.
+"""benchd as services of systemd: unit, account, settings, as files that a person can read before they count.
+
+A bench is one service, the archive of several benches another; both may run on one computer.
 
 Sources: systemd.exec(5), systemd.service(5), systemd.resource-control(5), sysusers.d(5), as of systemd 252.
 """
@@ -26,7 +28,7 @@ UDEV = Path("/etc/udev/rules.d/70-benchd.rules")
 WATCHDOG_S = 30
 STOP_S = 15
 """A stop takes 5 s at most where the store is frozen (promises.md)."""
-STEPS = (
+STEPS: tuple[str, ...] = (
     "systemd-sysusers",
     "udevadm control --reload",
     "systemctl daemon-reload",
@@ -34,6 +36,48 @@ STEPS = (
     "systemctl status benchd",
 )
 """What makes the files count, in order."""
+
+ARCHIVE = "benchd-archive"
+"""The archive's unit, and its account at this computer and at the database."""
+ARCHIVE_STATE = Path("/var/lib/benchd-archive")
+ARCHIVE_SETTINGS = Path("/etc/benchd/archive.toml")
+ARCHIVE_UNIT = Path("/etc/systemd/system/benchd-archive.service")
+ARCHIVE_ACCOUNT = Path("/etc/sysusers.d/benchd-archive.conf")
+ARCHIVE_STEPS: tuple[str, ...] = (
+    "systemd-sysusers",
+    "systemctl daemon-reload",
+    "systemctl enable --now benchd-archive",
+    "systemctl status benchd-archive",
+)
+
+
+HARDENED = """\
+ProtectSystem=strict
+ProtectHome=yes
+PrivateTmp=yes
+ProtectProc=invisible
+ProcSubset=all
+ProtectClock=yes
+ProtectControlGroups=yes
+ProtectHostname=yes
+ProtectKernelLogs=yes
+ProtectKernelModules=yes
+ProtectKernelTunables=yes
+NoNewPrivileges=yes
+CapabilityBoundingSet=
+LockPersonality=yes
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+RemoveIPC=yes
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+SystemCallFilter=~@privileged @resources
+
+[Install]
+WantedBy=multi-user.target
+"""
+"""What both units close, and when they start."""
 
 
 def unit_text(program: str, user: str = USER) -> str:
@@ -68,37 +112,46 @@ DevicePolicy=closed
 DeviceAllow=char-ttyS rw
 DeviceAllow=char-ttyUSB rw
 DeviceAllow=char-ttyACM rw
-ProtectSystem=strict
-ProtectHome=yes
-PrivateTmp=yes
-ProtectProc=invisible
-ProcSubset=all
-ProtectClock=yes
-ProtectControlGroups=yes
-ProtectHostname=yes
-ProtectKernelLogs=yes
-ProtectKernelModules=yes
-ProtectKernelTunables=yes
-NoNewPrivileges=yes
-CapabilityBoundingSet=
-LockPersonality=yes
 RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
-RestrictNamespaces=yes
-RestrictRealtime=yes
-RestrictSUIDSGID=yes
-RemoveIPC=yes
-SystemCallArchitectures=native
-SystemCallFilter=@system-service
-SystemCallFilter=~@privileged @resources
+{HARDENED}"""
 
-[Install]
-WantedBy=multi-user.target
-"""
+
+def archive_unit_text(program: str, user: str = ARCHIVE) -> str:
+    """Return the archive's unit: no devices; it goes on without broker and database until they are there."""
+    return f"""\
+[Unit]
+Description=benchd: the archive of all benches
+After=network-online.target mosquitto.service postgresql.service
+Wants=network-online.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+NotifyAccess=main
+ExecStart={program} archive run --config {ARCHIVE_SETTINGS}
+Restart=on-failure
+RestartSec=5
+RestartPreventExitStatus=2
+TimeoutStopSec={STOP_S}
+User={user}
+StateDirectory={ARCHIVE_STATE.name}
+StateDirectoryMode=0750
+WorkingDirectory={ARCHIVE_STATE}
+UMask=0027
+
+PrivateDevices=yes
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6
+{HARDENED}"""
 
 
 def account_text(user: str = USER) -> str:
     """Return the account's lines for systemd-sysusers."""
     return f'u {user} - "benchd, the bench instrument" {STATE}\nm {user} {GROUP}\n'
+
+
+def archive_account_text(user: str = ARCHIVE) -> str:
+    """Return the archive's account for systemd-sysusers; it needs no serial ports."""
+    return f'u {user} - "benchd, the archive of all benches" {ARCHIVE_STATE}\n'
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +176,21 @@ def install(loaded: LoadedSettings, program: str, root: Path, user: str = USER) 
         UDEV: (shipped_dir() / "udev/70-benchd.rules").read_bytes(),
     }
     files |= _settings(loaded, by_hand)
+    return _place(files, root, program, by_hand)
+
+
+def install_archive(program: str, root: Path, user: str = ARCHIVE) -> Installed:
+    """Write the archive's unit and account as `install` does; its settings a person writes (archive-setup.md)."""
+    files = {
+        ARCHIVE_UNIT: archive_unit_text(program, user).encode(),
+        ARCHIVE_ACCOUNT: archive_account_text(user).encode(),
+    }
+    settings = root / ARCHIVE_SETTINGS.relative_to("/")
+    by_hand = [] if settings.exists() else [f"{ARCHIVE_SETTINGS} is not there yet: the settings of the archive"]
+    return _place(files, root, program, by_hand)
+
+
+def _place(files: dict[Path, bytes], root: Path, program: str, by_hand: list[str]) -> Installed:
     placed = {root / path.relative_to("/"): data for path, data in files.items()}
     for path, data in placed.items():
         if path.exists() and path.read_bytes() != data:

@@ -6,12 +6,8 @@ The frames are taken apart here with the cobs and crccheck libraries, and by ben
 
 from __future__ import annotations
 
-import functools
 import json
-import os
-import shutil
 import subprocess
-import tempfile
 import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -20,6 +16,7 @@ from typing import Any
 
 from cobs import cobs
 from crccheck.crc import Crc16CcittFalse
+from support.npm import modules
 
 from benchd.decode.benchframe import CardWrite, Frame, decode_frame
 
@@ -43,27 +40,6 @@ GLITCH_NS = 60
 """Strobes up to this length are never seen."""
 SETS = ((0x80,), (0x80, 0x84, 0x90), (0x80, 0x84, 0x90, 0x300), (0x10, 0x11, 0x60, 0x80, 0x84, 0x90, 0x190, 0x300))
 """The ports that are watched, by the jumpers: bit 0 of the index is jumper 0."""
-
-
-@functools.cache
-def modules() -> Path:
-    """Return the node_modules folder with the emulator, fetched once into a cache outside the tree."""
-    cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "benchd-tests"
-    place = cache / PACKAGE.replace("@", "-")
-    if not (place / "node_modules").is_dir():
-        cache.mkdir(parents=True, exist_ok=True)
-        npm = shutil.which("npm")
-        assert npm is not None, "peer npm is missing"
-        with tempfile.TemporaryDirectory(dir=cache) as folder:
-            done = subprocess.run(
-                [npm, "install", "--prefix", folder, "--no-save", "--no-audit", "--no-fund", PACKAGE],
-                capture_output=True, text=True, timeout=240, check=False,
-            )  # fmt: skip
-            assert done.returncode == 0, f"npm could not install {PACKAGE}: {done.stderr[-800:]}"
-            if not place.exists():
-                shutil.copytree(folder, f"{folder}-whole")
-                os.replace(f"{folder}-whole", place)
-    return place / "node_modules"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +67,7 @@ class Card:
     def __init__(self) -> None:
         program = str(Path(__file__).with_name("emulator.mjs"))
         self._process = subprocess.Popen(
-            ["node", program, str(modules()), str(IMAGE), json.dumps(PINS)],
+            ["node", program, str(modules(PACKAGE)), str(IMAGE), json.dumps(PINS)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,

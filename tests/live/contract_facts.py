@@ -47,15 +47,9 @@ def metrics() -> Facts:
 
 def topics() -> Facts:
     """Topic: the published form of its payload."""
-    from benchd.sinks.base import KINDS
-    from benchd.sinks.mqtt.sink import SENT
-    from benchd.sinks.mqtt.topics import Topics
+    from benchd.sinks.mqtt.channels import channels
 
-    tree = Topics("PREFIX", "BENCH")
-    forms = {"state": "machine-state", "alert": "machine-alert"} | {
-        KINDS[event]: f"{KINDS[event]}-event" for event in SENT
-    }
-    return {tree.status: "bench-status"} | {tree.of("MACHINE", leaf): form for leaf, form in forms.items()}
+    return {topic.address.format(prefix="PREFIX", bench="BENCH", machine="MACHINE"): topic.form for topic in channels()}
 
 
 def forms() -> Facts:

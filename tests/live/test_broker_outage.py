@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from live.trouble_rig import GOOD, STAGES, machine_toml, put_table, stored
 from sinks.broker_peer import Listener, Mosquitto, first_seen, until
+from support.asyncapi import Topics
 from support.daemon import DaemonProcess, benchd, wait_for
 
 from benchd.demo.line import PtyLine
@@ -92,15 +93,17 @@ def check(events: list[dict[str, Any]], boots: list[dict[str, Any]]) -> None:
 
 
 def validate(listener: Listener) -> None:
-    """Each payload fits the schema that `benchd schema` prints for its topic."""
+    """Each payload fits what `benchd schema` prints for its form, and for its topic with --asyncapi."""
     from jsonschema import Draft202012Validator
 
-    names = {"status": "bench-status", "state": "machine-state", "alert": "machine-alert"}
+    topics = Topics(json.loads(benchd("schema", "--asyncapi")))
     seen = {}
     for message in listener.messages:
+        payload = json.loads(message.payload)
+        form = topics.check(str(message.topic), payload)
         leaf = str(message.topic).rsplit("/", 1)[1]
         if leaf not in seen:
-            seen[leaf] = Draft202012Validator(json.loads(benchd("schema", names.get(leaf, f"{leaf}-event"))))
-        seen[leaf].validate(json.loads(message.payload))
+            seen[leaf] = Draft202012Validator(json.loads(benchd("schema", form)))
+        seen[leaf].validate(payload)
         assert str(message.topic) in ("benchd/bench1/status", f"benchd/bench1/machine/pc%2F1/{leaf}")
     assert {"status", "state", "alert", "code", "stage", "finding", "boot", "link"} == set(seen)

@@ -7,6 +7,7 @@ import os
 import shutil
 import socket
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from support.daemon import benchd
 from benchd.errors import UsageError
 from benchd.sdnotify import keep_watchdog
 from benchd.settings import load_settings
-from benchd.upkeep.service import SETTINGS, UNIT, install, unit_text
+from benchd.upkeep.service import ARCHIVE_UNIT, SETTINGS, UNIT, archive_unit_text, install, unit_text
 
 WORST = "20"
 """Exposure as systemd reckons it, of 100: it calls up to 20 safe (systemd-analyze(1))."""
@@ -39,21 +40,43 @@ def systemd(*words: str) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.mark.peer("systemd")
-def test_the_unit_is_accepted_and_hardened(tmp_path: Path) -> None:
+@pytest.mark.parametrize("text", [unit_text, archive_unit_text])
+def test_the_unit_is_accepted_and_hardened(tmp_path: Path, text: Callable[[str], str]) -> None:
     """`systemd-analyze verify` says nothing, `security` finds little that is left open."""
     unit = tmp_path / "benchd.service"
-    unit.write_text(unit_text("/bin/true"))
+    unit.write_text(text("/bin/true"))
     done = systemd("systemd-analyze", "verify", "--man=no", str(unit))
     told = [line for line in done.stderr.splitlines() if "benchd" in line]
     assert not told
-    unit.write_text(unit_text("/bin/true").replace("WatchdogSec", "WatchdogSecond"))
+    unit.write_text(text("/bin/true").replace("RestartSec", "RestartSecond"))
     assert "benchd" in systemd("systemd-analyze", "verify", "--man=no", str(unit)).stderr, "it does look"
-    unit.write_text(unit_text("/bin/true"))
+    unit.write_text(text("/bin/true"))
     security = ("systemd-analyze", "security", "--offline=true", f"--threshold={WORST}")
     done = systemd(*security, str(unit))
     assert done.returncode == 0, done.stdout
     unit.write_text("[Service]\nExecStart=/bin/true\n")
     assert systemd(*security, str(unit)).returncode, "it does weigh"
+
+
+@pytest.mark.peer("systemd")
+def test_the_archive_is_a_second_service(tmp_path: Path) -> None:
+    """Its unit and account are written beside the bench's; what is left to do by hand is told while it is not done."""
+    told = benchd("service", "--archive")
+    assert " archive run --config /etc/benchd/archive.toml\n" in told and "User=benchd-archive\n" in told
+    assert "DeviceAllow" not in told and "dialout" not in told
+    root = tmp_path / "root"
+    told = benchd("service", "--archive", "--install", "--root", str(root))
+    assert "archive.toml is not there yet" in told and "systemctl enable --now benchd-archive" in told
+    assert (root / ARCHIVE_UNIT.relative_to("/")).read_text().startswith("[Unit]")
+    (root / "etc/benchd").mkdir()
+    (root / "etc/benchd/archive.toml").write_text("[archive]\n")
+    again = benchd("service", "--archive", "--install", "--root", str(root))
+    assert "by hand" not in again and "written" not in again
+    (root / "etc/group").write_text("root:x:0:\n")
+    (root / "etc/passwd").write_text("root:x:0:0:root:/root:/bin/sh\n")
+    done = systemd("systemd-sysusers", f"--root={root}", "benchd-archive.conf")
+    assert done.returncode == 0, done.stderr
+    assert "benchd-archive:" in (root / "etc/passwd").read_text()
 
 
 @pytest.mark.peer("systemd")

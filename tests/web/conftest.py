@@ -6,7 +6,6 @@ import contextlib
 import json
 import os
 import shutil
-import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -16,6 +15,7 @@ from selenium import webdriver
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.ui import WebDriverWait
+from support.npm import modules
 from web import rig as rigs
 
 from benchd.demo import at286
@@ -150,18 +150,7 @@ def bench(folders: Callable[[str], Path]) -> Iterator[rigs.Rig]:
 @pytest.fixture(scope="session")
 def axe() -> str:
     """The source of axe-core, from the npm registry; kept for the next run."""
-    place = Path(os.environ.get("BENCHD_TEST_CACHE", tempfile.gettempdir())) / f"benchd-{AXE.replace('@', '-')}"
-    source = place / "node_modules/axe-core/axe.min.js"
-    if not source.is_file():
-        place.mkdir(parents=True, exist_ok=True)
-        npm = shutil.which("npm")
-        assert npm is not None, "peer npm is missing"
-        done = subprocess.run(
-            [npm, "install", "--prefix", str(place), "--no-save", "--no-audit", "--no-fund", AXE],
-            capture_output=True, text=True, timeout=120, check=False,
-        )  # fmt: skip
-        assert done.returncode == 0, f"npm could not install {AXE}: {done.stderr[-800:]}"
-    return source.read_text(encoding="utf-8")
+    return (modules(AXE) / "axe-core/axe.min.js").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="session")
