@@ -9,9 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import (
     AfterValidator,
-    BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
     field_validator,
     model_validator,
@@ -22,6 +20,7 @@ from benchd.decode.charset import Charset
 from benchd.decode.framings import OWN_SETTINGS
 from benchd.errors import UsageError
 from benchd.files import read_toml
+from benchd.keptwhere import BenchPart, LoadedBench, Name, SettingsPart, none_at
 from benchd.links.lines import port_timing
 from benchd.links.settings import HUNT, MAX_RATE, PortSettings
 from benchd.rules.schema import Pattern
@@ -49,27 +48,7 @@ def _stop_bits(value: float) -> float:
     return value
 
 
-def _printable(value: str) -> str:
-    if not value.isprintable():
-        raise ValueError("holds characters that cannot be shown")
-    return value
-
-
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
-Name = Annotated[str, Field(min_length=1, max_length=64), AfterValidator(_printable)]
-
-
-class SettingsPart(BaseModel):
-    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)
-
-
-class BenchPart(SettingsPart):
-    """`[bench]`: `name`; `data`, the folder of captures and store; `store`, a database URL instead of SQLite."""
-
-    name: Name = "bench"
-    data: str = "data"
-    store: str | None = None
-    capture_size_mb: int = Field(64, ge=1, le=4096, description="a capture file is ended at about this size")
 
 
 class HttpPart(SettingsPart):
@@ -249,24 +228,12 @@ class Settings(SettingsPart):
         raise UsageError(f"no machine is called {name!r}; the settings have: {known}")
 
 
-class LoadedSettings:
+class LoadedSettings(LoadedBench):
     """Settings with the place they came from; paths inside are relative to that file."""
 
     def __init__(self, settings: Settings, path: Path) -> None:
+        super().__init__(settings.bench, path)
         self.settings = settings
-        self.path = path
-        self.base = path.parent
-
-    @property
-    def data(self) -> Path:
-        return (self.base / self.settings.bench.data).resolve()
-
-    @property
-    def store_url(self) -> str:
-        return self.settings.bench.store or str(self.data / "benchd.db")
-
-    def resolve(self, path: str | Path | None) -> Path | None:
-        return None if path is None else (self.base / path).resolve()
 
 
 def split_listen(text: str) -> tuple[str, int]:
@@ -289,8 +256,7 @@ def is_loopback(host: str) -> bool:
 
 def load_settings(path: Path) -> LoadedSettings:
     """Read a settings file. Raises FileProblems (file, line, key) or ExternalError."""
-    hint = f"{path}: no such settings file; `benchd setup` makes one, config/bench.toml is an example"
-    return LoadedSettings(read_toml(Settings, path, lambda _: UsageError(hint)), path.absolute())
+    return LoadedSettings(read_toml(Settings, path, lambda _: none_at(path)), path.absolute())
 
 
 def link_infos(machine: MachinePart) -> list[LinkInfo]:

@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchd.cli.options import ConfigOption, JsonOption, config_path
 from benchd.errors import ExternalError, UsageError, system_words
-from benchd.settings import LoadedSettings, load_settings
+from benchd.keptwhere import load_bench
 from benchd.store import Store
+
+if TYPE_CHECKING:
+    from benchd.settings import LoadedSettings
 
 __all__ = ["ConfigOption", "JsonOption", "config_path", "make_folder", "settings_of", "store_of"]
 
 
 def settings_of(given: Path | None) -> LoadedSettings:
+    from benchd.settings import (
+        load_settings,  # here: it loads decoding, rules and sinks, which reading a store needs not
+    )
+
     return load_settings(config_path(given))
 
 
@@ -38,11 +46,11 @@ def _reachable(folder: Path) -> None:
 
 
 def store_of(given: Path | None, *, write: bool = False) -> Store:
-    """Open the store of the settings; for reading it must exist."""
-    loaded = settings_of(given)
+    """Open the store of the settings; for reading it must exist, and no more than `[bench]` be in order."""
+    loaded = settings_of(given) if write else load_bench(config_path(given))
     if write:
         make_folder(loaded.data)
-    elif loaded.settings.bench.store is None and not os.path.lexists(loaded.store_url):
+    elif loaded.bench.store is None and not os.path.lexists(loaded.store_url):
         _reachable(loaded.data)
         raise UsageError(f"{loaded.store_url}: nothing is stored yet; `benchd run --config {loaded.path}` makes it")
     return Store.open(loaded.store_url, create=write, data=loaded.data)

@@ -141,6 +141,7 @@ def run(
     Exit codes: 0 stopped on request, 1 something outside failed (address in use, store), 2 wrong settings.
     """
     set_up_logging(verbose, quiet)
+    os.environ.pop("PYDANTIC_DISABLE_PLUGINS", None)  # set at our start; what alerts call is not to inherit it
     # A busy interpreter thread must not keep a reader from stamping what arrives (measured: 5 ms at the
     # default of 5 ms, below 1 ms at this).
     sys.setswitchinterval(SWITCH_S)

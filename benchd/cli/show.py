@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,9 +13,10 @@ from benchd.cli.common import ConfigOption, JsonOption, store_of
 from benchd.cli.output import clean, emit_json, tell
 from benchd.errors import UsageError
 from benchd.store import Store
-from benchd.vocabulary.events import CodeSeen, Event, LineSeen, StageEntered
 from benchd.vocabulary.models import Boot
-from benchd.watch.trace import TraceReader
+
+if TYPE_CHECKING:
+    from benchd.vocabulary.events import Event
 
 UNWELL = ("stalled", "looped", "link-lost")
 
@@ -95,6 +96,10 @@ def foretold(store: Store, boot: Boot) -> list[str]:
 
 def trace_lines(capture: Path, boot: str) -> Iterator[str]:
     """Yield every code, console line and stage of one boot, from its capture."""
+    from benchd.watch.trace import (
+        TraceReader,  # here: it loads what judges captures, and a boot's page is asked for often
+    )
+
     for event in TraceReader().events(boot, capture):
         if told := _told(event):
             t, u, what, text = told
@@ -102,6 +107,8 @@ def trace_lines(capture: Path, boot: str) -> Iterator[str]:
 
 
 def _told(event: Event) -> tuple[float, float, str, str] | None:
+    from benchd.vocabulary.events import CodeSeen, LineSeen, StageEntered
+
     match event:
         case CodeSeen():
             port = f"{event.port:X}h" if event.port is not None else "post"

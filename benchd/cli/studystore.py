@@ -29,19 +29,23 @@ def found_settings(config: Path | None) -> LoadedSettings | None:
     """The settings, or None where none were given and none are found."""
     from benchd.settings import load_settings
 
-    if config is None:
-        try:
-            config = config_path(None)
-        except UsageError:
-            return None
-    return load_settings(config)
+    path = _found(config)
+    return None if path is None else load_settings(path)
+
+
+def _found(config: Path | None) -> Path | None:
+    """The settings file, None where none was given and none is found."""
+    try:
+        return config_path(config)
+    except UsageError:
+        return None
 
 
 def study_store(config: Path | None, *, write: bool = False) -> Store:
     """The store of the settings; without any settings file `data/benchd.db` in this folder, and it is said so."""
     from benchd.store import Store
 
-    if config is None and found_settings(None) is None:
+    if config is None and _found(None) is None:
         if not write and not LOOSE_STORE.is_file():
             raise UsageError(
                 f"no settings file, and nothing is stored in {LOOSE_STORE}: give --config FILE, or import a study here"

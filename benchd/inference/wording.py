@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from textwrap import wrap
+from typing import TYPE_CHECKING
 
 from benchd.inference.kinds import INTERMITTENT, MISLEADS, NOTHING, UNLISTED, Special
-from benchd.inference.study import Condition, Study
+
+if TYPE_CHECKING:
+    from benchd.inference.study import Condition, Study
 
 CLASS_OF_KIND = {
     "card": "bad card",

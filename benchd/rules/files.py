@@ -72,6 +72,17 @@ def read_table_text(path: Path) -> str:
     return read_text(path, TOML_LIMIT)
 
 
+def beside(capture: Path) -> Path:
+    """Return where the table lies by which a capture is judged instead of its own; the capture stays as it is."""
+    return capture.with_suffix(".rules.toml")
+
+
+def text_beside(capture: Path) -> str | None:
+    """Return the text of the table beside a capture, None where there is none. Raises ExternalError."""
+    path = beside(capture)
+    return read_table_text(path) if path.is_file() else None
+
+
 def load_table_text(name_or_path: str, base: Path) -> tuple[RuleTable, str]:
     """Find, read and check a table; return it with its text. Raises as `load_table`."""
     path = find_table(name_or_path, base)

@@ -8,11 +8,10 @@ from pathlib import Path
 from benchd.capture import read_capture
 from benchd.errors import BenchError
 from benchd.rules import RuleTable, load_text
-from benchd.rules.files import load_table
+from benchd.rules.files import load_table, text_beside
 from benchd.store import Store
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation
-from benchd.watch.replay import text_beside
 
 HEAD_RECORDS = 20
 """Annotations stand at the beginning of a capture; the table's text is one of them."""

@@ -12,6 +12,7 @@ from benchd.capture import Capture, CaptureWriter, read_capture
 from benchd.capture.keeper import folder_name
 from benchd.errors import BenchError, ExternalError, UsageError, system_words
 from benchd.files import read_bytes
+from benchd.rules.files import beside
 from benchd.store import Hand, Result, Store
 from benchd.store.boots import IMPORTED, IMPORTED_OTHER
 from benchd.vocabulary.models import Boot
@@ -19,7 +20,7 @@ from benchd.watch.archive import MOST_BYTES, About
 from benchd.watch.cutting import Names
 from benchd.watch.index import SUFFIX
 from benchd.watch.rebuild import as_ended
-from benchd.watch.replay import Replay, beside
+from benchd.watch.replay import Replay
 
 SAME = "same"
 """Folder of captures that are of a machine of this bench: its boots count as its own."""

@@ -16,10 +16,11 @@ from pathlib import Path
 from benchd.capture import Capture
 from benchd.errors import UsageError
 from benchd.files import write_new
+from benchd.rules.files import beside
 from benchd.store import Store
 from benchd.vocabulary.models import Boot
 from benchd.watch.rebuild import Rebuilt, as_ended, boots_in, boots_of, runs_of
-from benchd.watch.replay import Replay, beside
+from benchd.watch.replay import Replay
 
 
 def rejudge(

@@ -12,7 +12,7 @@ from pathlib import Path
 from benchd.boots.limits import Limit
 from benchd.capture import Capture, read_capture
 from benchd.rules import Matcher, load_text
-from benchd.rules.files import find_table, read_table_text
+from benchd.rules.files import beside, find_table, read_table_text, text_beside
 from benchd.vocabulary.events import BOOT_EVENTS, Event
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.records import Annotation, Chunk, Record
@@ -102,17 +102,6 @@ def judged_by(capture: Capture, base: Path, rules: str | None = None, judged_aga
         return text, f"{capture.path} (the table in it)"
     path = find_table(rules or capture.table, base)
     return read_table_text(path), str(path)
-
-
-def beside(capture: Path) -> Path:
-    """Return where the table lies by which a capture is judged instead of its own; the capture stays as it is."""
-    return capture.with_suffix(".rules.toml")
-
-
-def text_beside(capture: Path) -> str | None:
-    """Return the text of the table beside a capture, None where there is none. Raises ExternalError."""
-    path = beside(capture)
-    return read_table_text(path) if path.is_file() else None
 
 
 @lru_cache(TABLES_KEPT)

@@ -36,6 +36,39 @@ def test_a_page_that_compares_nothing_imports_no_statistics() -> None:
     assert not modules_after("import benchd.web.app") & LEFT_OUT.keys()
 
 
+HEAVY = {"benchd.decode", "benchd.rules", "benchd.boots", "benchd.watch", "benchd.sinks", "benchd.settings", "alembic"}
+"""What judges, and what needs it: listing boots takes twice as long with them."""
+
+
+@pytest.mark.parametrize("words", [["boots"], ["show", "last"], ["boots", "--json"]])
+def test_reading_boots_imports_none_of_what_judges_them(words: list[str], tmp_path: Path) -> None:
+    from web import rig
+
+    from benchd.store import Store
+
+    with Store.open(str(tmp_path / "data" / "benchd.db")) as store:
+        rig.save_many(store, 3)
+    (tmp_path / "bench.toml").write_text('[[machine]]\nname = "at286"\nrules = "record"\n')
+    code = f"""
+import os, sys
+os.chdir({str(tmp_path)!r})
+sys.argv = ["benchd", *{words!r}]
+from benchd.cli.start import main
+try:
+    main()
+except SystemExit:
+    pass
+"""
+    modules = modules_after(code)
+    assert "benchd.store.boots" in modules
+    assert not modules & (HEAVY | LEFT_OUT.keys() | {"benchd.vocabulary.events"})
+
+
+def test_why_imports_none_of_what_judges_boots() -> None:
+    modules = modules_after("import benchd.studies.weighing, benchd.cli.weigh")
+    assert not modules & {"benchd.boots", "benchd.decode", "benchd.watch.replay", "benchd.sinks", "scipy.stats"}
+
+
 async def _asked(app: LateApp, times: int) -> None:
     await asyncio.gather(*(app({"type": "http"}, None, None) for _ in range(times)))
 

@@ -79,6 +79,7 @@ MAY_KNOW = {
                 "rules",
                 "store",
                 "settings",
+                "keptwhere",
                 "files",
                 "upkeep",
             )

@@ -15,6 +15,7 @@ from typer.testing import Result as Done
 
 from benchd.cli.main import build
 from benchd.inference.study import Factor, Goal, Study
+from benchd.rules.files import beside
 from benchd.store import Result, Store
 from benchd.studies.loaded import judged
 from benchd.studies.tables import table_of
@@ -24,7 +25,7 @@ from benchd.vocabulary.records import Annotation
 from benchd.watch.folder import lock_data
 from benchd.watch.rebuild import captures_under, rebuild
 from benchd.watch.rejudge import rejudge
-from benchd.watch.replay import Replay, beside
+from benchd.watch.replay import Replay
 from benchd.watch.trace import TraceReader
 
 WRONG = (

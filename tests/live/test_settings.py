@@ -12,6 +12,7 @@ import re2
 from pydantic import BaseModel
 
 from benchd.errors import ExternalError, UsageError
+from benchd.keptwhere import load_bench
 from benchd.settings import LinkPart, MachinePart, Settings, is_loopback, link_infos, load_settings, split_listen
 from benchd.tomlfile import FileProblems
 
@@ -283,3 +284,22 @@ def test_file_troubles(tmp_path: Path) -> None:
         load_settings(tmp_path / "latin.toml")
     with pytest.raises(ExternalError, match="cannot be read"):
         load_settings(tmp_path / "latin.toml" / "x")
+
+
+def test_reading_a_store_asks_for_bench_alone(tmp_path: Path) -> None:
+    """What is wrong with machines does not keep boots from being listed; what is wrong with `[bench]` is told alike."""
+    path = tmp_path / "bench.toml"
+    path.write_text('[bench]\ndata = "d"\n[[machine]]\nname = 1\n')
+    assert load_bench(path).store_url == str(tmp_path / "d" / "benchd.db")
+    with pytest.raises(FileProblems):
+        load_settings(path)
+    for text in ("[bench]\nshop = 1\n", "[bench\n", "[bench]\ncapture_size_mb = 0\n"):
+        path.write_text(text)
+        told = []
+        for load_it in (load_bench, load_settings):
+            with pytest.raises(FileProblems) as raised:
+                load_it(path)
+            told.append(str(raised.value))
+        assert told[0] == told[1]
+    with pytest.raises(UsageError, match="no such settings file"):
+        load_bench(tmp_path / "none.toml")
