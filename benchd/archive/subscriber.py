@@ -10,6 +10,7 @@ from __future__ import annotations
 import ssl
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
@@ -67,7 +68,8 @@ class Subscriber(Broker):
         """Subscribe at QoS 1. Raises ExternalError for what the broker does not let us have, MqttError."""
         answers = await self._aio.subscribe([(one, aiomqtt.client.SubscribeOptions(qos=1)) for one in wanted])
         for one, answer in zip(wanted, answers, strict=True):
-            if int(getattr(answer, "value", answer)) >= 0x80:
+            value: Any = getattr(answer, "value", answer)
+            if value >= 0x80:
                 raise ExternalError(f"the broker does not let {one} be subscribed to ({answer}): let the user read it")
 
     async def deliveries(self) -> AsyncIterator[Delivery]:

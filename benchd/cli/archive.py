@@ -129,15 +129,9 @@ def status_lines(found: Behind) -> Iterator[str]:
             yield clean(f"{one.bench}: cannot be asked: set archive = true under [mqtt] in its settings")
     for kind in found.refused:
         yield clean(f"refused, {kind.reason}: {kind.count}, the last on {kind.topic}: {kind.words}", 600)
-    silent = (
-        f", {len(found.silent)} of {counted(len(found.benches), 'bench', 'benches')} silent" if found.silent else ""
-    )
-    missing = (
-        f"{counted(found.missing, 'event')} missing: `benchd archive fill` asks for them"
-        if found.missing
-        else "nothing missing"
-    )
-    yield f"{counted(found.boots, 'boot')}, {missing}{silent}"
+    lacks = f"{counted(found.missing, 'event')} missing: `benchd archive fill` asks for them"
+    silent = f", {len(found.silent)} of {len(found.benches)} benches silent" if found.silent else ""
+    yield f"{counted(found.boots, 'boot')}, {lacks if found.missing else 'nothing missing'}{silent}"
 
 
 def fill(

@@ -28,6 +28,8 @@ from benchd.web.undo import undo_routes
 if TYPE_CHECKING:
     from benchd.web.bench import ServedArchive, ServedBench
 
+AWAY = "its codes and lines are on its bench, in the capture: an archive has the records only"
+
 
 def make_app(
     daemon: ServedBench,
@@ -103,7 +105,7 @@ def make_app(
     # Given back before the answer is sent: who reads it slowly keeps nobody waiting.
     turns = [Depends(Turns(), scope="function")]
     for routes in (
-        boot_routes(daemon, records),
+        boot_routes(daemon, records, AWAY if archive is not None else ""),
         compare_routes(daemon),
         map_routes(daemon, records),
         study_routes(daemon),
