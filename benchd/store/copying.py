@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from benchd.errors import ExternalError, UsageError
 from benchd.store.database import UPGRADE_S, Database
-from benchd.store.schema import boot, metadata, result, study, trial
+from benchd.store.schema import boot, feed, metadata, result, study, trial
 
 ROWS = 1000
 
@@ -27,7 +27,10 @@ def copy_store(source: Database, target: Database) -> int:
                 raise UsageError(f"store {target.where} is not empty; name a new database, nothing was changed")
         for table in reversed(metadata.sorted_tables):  # what a new store begins with: its counters
             writing.execute(sa.delete(table))
-        for table in metadata.sorted_tables:
+        # The feed last: what is copied before it is a change to the target, whose triggers note it there.
+        for table in [*(table for table in metadata.sorted_tables if table is not feed), feed]:
+            if table is feed:
+                writing.execute(sa.delete(feed))
             rows = reading.execution_options(yield_per=ROWS).execute(sa.select(table))
             for part in rows.mappings().partitions(ROWS):
                 writing.execute(sa.insert(table), [dict(row) for row in part])

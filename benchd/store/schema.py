@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-VERSIONS = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008")
+VERSIONS = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009")
 """Every schema this benchd can read and upgrade, oldest first; the last is the current one."""
 VERSION_TABLE = "benchd_schema"
 
@@ -66,10 +66,12 @@ boot = sa.Table(
     _text("capture", null=True),
     _text("closed_reason", null=True),
     sa.Column("off_s", sa.Double(), nullable=True),
+    _text("model", null=True),
     sa.Index("boot_by_start", "started_us"),
     sa.Index("boot_by_machine", "machine", "started_us"),
     sa.Index("boot_by_trial", "trial"),
     sa.Index("boot_good", "machine", "table_name", "outcome", "started_us"),
+    sa.Index("boot_of_model", "model", "table_name", "outcome", "started_us"),
 )
 
 stage = sa.Table(
@@ -222,6 +224,22 @@ counter = sa.Table(
     sa.Column("last", sa.BigInteger(), nullable=False),
 )
 """Numbers of trials, results and changes are drawn from here: none is used twice, whatever is deleted."""
+
+feed = sa.Table(
+    "feed",
+    metadata,
+    sa.Column("number", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), primary_key=True),
+    _text("table_name"),
+    _text("key"),
+    _text("machine", null=True),
+    sa.UniqueConstraint("table_name", "key", name="feed_key"),
+    sqlite_autoincrement=True,
+)
+"""Rows of boots, studies and the like that changed since they were taken from here, one line each, oldest first.
+
+Triggers of the database write it, whichever process made the change. `key` is the row's primary key as text, `machine`
+that of a boot. A row that changes again gets a new `number`; no number is given twice.
+"""
 
 
 def for_postgresql() -> None:

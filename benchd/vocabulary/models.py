@@ -130,6 +130,11 @@ class Boot(Model):
         description="seconds without power before it, where the power was seen to go",
         exclude_if=lambda seconds: seconds is None,
     )
+    model: str | None = Field(
+        None,
+        description="what kind of machine it is (`machine.model`)",
+        exclude_if=lambda model: model is None,
+    )
     left_out: str | None = Field(
         None, description="why a person left it out: it counts nowhere", exclude_if=lambda reason: reason is None
     )

@@ -55,7 +55,10 @@ def topics() -> Facts:
     forms = {"state": "machine-state", "alert": "machine-alert"} | {
         KINDS[event]: f"{KINDS[event]}-event" for event in SENT
     }
-    return {tree.status: "bench-status"} | {tree.of("MACHINE", leaf): form for leaf, form in forms.items()}
+    bench = {
+        tree.status: "bench-status", tree.entry: "entry-event", tree.ask: "ask-request", tree.answer: "answer-event"
+    }  # fmt: skip
+    return bench | {tree.of("MACHINE", leaf): form for leaf, form in forms.items()}
 
 
 def forms() -> Facts:

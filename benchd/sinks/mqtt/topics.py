@@ -1,6 +1,9 @@
 """The MQTT topic tree, and names made harmless in it. Pure.
 
     PREFIX/BENCH/status                     retained; Last Will
+    PREFIX/BENCH/entry                      events, not retained: what people entered
+    PREFIX/BENCH/ask                        heard: what an archive asks for
+    PREFIX/BENCH/answer                     events, not retained
     PREFIX/BENCH/machine/MACHINE/state      retained
     PREFIX/BENCH/machine/MACHINE/alert      retained
     PREFIX/BENCH/machine/MACHINE/code       events, not retained: code, stage, finding, boot, link
@@ -55,6 +58,9 @@ class Topics:
         except ValueError as error:
             raise UsageError(f"mqtt.prefix {prefix!a} {error}") from None
         self.status = self._checked(f"{self.root}/status")
+        self.entry, self.ask, self.answer = (
+            self._checked(f"{self.root}/{leaf}") for leaf in ("entry", "ask", "answer")
+        )
 
     def of(self, machine: str, leaf: str) -> str:
         """Return the topic of a machine's state, alert or event."""
