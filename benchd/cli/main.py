@@ -28,6 +28,7 @@ COMMANDS = {
     "replay": ("replay", "Judge captures again, from the files alone."),
     "backup": ("backup", "Write settings, store and captures to one file."),
     "restore": ("backup", "Make a bench of a backup, or check one."),
+    "archive": ("archive", "Many benches in one archive: run, status, fill."),
     "service": ("service", "Run benchd as a service of this computer."),
     "setup": ("setup", "Make a settings file: ask, listen, write."),
     "ports": ("ports", "List serial ports and what stands in their way."),

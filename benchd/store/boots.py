@@ -53,26 +53,15 @@ class Boots(Marks):
         What people decided about the boot stays: a trial that it was moved to, that it is left out, note and labels.
         When this returns the boot is on the disk. Raises ExternalError when it could not be kept.
         """
-        values = {column: getattr(boot, name) for name, column in _BOOT_FIELDS.items()}
-        values["blind"] = [span.model_dump() for span in boot.blind]
-        values["measured"] = None if boot.measured is None else boot.measured.model_dump(mode="json")
-        values |= {"started_us": microseconds(boot.started), "capture": self._inside(capture), "closed_reason": None}
-        parts: list[tuple[sa.Table, list[dict[str, Any]]]] = [
-            (schema.stage, [stage.model_dump() for stage in boot.stages]),
-            (schema.finding, [_finding_row(finding) for finding in boot.findings]),
-            (schema.boot_check, [check.model_dump() for check in boot.checks]),
-        ]
+        values = boot_row(boot) | {"capture": self._inside(capture)}
         with self._database.write() as connection:
             connection.execute(
                 self._database.upsert(schema.boot, values, leave=() if capture is not None else ("capture",))
             )
-            for table, rows in parts:
+            for table, rows in part_rows(boot).items():
                 connection.execute(sa.delete(table).where(table.c.boot == boot.id))
                 if rows:
-                    connection.execute(
-                        sa.insert(table),
-                        [{"boot": boot.id, "position": number, **row} for number, row in enumerate(rows)],
-                    )
+                    connection.execute(sa.insert(table), rows)
 
     def boots(
         self,
@@ -347,6 +336,27 @@ def _parts(connection: sa.Connection, table: sa.Table, ids: Any) -> dict[str, li
         del part["position"]
         found[part.pop("boot")].append(part)
     return found
+
+
+def boot_row(boot: Boot) -> dict[str, Any]:
+    """A boot's own row as told: without its capture, and without what people decided about it."""
+    values = {column: getattr(boot, name) for name, column in _BOOT_FIELDS.items()}
+    values["blind"] = [span.model_dump() for span in boot.blind]
+    values["measured"] = None if boot.measured is None else boot.measured.model_dump(mode="json")
+    return values | {"started_us": microseconds(boot.started), "closed_reason": None}
+
+
+def part_rows(boot: Boot) -> dict[sa.Table, list[dict[str, Any]]]:
+    """The rows of a boot's stages, findings and checks, by their table."""
+    parts: dict[sa.Table, list[dict[str, Any]]] = {
+        schema.stage: [stage.model_dump() for stage in boot.stages],
+        schema.finding: [_finding_row(finding) for finding in boot.findings],
+        schema.boot_check: [check.model_dump() for check in boot.checks],
+    }
+    return {
+        table: [{"boot": boot.id, "position": number, **row} for number, row in enumerate(rows)]
+        for table, rows in parts.items()
+    }
 
 
 def _finding_row(finding: Finding) -> dict[str, Any]:

@@ -75,6 +75,10 @@ class Database:
                 raise
             self._engine = engine
 
+    def open_now(self) -> None:
+        """Open a database that is opened lazily; raises as an opening that is not."""
+        self._open()
+
     def _ready(self) -> None:
         if self._engine is None:
             try:

@@ -8,6 +8,7 @@ from fastapi import Depends, FastAPI, Request
 from fastapi.responses import Response
 
 from benchd import __version__
+from benchd.web.archive import archive_routes
 from benchd.web.auth import Auth, auth_of
 from benchd.web.boots import boot_routes
 from benchd.web.comparing import compare_routes
@@ -25,13 +26,20 @@ from benchd.web.turns import Turns
 from benchd.web.undo import undo_routes
 
 if TYPE_CHECKING:
-    from benchd.web.bench import ServedBench
+    from benchd.web.bench import ServedArchive, ServedBench
+
+AWAY = "its codes and lines are on its bench, in the capture: an archive has the records only"
 
 
-def make_app(daemon: ServedBench, connections: Connections | None = None, auth: Auth | None = None) -> FastAPI:
+def make_app(
+    daemon: ServedBench,
+    connections: Connections | None = None,
+    auth: Auth | None = None,
+    archive: ServedArchive | None = None,
+) -> FastAPI:
     """Return the application that serves `daemon`. Raises UsageError for a token file that is no good.
 
-    `auth` is what `auth_of` says, where that was asked already.
+    `auth` is what `auth_of` says, where that was asked already. `archive`: many benches, and nothing is changed.
     """
     http = daemon.loaded.settings.http
     auth = auth_of(daemon.loaded) if auth is None else auth
@@ -46,7 +54,7 @@ def make_app(daemon: ServedBench, connections: Connections | None = None, auth: 
     )
     app.state.records = records
     connections = Connections() if connections is None else connections
-    app.add_middleware(Guard, http=http, auth=auth, connections=connections)
+    app.add_middleware(Guard, http=http, auth=auth, connections=connections, read_only=archive is not None)
     add_problems(app)
 
     @app.get("/metrics", include_in_schema=False)
@@ -73,7 +81,7 @@ def make_app(daemon: ServedBench, connections: Connections | None = None, auth: 
                 for name, run in daemon.runs.items()
             },
             "rules_problem": daemon.reload_problem,
-        }
+        } | ({} if archive is None else {"archive": archive.how_far()})
 
     @app.get("/api/start")
     async def start() -> PageStart:
@@ -83,13 +91,21 @@ def make_app(daemon: ServedBench, connections: Connections | None = None, auth: 
             for name, run in daemon.runs.items()
         ]
         bench = daemon.loaded.settings.bench.name
-        return PageStart(bench=bench, version=__version__, machines=machines, guarded=auth is not None)
+        return PageStart(
+            bench=bench,
+            version=__version__,
+            machines=machines,
+            archive=archive is not None,
+            guarded=auth is not None,
+        )
 
     app.include_router(live_routes(daemon))
+    if archive is not None:
+        app.include_router(archive_routes(archive))
     # Given back before the answer is sent: who reads it slowly keeps nobody waiting.
     turns = [Depends(Turns(), scope="function")]
     for routes in (
-        boot_routes(daemon, records),
+        boot_routes(daemon, records, AWAY if archive is not None else ""),
         compare_routes(daemon),
         map_routes(daemon, records),
         study_routes(daemon),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Protocol
+from typing import Any, Protocol
 
 from benchd.boots.limits import Limit
 from benchd.settings import LoadedSettings
@@ -12,6 +12,7 @@ from benchd.sinks.metrics import Metrics
 from benchd.sinks.page_feed import PageFeed
 from benchd.store import Store
 from benchd.watch.watcher import MachineWatcher
+from benchd.web.responses import WallMachine
 
 
 class ServedBench(Protocol):
@@ -45,3 +46,11 @@ class ServedBench(Protocol):
     def behind(self) -> Mapping[str, float]: ...
 
     def silence(self, machine: str, kind: str, rule: str, for_s: float) -> None: ...
+
+
+class ServedArchive(Protocol):
+    """Many benches that are served together: nothing is changed here."""
+
+    def machines_now(self) -> list[WallMachine]: ...
+
+    def how_far(self) -> dict[str, Any]: ...

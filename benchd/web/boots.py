@@ -15,7 +15,7 @@ from benchd.boots.deadlines import stage_limit
 from benchd.errors import UsageError
 from benchd.rules import RuleTable
 from benchd.vocabulary.models import Boot, Outcome
-from benchd.web.record import Reading, Records
+from benchd.web.record import Reading, Records, done
 from benchd.web.responses import BootPage, BootRecord, MachineTable, Usual
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ OPEN = ("running",)
 LIST = TypeAdapter(list[Boot])
 
 
-def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
-    """Return the routes under /api/boots and a machine's usual times."""
+def boot_routes(daemon: ServedBench, records: Records, away: str = "") -> APIRouter:
+    """Return the routes under /api/boots and a machine's usual times. `away` says why there are no captures here."""
     routes = APIRouter(prefix="/api")
 
     @routes.get("/boots", response_model=list[Boot])
@@ -80,6 +80,8 @@ def boot_routes(daemon: ServedBench, records: Records) -> APIRouter:
 
         def ask() -> Reading:
             boot = find_boot(daemon, boot_id)
+            if away:
+                return done(BootRecord(boot=boot.id, problem=away))
             return records.ask(boot.id, capture_path(daemon, boot.id), boot.ended is not None)
 
         return await records.while_asked(await run_in_threadpool(ask), request)

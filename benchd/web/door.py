@@ -25,8 +25,10 @@ BODY_S = 10.0
 """How long such a request may take to come."""
 COOKIE = "benchd_session"
 LOGIN = "/login"
+DOORS = (LOGIN, "/logout")
 OPEN_PATHS = ("/static/",)
 """Served without token: the page's own program, the same for everyone."""
+READ_ONLY = "this is an archive of several benches, which is only read: make changes at the bench itself"
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -48,11 +50,14 @@ class Guard:
     A request that passed counts as one that is served, so its connection is not closed to make room.
     """
 
-    def __init__(self, app: ASGIApp, http: HttpPart, auth: Auth | None, connections: Connections) -> None:
+    def __init__(
+        self, app: ASGIApp, http: HttpPart, auth: Auth | None, connections: Connections, read_only: bool = False
+    ) -> None:
         self.app = app
         self.names = {split_listen(http.listen)[0], *(name.lower() for name in http.names)}
         self.auth = auth
         self.connections = connections
+        self.read_only = read_only
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -103,6 +108,8 @@ class Guard:
         if method not in READING and (refusal := self._refuses_writing(headers, host, path)):
             return refusal
         if self.auth is None or path == LOGIN or path.startswith(OPEN_PATHS) or self._let_in(headers, self.auth):
+            if self.read_only and method not in READING and path not in DOORS:
+                return problem(403, READ_ONLY)
             return None
         if method == "GET" and "text/html" in headers.get("accept", ""):
             return RedirectResponse(f"{LOGIN}?next={quote(path, safe='/')}", 303)

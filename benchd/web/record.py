@@ -46,6 +46,13 @@ class Reading:
         self.asked = 1
 
 
+def done(record: BootRecord) -> Reading:
+    """What is known without reading."""
+    reading = Reading()
+    reading.future.set_result(record)
+    return reading
+
+
 class Records:
     """Reads boots from captures and keeps the last ones. Threads may share it.
 
@@ -75,9 +82,7 @@ class Records:
             elif capture is None or not capture.is_file():
                 kept = BootRecord(boot=boot, problem="its capture is not there any more")
             if kept is not None:
-                done = Reading()
-                done.future.set_result(kept)
-                return done
+                return done(kept)
             assert capture is not None
             if (known := self._readings.get(boot)) is not None and known.asked > 0:
                 known.asked += 1

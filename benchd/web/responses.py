@@ -9,7 +9,7 @@ from benchd.rom.layout import Kind
 from benchd.rom.moves import MapReport
 from benchd.store.study_models import Result
 from benchd.studies.responses import CompareForm
-from benchd.vocabulary.models import Boot, LimitKind, Model
+from benchd.vocabulary.models import Boot, LimitKind, Model, Outcome
 
 
 class Usual(Model):
@@ -145,10 +145,41 @@ class MachineCard(Model):
     map: bool
 
 
+class WallAlert(Model):
+    """One thing that stands on a machine of some bench."""
+
+    kind: str
+    rule: str
+    since: str
+    stage: str | None = None
+    code: str | None = None
+    means: str | None = None
+
+
+class WallMachine(Model):
+    """A machine on one of many benches, as its bench told last. Ids are those of the archive."""
+
+    bench: str
+    machine: str
+    name: str = Field(description="as the archive calls it: MACHINE@BENCH")
+    online: bool | None = Field(None, description="whether its bench is there; null: it never said")
+    reason: str = ""
+    at: str = Field(description="when this was told")
+    boot: str | None = None
+    trial: str | None = None
+    outcome: Outcome | None = None
+    stage: str | None = None
+    code: str | None = None
+    stuck: bool = False
+    links_down: list[str] = Field(default_factory=list)
+    alerts: list[WallAlert] = Field(default_factory=list)
+
+
 class PageStart(Model):
     """What every page needs first."""
 
     bench: str
     version: str
     machines: list[MachineCard]
+    archive: bool = Field(False, description="this is an archive of several benches: nothing is changed here")
     guarded: bool = Field(description="a token is demanded here")

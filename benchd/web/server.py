@@ -18,7 +18,7 @@ from benchd.web.auth import Auth, auth_of
 from benchd.web.connections import Connections, Listener
 
 if TYPE_CHECKING:
-    from benchd.web.bench import ServedBench
+    from benchd.web.bench import ServedArchive, ServedBench
 
 
 log = logging.getLogger(__name__)
@@ -40,8 +40,10 @@ class LateApp:
     Its libraries are imported in a thread, so that judging goes on meanwhile.
     """
 
-    def __init__(self, daemon: ServedBench, connections: Connections, auth: Auth | None) -> None:
-        self._given = daemon, connections, auth
+    def __init__(
+        self, daemon: ServedBench, connections: Connections, auth: Auth | None, archive: ServedArchive | None
+    ) -> None:
+        self._given = daemon, connections, auth, archive
         self._app: Any = None
         self._making = asyncio.Lock()
 
@@ -63,10 +65,13 @@ class LateApp:
 
 
 class WebServer:
-    """Serves one daemon. `address` is (host, port) once bound; port 0 in the settings takes a free one."""
+    """Serves one daemon. `address` is (host, port) once bound; port 0 in the settings takes a free one.
 
-    def __init__(self, daemon: ServedBench) -> None:
-        self._daemon = daemon
+    `archive`: what is served are many benches, and nothing is changed.
+    """
+
+    def __init__(self, daemon: ServedBench, archive: ServedArchive | None = None) -> None:
+        self._daemon, self._archive = daemon, archive
         http = daemon.loaded.settings.http
         self._tls = (daemon.loaded.resolve(http.tls_cert), daemon.loaded.resolve(http.tls_key))
         self._connections = Connections()
@@ -95,7 +100,7 @@ class WebServer:
                 f"http.listen {host}:{port} cannot be used: {system_words(error)}; is benchd running already?"
             ) from None
         try:  # before anything runs: a token file or certificate that is no good ends the daemon
-            self._app = LateApp(self._daemon, self._connections, auth_of(self._daemon.loaded))
+            self._app = LateApp(self._daemon, self._connections, auth_of(self._daemon.loaded), self._archive)
             self._check_tls()
         except BenchError:
             sock.close()

@@ -58,11 +58,16 @@ class Broker:
         self,
         settings: MqttSettings,
         client_id: str,
-        will: aiomqtt.Will,
+        will: aiomqtt.Will | None,
         password: str | None,
         context: ssl.SSLContext | None,
+        *,
+        session: Properties | None = None,
     ) -> None:
-        """`password` and `context` come from the settings; reading them takes time and is the caller's."""
+        """`password` and `context` come from the settings; reading them takes time and is the caller's.
+
+        `session`: properties of a session that is taken up again where it was left; without, each is a new one.
+        """
         self.largest = sys.maxsize
         """Bytes of a packet that the broker takes (MQTT 5.0 section 3.2.2.3.6)."""
         self.in_flight = settings.in_flight
@@ -79,7 +84,8 @@ class Broker:
             protocol=aiomqtt.ProtocolVersion.V5,
             will=will,
             keepalive=settings.keepalive,
-            clean_start=True,
+            clean_start=session is None,
+            properties=session,
             timeout=settings.timeout,
             tls_context=_remembering(context, self._handshake) if context else None,
             max_inflight_messages=20,
@@ -95,13 +101,16 @@ class Broker:
         self._loop = asyncio.get_running_loop()
         self._thread_left = False
 
-    async def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
-        """Publish at QoS 1; return when the broker has taken it. Raises Refused, or MqttError."""
+    async def send(self, topic: str, payload: bytes, *, retain: bool = False, expiry_s: int | None = None) -> None:
+        """Publish at QoS 1; return when the broker has taken it. Raises Refused, or MqttError.
+
+        Who was not there within `expiry_s` does not get it any more.
+        """
         size = len(topic.encode()) + len(payload) + OVERHEAD
         if size > self.largest:
             text = f"event of {size} bytes, the broker takes {self.largest}"
             raise Refused(0x95, text, for_good=True)
-        sent = self._protocol.publish(topic, payload, 1, retain, _properties())
+        sent = self._protocol.publish(topic, payload, 1, retain, _properties(expiry_s))
         if sent.rc != 0:
             raise MqttCodeError(sent.rc, "could not publish")
         # The answer is handled by this loop, so it cannot come before this line.
@@ -199,8 +208,10 @@ def _remembering(context: ssl.SSLContext, kept: list[ssl.SSLSocket]) -> ssl.SSLC
     return context
 
 
-def _properties() -> Properties:
+def _properties(expiry_s: int | None) -> Properties:
     properties = Properties(PacketTypes.PUBLISH)
+    if expiry_s is not None:
+        properties.MessageExpiryInterval = expiry_s
     properties.PayloadFormatIndicator = 1  # UTF-8
     properties.ContentType = "application/json"
     return properties

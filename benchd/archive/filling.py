@@ -1,0 +1,223 @@
+"""Asking benches for what lacks, and waiting for their answers. The answers come by the processes that listen."""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import ssl
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import aiomqtt
+import sqlalchemy as sa
+
+from benchd.archive import tables
+from benchd.archive.behind import lacking, pieces_of_boxes
+from benchd.archive.database import ArchiveDatabase, now
+from benchd.archive.forms import AskRequest
+from benchd.archive.ranges import PIECE, PIECES_MOST, Range, counted, newest
+from benchd.errors import ExternalError, UsageError
+from benchd.sinks.mqtt.broker import Broker, Refused
+from benchd.sinks.mqtt.broker_words import explain
+from benchd.sinks.mqtt.settings import MqttSettings
+from benchd.sinks.mqtt.topics import Topics
+from benchd.vocabulary.models import Model
+
+RANGES_MOST = 1_000
+"""Ranges in one ask; what lacks beyond is asked for when that is answered."""
+NUMBERS_MOST = PIECE * PIECES_MOST // 4
+"""Numbers in one ask; where more lack, everything is asked for."""
+EXPIRY_S = 3_600
+LOOK_S = 0.5
+
+
+class Filled(Model):
+    """What became of filling one bench."""
+
+    bench: str
+    before: int
+    missing: int
+    boots: int = 0
+    entries: int = 0
+    done: bool
+    words: str
+
+
+@dataclass(slots=True)
+class Asking:
+    """What one bench is asked for, or why it is not asked."""
+
+    bench: str
+    missing: int
+    why_not: str = ""
+    everything: bool = False
+    outbox: str | None = None
+    ranges: list[Range] = field(default_factory=list)
+    since: str | None = None
+    upto: dict[str, int] = field(default_factory=dict)
+    """The last number known of each outbox."""
+
+
+def plan(
+    database: ArchiveDatabase, bench: str | None, *, everything: bool = False, since: str | None = None
+) -> list[Asking]:
+    """What to ask each bench (None: all) for. Raises UsageError for a bench that the archive does not know."""
+    with database.read() as connection:
+        query = sa.select(tables.bench).order_by(tables.bench.c.bench)
+        rows = connection.execute(query).mappings().all()
+        known = [row["bench"] for row in rows]
+        if bench is not None and bench not in known:
+            raise UsageError(f"the archive knows no bench '{bench}'; there are: {', '.join(known[:12]) or 'none yet'}")
+        wanted = [dict(row) for row in rows if bench in (None, row["bench"])]
+        pieces = pieces_of_boxes(connection, bench)
+        boxes = connection.execute(sa.select(tables.outbox).order_by(tables.outbox.c.rank)).all()
+    out = []
+    for row in wanted:
+        own = [box for box in boxes if box.bench == row["bench"]]
+        lacks = {box.outbox: lacking(box, pieces.get((box.bench, box.outbox), {})) for box in own}
+        upto = {box.outbox: max(box.told, newest(pieces.get((box.bench, box.outbox), {}))) for box in own}
+        out.append(_asking(row, own, lacks, upto, everything=everything, since=since))
+    return out
+
+
+def _asking(
+    row: dict[str, Any],
+    boxes: Sequence[Any],
+    lacks: dict[str, list[Range]],
+    upto: dict[str, int],
+    *,
+    everything: bool,
+    since: str | None,
+) -> Asking:
+    found = Asking(row["bench"], sum(counted(ranges) for ranges in lacks.values()), since=since, upto=upto)
+    ranges = lacks.get(row["outbox"] or "", [])
+    # What an outbox that is gone did not send is known to nobody: then only the whole store is sure.
+    earlier = any(box.outbox != row["outbox"] and not box.settled for box in boxes)
+    if row["online"] is None:
+        found.why_not = "it never told its status: it is not known whether it is there"
+    elif not row["online"]:
+        found.why_not = f"it is not there now ({row['reason'] or 'no reason told'}): ask again when it is"
+    elif not row["hears"]:
+        found.why_not = "it hears no asks: set archive = true under [mqtt] in its settings"
+    elif everything or earlier or counted(ranges) > NUMBERS_MOST:
+        found.everything = since is None
+    elif since is None:
+        found.outbox, found.ranges = row["outbox"], ranges[:RANGES_MOST]
+    return found
+
+
+class Filling:
+    """Asks benches over the broker. `told` gets a line for people now and then."""
+
+    def __init__(
+        self, database: ArchiveDatabase, settings: MqttSettings, archive: str, told: Callable[[str], None]
+    ) -> None:
+        self._database, self._settings, self._archive, self._told = database, settings, archive, told
+
+    async def fill(
+        self, bench: str | None, wait_s: float, *, everything: bool = False, since: str | None = None
+    ) -> list[Filled]:
+        """Ask, and wait for answers up to `wait_s`. Raises UsageError, ExternalError."""
+        first = await asyncio.to_thread(plan, self._database, bench, everything=everything, since=since)
+        before = {one.bench: one.missing for one in first}
+        until = time.monotonic() + wait_s
+        ends: dict[str, Filled] = {}
+        boots, entries = dict.fromkeys(before, 0), dict.fromkeys(before, 0)
+        rest = first
+        while rest:
+            for one in rest:
+                if one.why_not and (one.missing or everything or since):
+                    ends[one.bench] = self._end(one, before, boots, entries, one.why_not, done=False)
+                elif not (one.everything or one.ranges or one.since):
+                    ends[one.bench] = self._end(one, before, boots, entries, "nothing lacks", done=True)
+            asked = await self._ask([one for one in rest if one.bench not in ends])
+            answers = await self._answers(asked, until)
+            rest = []
+            for ask, one in asked.items():
+                answer = answers.get(ask, {"words": "no answer yet: `benchd archive status` shows when it has come"})
+                boots[one.bench] += answer.get("boots") or 0
+                entries[one.bench] += answer.get("entries") or 0
+                again = await asyncio.to_thread(self._planned, one.bench)
+                if "ask" in answer and again.ranges and one.ranges:
+                    rest.append(again)
+                else:
+                    words, done = answer["words"] or "answered", "ask" in answer
+                    ends[one.bench] = self._end(again, before, boots, entries, words, done=done)
+        return [ends[name] for name in sorted(ends)]
+
+    def _planned(self, bench: str) -> Asking:
+        (found,) = plan(self._database, bench)
+        return found
+
+    @staticmethod
+    def _end(
+        one: Asking, before: dict[str, int], boots: dict[str, int], entries: dict[str, int], words: str, *, done: bool
+    ) -> Filled:
+        return Filled(
+            bench=one.bench,
+            before=before[one.bench],
+            missing=one.missing,
+            boots=boots[one.bench],
+            entries=entries[one.bench],
+            done=done and not one.missing,
+            words=words,
+        )
+
+    async def _ask(self, wanted: Sequence[Asking]) -> dict[str, Asking]:
+        """Write down and publish asks; return them by their id."""
+        asked = {secrets.token_hex(8): one for one in wanted}
+        if not asked:
+            return {}
+        await asyncio.to_thread(self._write_down, asked)
+        settings = self._settings
+        client_id = f"{(settings.client_id or self._archive)[:180]}-fill-{secrets.token_hex(4)}"
+        try:
+            password, context = await asyncio.to_thread(lambda: (settings.password(), settings.context()))
+            async with Broker(settings, client_id, None, password, context) as broker:
+                for topic, payload in self._messages(asked):
+                    await broker.send(topic, payload, expiry_s=EXPIRY_S)
+        except (aiomqtt.MqttError, Refused, OSError, ssl.SSLError) as error:
+            raise ExternalError(explain(error, settings)) from None
+        for one in wanted:
+            what = "everything" if one.everything else f"what began since {one.since}" if one.since else "what lacks"
+            self._told(f"{one.bench}: asked for {what}")
+        return asked
+
+    def _messages(self, asked: dict[str, Asking]) -> Iterator[tuple[str, bytes]]:
+        for ask, one in asked.items():
+            request = AskRequest(
+                archive=self._archive,
+                ask=ask,
+                outbox=one.outbox if one.ranges else None,
+                missing=one.ranges or None,
+                since=one.since,
+            )
+            yield f"{Topics(self._settings.prefix, one.bench).root}/ask", request.model_dump_json().encode()
+
+    def _write_down(self, asked: dict[str, Asking]) -> None:
+        rows = [
+            {
+                "ask": ask, "bench": one.bench, "asked": now(), "outbox": one.outbox, "missing": one.ranges or None,
+                "since": one.since, "upto": one.upto if one.everything else {},
+            }
+            for ask, one in asked.items()
+        ]  # fmt: skip
+        with self._database.write() as connection:
+            connection.execute(sa.insert(tables.ask), rows)
+
+    async def _answers(self, asked: dict[str, Asking], until: float) -> dict[str, dict[str, Any]]:
+        """The answers that came in time, by ask."""
+        found: dict[str, dict[str, Any]] = {}
+        while asked:
+            found = await asyncio.to_thread(self._answered, list(asked))
+            if len(found) == len(asked) or time.monotonic() >= until:
+                break
+            await asyncio.sleep(LOOK_S)
+        return found
+
+    def _answered(self, asks: list[str]) -> dict[str, dict[str, Any]]:
+        query = sa.select(tables.ask).where(tables.ask.c.ask.in_(asks), tables.ask.c.answered.is_not(None))
+        with self._database.read() as connection:
+            return {row["ask"]: dict(row) for row in connection.execute(query).mappings()}
