@@ -10,9 +10,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from benchd.archive.forms import AnswerEvent, BootEvent, EntryEvent, Status
 from benchd.archive.intake import Message
-from benchd.sinks.mqtt.payloads import CodeEvent
+from benchd.sinks.mqtt.payloads import AnswerEvent, BenchStatus, BootEvent, CodeEvent, EntryEvent
 from benchd.sinks.mqtt.topics import Topics
 from benchd.store import Store, schema
 from benchd.store.schema import VERSIONS
@@ -69,7 +68,7 @@ class Bench:
         return f"{self.topics.root}/answer", event.model_dump_json().encode()
 
     def status(self, online: bool = True, archive: bool = True) -> Message:
-        told = Status(
+        told = BenchStatus(
             bench=self.name, at=AT, online=online, reason="running", outbox=self.outbox, seq=self.seq, made=AT,
             archive=archive,
         )  # fmt: skip

@@ -103,13 +103,39 @@ def test_what_came_while_it_was_away_or_killed_is_not_lost(
     archive.kill()
     say(broker.port, messages[60:120])
     archive.start()
+    wait(archive.online, "the archive is online again")
+    say(broker.port, messages[120:150])
     broker.stop()
     broker.start()
-    say(broker.port, [*messages[120:], *(bench.status() for bench in benches)])
-    wait(archive.online, "the archive is online again")
+    wait(lambda: "connected to" in archive.log(), "the archive found the broker again")
+    say(broker.port, [*messages[150:], *(bench.status() for bench in benches)])
     wait(lambda: whole(archive, sum(bench.seq for bench in benches)), "all events are there")
     with ArchiveStore.at(tmp_path / "archive.db") as store:
         assert as_read(store) == summed(benches)
+
+
+def test_what_the_broker_forgot_is_missing_by_its_numbers(
+    archive: ArchiveProcess,
+    broker: Mosquitto,
+    benches: list[Bench],  # noqa: F811
+) -> None:
+    """A broker whose session store is lost drops what comes before the archive is back: it is told exactly."""
+    wait(archive.online, "the archive is online")
+    bench = benches[0]
+    messages = bench.everything()
+    say(broker.port, messages[:30])
+    wait(lambda: archive.get("/api/health")["sinks"][0]["taken"] >= 30, "they are there")
+    archive.stop()
+    broker.stop()
+    for left in broker.folder.glob("*.db"):
+        left.unlink()
+    broker.start()
+    say(broker.port, messages[30:40])
+    archive.start()
+    wait(archive.online, "the archive is online again")
+    say(broker.port, [*messages[40:], bench.status()])
+    wait(lambda: missing(archive) == 10, "ten events are missing")
+    assert archive.get("/api/archive/behind")["benches"][0]["boxes"][0]["ranges"] == [[31, 40]]
 
 
 @pytest.mark.peer("postgresql")
