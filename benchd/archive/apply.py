@@ -19,11 +19,11 @@ import sqlalchemy as sa
 
 from benchd.archive import tables
 from benchd.archive.database import ArchiveDatabase, now
-from benchd.archive.forms import AnswerEvent
 from benchd.archive.names import there, there_or_none
 from benchd.archive.ranges import bits_between, bits_of, packed, unpacked
 from benchd.archive.reading import BootTold, Heard, Refusal, StatusTold
 from benchd.archive.rows import Row, placed, placed_key
+from benchd.sinks.mqtt.payloads import AnswerEvent
 from benchd.store import schema
 from benchd.store.boots import IMPORTED, boot_row, part_rows
 

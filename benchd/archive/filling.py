@@ -16,11 +16,11 @@ import sqlalchemy as sa
 from benchd.archive import tables
 from benchd.archive.behind import lacking, pieces_of_boxes
 from benchd.archive.database import ArchiveDatabase, now
-from benchd.archive.forms import AskRequest
 from benchd.archive.ranges import PIECE, PIECES_MOST, Range, counted, newest
 from benchd.errors import ExternalError, UsageError
 from benchd.sinks.mqtt.broker import Broker, Refused
 from benchd.sinks.mqtt.broker_words import explain
+from benchd.sinks.mqtt.payloads import AskRequest
 from benchd.sinks.mqtt.settings import MqttSettings
 from benchd.sinks.mqtt.topics import Topics
 from benchd.vocabulary.models import Model

@@ -13,13 +13,16 @@ from urllib.parse import unquote
 
 from pydantic import BaseModel, ValidationError
 
-from benchd.archive.forms import AnswerEvent, BootEvent, EntryEvent, Status
 from benchd.archive.names import bench_problem
 from benchd.archive.ranges import SEQ_MOST
 from benchd.archive.rows import Row, row_told
 from benchd.checkwords import first_words
 from benchd.sinks.mqtt.payloads import (
+    AnswerEvent,
+    BenchStatus,
+    BootEvent,
     CodeEvent,
+    EntryEvent,
     EventPayload,
     FindingEvent,
     LinkEvent,
@@ -75,7 +78,7 @@ class Heard:
 @dataclass(frozen=True, slots=True)
 class StatusTold:
     bench: str
-    status: Status
+    status: BenchStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +131,7 @@ def _places(prefix: str, topic: str) -> tuple[str, str | None, str]:
 def _taken(bench: str, machine: str | None, leaf: str, payload: bytes) -> Taken:
     if machine is None:
         if leaf == "status":
-            status = _parsed(Status, payload, bench)
+            status = _parsed(BenchStatus, payload, bench)
             _time(status.at, "at")
             _outbox(status.outbox)
             return StatusTold(bench, status)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -24,8 +25,10 @@ from benchd.worker import Worker
 
 log = logging.getLogger(__name__)
 
-LOOK_S = 5.0
-"""How often it is looked how far behind the archive is."""
+LOOK_S = 2.0
+"""How often it is looked how far behind the archive is; less often where looking takes long."""
+REST = 10
+"""A look rests this many times as long as it took."""
 TIDY_S = 60.0
 END_S = 5.0
 
@@ -108,13 +111,14 @@ class Archive:
 
     async def _every(self, seconds: float, work: Callable[[], Any]) -> None:
         while True:
+            began = time.monotonic()
             try:
                 await self._looker.run(work)
             except ExternalError:
                 pass  # told by the listening, which needs the database more
             except Exception:
                 log.exception("archive: %s failed", getattr(work, "__name__", "a look"))
-            await asyncio.sleep(seconds)
+            await asyncio.sleep(max(seconds, REST * (time.monotonic() - began)))
 
     def _look(self) -> None:
         self.found = behind(self._database)

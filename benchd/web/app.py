@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.responses import Response
 
 from benchd import __version__
+from benchd.errors import ExternalError
 from benchd.web.archive import archive_routes
 from benchd.web.auth import Auth, auth_of
 from benchd.web.boots import boot_routes
@@ -84,12 +86,15 @@ def make_app(
         } | ({} if archive is None else {"archive": archive.how_far()})
 
     @app.get("/api/start")
-    async def start() -> PageStart:
+    def start() -> PageStart:
         """Return what every page needs first."""
         machines = [
             MachineCard(name=name, table=run.table.name, map=run.part.map is not None)
             for name, run in daemon.runs.items()
         ]
+        if archive is not None:
+            with suppress(ExternalError):  # a page without choices is better than none
+                machines = [MachineCard(name=name, table="", map=False) for name in daemon.store.machines()]
         bench = daemon.loaded.settings.bench.name
         return PageStart(
             bench=bench,

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
+from archive.telling import Bench, bench_of
 from store.conftest import Cluster, cluster, place  # noqa: F401  # fixtures
+from web.conftest import axe, browser, chromium, serious  # noqa: F401  # fixtures
 
 from benchd.archive.database import ArchiveDatabase
 
@@ -15,3 +18,12 @@ def database(place: str) -> Iterator[ArchiveDatabase]:  # noqa: F811
     opened = ArchiveDatabase(place, create=True, read_only=False)
     yield opened
     opened.close()
+
+
+@pytest.fixture
+def benches(tmp_path: Path) -> Iterator[list[Bench]]:
+    made = [bench_of(tmp_path / name, name, seed) for seed, name in enumerate(("corner", "attic bench"), 1)]
+    yield made
+    for bench in made:
+        assert bench.store is not None
+        bench.store.close()

@@ -4,17 +4,19 @@ does. And the sum of stores, to hold an archive against."""
 from __future__ import annotations
 
 import json
+import random
 import secrets
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
+from web.rig import MACHINE, save_many, save_story, save_study
 
-from benchd.archive.forms import AnswerEvent, BootEvent, EntryEvent, Status
 from benchd.archive.intake import Message
-from benchd.sinks.mqtt.payloads import CodeEvent
+from benchd.sinks.mqtt.payloads import AnswerEvent, BenchStatus, BootEvent, CodeEvent, EntryEvent
 from benchd.sinks.mqtt.topics import Topics
-from benchd.store import Store, schema
+from benchd.store import Hand, Result, Store, StoredImage, schema
 from benchd.store.schema import VERSIONS
 from benchd.vocabulary.models import Boot
 
@@ -69,7 +71,7 @@ class Bench:
         return f"{self.topics.root}/answer", event.model_dump_json().encode()
 
     def status(self, online: bool = True, archive: bool = True) -> Message:
-        told = Status(
+        told = BenchStatus(
             bench=self.name, at=AT, online=online, reason="running", outbox=self.outbox, seq=self.seq, made=AT,
             archive=archive,
         )  # fmt: skip
@@ -141,3 +143,28 @@ _IDS = {"boots": ("id", "machine", "trial", "passes_of"), "studies": ("name",), 
 
 def placed(kind: str, row: dict[str, Any], bench: str) -> dict[str, Any]:
     return row | {name: f"{row[name]}@{bench}" for name in _IDS[kind] if row.get(name) is not None}
+
+
+HAND = Hand("2026-03-01T22:00:00+00:00", "page")
+
+
+def bench_of(folder: Path, name: str, seed: int) -> Bench:
+    """A bench with an evening of trials and what people did afterwards."""
+    folder.mkdir()
+    store = Store.open(folder / "benchd.db")
+    save_study(store, folder)
+    save_story(store)
+    save_many(store, 12, machine="xt")
+    rng = random.Random(seed)
+    boots = [boot.id for boot in store.boots(machine=MACHINE)]
+    store.leave_out(rng.choice(boots), "the plug was half out", HAND)
+    store.note_boot(rng.choice(boots), f"seen by {name}", HAND)
+    store.label_boot(rng.choice(boots), ["loud", name], HAND)
+    store.move_boot(rng.choice(boots), "T2", HAND)
+    store.add_result(Result(check="picture", passed=False, boot=boots[0], trial="T1", entered=HAND.at), HAND)
+    wrong = store.add_result(Result(check="picture", passed=True, trial="T1", entered=HAND.at), HAND)
+    store.take_back(int(wrong.id or 0), HAND)
+    store.name_trial("T2", f"second of {name}", HAND)
+    store.add_image(StoredImage(sha256=f"{seed:064x}", name="late.bin", size=8192))
+    store.add_prediction("T1", {"runs": [1, 2.5, None]}, HAND.at)
+    return Bench(name, store)

@@ -3,51 +3,14 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 
-import pytest
 from archive.telling import Bench, as_read, summed
-from web.rig import MACHINE, STUDY, save_many, save_story, save_study, stored_boot
+from web.rig import MACHINE, STUDY, stored_boot
 
 from benchd.archive.apply import Applier
 from benchd.archive.database import ArchiveDatabase, ArchiveStore
 from benchd.archive.intake import Intake, Message
-from benchd.store import Hand, Result, Store, StoredImage
-
-HAND = Hand("2026-03-01T22:00:00+00:00", "page")
-
-
-def bench_of(folder: Path, name: str, seed: int) -> Bench:
-    """A bench with an evening of trials and what people did afterwards."""
-    folder.mkdir()
-    store = Store.open(folder / "benchd.db")
-    save_study(store, folder)
-    save_story(store)
-    save_many(store, 12, machine="xt")
-    rng = random.Random(seed)
-    boots = [boot.id for boot in store.boots(machine=MACHINE)]
-    store.leave_out(rng.choice(boots), "the plug was half out", HAND)
-    store.note_boot(rng.choice(boots), f"seen by {name}", HAND)
-    store.label_boot(rng.choice(boots), ["loud", name], HAND)
-    store.move_boot(rng.choice(boots), "T2", HAND)
-    store.add_result(Result(check="picture", passed=False, boot=boots[0], trial="T1", entered=HAND.at), HAND)
-    wrong = store.add_result(Result(check="picture", passed=True, trial="T1", entered=HAND.at), HAND)
-    store.take_back(int(wrong.id or 0), HAND)
-    store.name_trial("T2", f"second of {name}", HAND)
-    store.add_image(StoredImage(sha256=f"{seed:064x}", name="late.bin", size=8192))
-    store.add_prediction("T1", {"runs": [1, 2.5, None]}, HAND.at)
-    return Bench(name, store)
-
-
-@pytest.fixture
-def benches(tmp_path: Path) -> Iterator[list[Bench]]:
-    made = [bench_of(tmp_path / name, name, seed) for seed, name in enumerate(("corner", "attic bench"), 1)]
-    yield made
-    for bench in made:
-        assert bench.store is not None
-        bench.store.close()
 
 
 def take(database: ArchiveDatabase, messages: list[Message], size: int = 100, process: str = "one") -> Intake:

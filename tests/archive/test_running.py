@@ -10,7 +10,6 @@ import httpx
 import pytest
 from archive.archive_peer import ArchiveProcess, say, wait
 from archive.telling import Bench, as_read, summed
-from archive.test_apply import benches  # noqa: F401  # a fixture
 from sinks.broker_peer import Mosquitto
 from store.conftest import Cluster
 
@@ -50,7 +49,7 @@ def test_an_archive_is_read_only_and_says_how_far_it_is(
     archive: ArchiveProcess,
     broker: Mosquitto,
     tmp_path: Path,
-    benches: list[Bench],  # noqa: F811
+    benches: list[Bench],
 ) -> None:
     """The sum of the stores is read over HTTP; no change is taken, with one sentence; hostile messages are counted."""
     wait(archive.online, "the archive is online")
@@ -94,7 +93,7 @@ def test_what_came_while_it_was_away_or_killed_is_not_lost(
     archive: ArchiveProcess,
     broker: Mosquitto,
     tmp_path: Path,
-    benches: list[Bench],  # noqa: F811
+    benches: list[Bench],
 ) -> None:
     """Killed in the middle, started again, the broker restarted with its store: the archive is the sum."""
     wait(archive.online, "the archive is online")
@@ -103,13 +102,39 @@ def test_what_came_while_it_was_away_or_killed_is_not_lost(
     archive.kill()
     say(broker.port, messages[60:120])
     archive.start()
+    wait(archive.online, "the archive is online again")
+    say(broker.port, messages[120:150])
     broker.stop()
     broker.start()
-    say(broker.port, [*messages[120:], *(bench.status() for bench in benches)])
-    wait(archive.online, "the archive is online again")
+    wait(lambda: "connected to" in archive.log(), "the archive found the broker again")
+    say(broker.port, [*messages[150:], *(bench.status() for bench in benches)])
     wait(lambda: whole(archive, sum(bench.seq for bench in benches)), "all events are there")
     with ArchiveStore.at(tmp_path / "archive.db") as store:
         assert as_read(store) == summed(benches)
+
+
+def test_what_the_broker_forgot_is_missing_by_its_numbers(
+    archive: ArchiveProcess,
+    broker: Mosquitto,
+    benches: list[Bench],
+) -> None:
+    """A broker whose session store is lost drops what comes before the archive is back: it is told exactly."""
+    wait(archive.online, "the archive is online")
+    bench = benches[0]
+    messages = bench.everything()
+    say(broker.port, messages[:30])
+    wait(lambda: archive.get("/api/health")["sinks"][0]["taken"] >= 30, "they are there")
+    archive.stop()
+    broker.stop()
+    for left in broker.folder.glob("*.db"):
+        left.unlink()
+    broker.start()
+    say(broker.port, messages[30:40])
+    archive.start()
+    wait(archive.online, "the archive is online again")
+    say(broker.port, [*messages[40:], bench.status()])
+    wait(lambda: missing(archive) == 10, "ten events are missing")
+    assert archive.get("/api/archive/behind")["benches"][0]["boxes"][0]["ranges"] == [[31, 40]]
 
 
 @pytest.mark.peer("postgresql")
@@ -117,7 +142,7 @@ def test_the_database_stops_and_two_processes_share_the_work(
     broker: Mosquitto,
     tmp_path: Path,
     cluster: Cluster,
-    benches: list[Bench],  # noqa: F811
+    benches: list[Bench],
 ) -> None:
     """Nothing is acknowledged while the database is away, and nothing is lost."""
     place = cluster.new_database()

@@ -13,6 +13,8 @@ const VIEWS = [
   [/^\/map(?:\/(.+))?$/, "map", "/map", "Map"],
 ];
 const PARENT = { boot: "boots", study: "studies" };
+/** What an archive shows in place of a view, and what it has not: cards, cables and maps are at the benches. */
+const IN_ARCHIVE = { now: "wall", map: null };
 
 function lookSwitch() {
   const names = { auto: "look: as the system", light: "look: light", dark: "look: dark" };
@@ -32,13 +34,13 @@ function lookSwitch() {
 
 function frame(start, view) {
   const here = PARENT[view] ?? view;
-  const links = VIEWS.filter((one) => one[2]).map(([, name, href, label]) =>
+  const links = VIEWS.filter((one) => one[2] && !(start.archive && IN_ARCHIVE[one[1]] === null)).map(([, name, href, label]) =>
     el("li", {}, el("a", { href, "aria-current": name === here ? "page" : null }, label)));
   put(
     document.getElementById("top"),
     el("p", { class: "bench" }, shape("up"), el("bdi", {}, start.bench)),
     el("nav", { "aria-label": "Views" }, el("ul", {}, links)),
-    el("div", { class: "switches" }, view === "now" ? [soundSwitch(), noticeSwitch()] : [], lookSwitch()),
+    el("div", { class: "switches" }, view === "now" && !start.archive ? [soundSwitch(), noticeSwitch()] : [], lookSwitch()),
   );
 }
 
@@ -47,8 +49,13 @@ async function begin() {
   const found = VIEWS.map(([pattern, name]) => [pattern.exec(location.pathname), name]).find(([hit]) => hit);
   if (!found) return put(main, el("h1", {}, "There is no such page"));
   const [hit, name] = found;
-  main.classList.add(`view-${name}`);
-  const [start, view] = await Promise.all([ask("/api/start"), import(`./views/${name}.js`)]);
+  const asked = ask("/api/start");
+  const here = import(`./views/${name}.js`); // both at once; an archive has another view in few places only
+  const start = await asked;
+  document.body.dataset.archive = start.archive ? "yes" : "no";
+  const shown = start.archive ? IN_ARCHIVE[name] ?? name : name;
+  main.classList.add(`view-${shown}`);
+  const view = shown === name ? await here : await import(`./views/${shown}.js`);
   frame(start, name);
   try {
     await view.show(main, { start, argument: hit[1] ? decodeURIComponent(hit[1]) : "" });

@@ -27,6 +27,9 @@ export async function ask(path, options = {}) {
 export const send = (path, body, method = "POST") =>
   ask(path, { method, headers: { "Content-Type": "application/json" }, body: JSON.stringify(body ?? {}) });
 
+/** Whether this is an archive of several benches: what would change something is not drawn then. */
+export const archived = () => document.body.dataset.archive === "yes";
+
 export const WORDS = {
   running: "running",
   finished: "finished",

@@ -1,11 +1,12 @@
 // Putting right what was entered wrongly: small forms for boots, results and trials, and the log of what people did.
 import { el, harmless, put, shape, told, wire } from "../dom.js";
-import { ask, send, when } from "../talk.js";
+import { archived, ask, send, when } from "../talk.js";
 
 const LOG = 60;
 
-/** A button that does one thing by `act(work, button)`. */
+/** A button that does one thing by `act(work, button)`; none in an archive. */
 export function doing(text, work, act, cls = "plain") {
+  if (archived()) return null;
   const button = el("button", { type: "button", class: cls }, text);
   button.addEventListener("click", () => act(work, button));
   return button;
@@ -64,6 +65,7 @@ export function history(query) {
 /** What a person says of one boot: its trial, whether it counts, labels, a note, results. */
 export function bootCare(page, trials, act) {
   const { boot } = page;
+  if (archived()) return bootSaid(page);
   const path = `${boots}/${of(boot.id)}`;
   const own = trials.filter((one) => one.machine === boot.machine).slice(-60).reverse();
   const names = own.map((one) => [one.id, `${one.name ? `${one.name} (${one.id})` : one.id}, ${one.study}`]);
@@ -84,9 +86,21 @@ export function bootCare(page, trials, act) {
     el("h3", {}, "Results, by number"), resultList(page.results ?? [], page.taken_back ?? [], act), history(`boot=${of(boot.id)}`));
 }
 
+/** The same where it can only be read. */
+function bootSaid(page) {
+  const { boot } = page;
+  return el("section", { class: "part care", "aria-labelledby": "h-care" }, el("h2", { id: "h-care" }, "What was said of this boot at its bench"),
+    boot.left_out ? el("p", { class: "caution" }, el("strong", {}, "Left out: "), wire(boot.left_out, 400)) : null,
+    resultList(page.results ?? [], page.taken_back ?? [], null), history(`boot=${of(boot.id)}`));
+}
+
 /** What was entered in a study, to be put right: results, names of trials, trials without boots, the study itself. */
 export function studyCare(page, act) {
   const study = page.study.name;
+  if (archived()) {
+    return el("details", { class: "care" }, el("summary", {}, "What was entered at its bench"),
+      resultList(page.results, page.taken_back ?? [], null), history(`study=${of(study)}`));
+  }
   const trials = [...page.trials].reverse();
   const select = el("select", {}, trials.map((one) => el("option", { value: one.id }, harmless(one.name ? `${one.id}: ${one.name}` : one.id, 80))));
   const box = el("div", {});

@@ -1,6 +1,6 @@
 // Studies: one line each, a form for a new one, and those that were deleted.
 import { el, harmless, put, wire } from "../dom.js";
-import { ask, send, when } from "../talk.js";
+import { archived, ask, send, when } from "../talk.js";
 import { doing } from "./care.js";
 import { newStudy } from "./newstudy.js";
 
@@ -18,7 +18,7 @@ export async function show(main, { start }) {
         el("span", {}, el("strong", {}, one.trials), one.trials === 1 ? " trial" : " trials"),
         el("span", {}, one.running ? ["trial ", el("strong", {}, wire(one.running, 20)), " is running"] : "nothing is running"), el("span", {}, `edited ${when(one.edited)}`)))))
       : el("p", { class: "wait" }, "No study yet: a question, what counts as success, and what can be changed."),
-    newStudy(start),
-    names.length ? el("details", { class: "care" }, el("summary", {}, "Deleted studies"), el("div", { class: "actions" }, names.map((name) =>
+    archived() ? null : newStudy(start),
+    names.length && !archived() ? el("details", { class: "care" }, el("summary", {}, "Deleted studies"), el("div", { class: "actions" }, names.map((name) =>
       doing(["Bring back ", wire(name, 120)], () => send(`/api/studies/${encodeURIComponent(name)}/restore`), act)))) : null);
 }

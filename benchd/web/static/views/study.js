@@ -1,6 +1,6 @@
 // Study: what was tried, what it says, what to try next; and buttons that a gloved hand can hit.
 import { el, put, shape, told, wire, harmless } from "../dom.js";
-import { ask, percent, send } from "../talk.js";
+import { archived, ask, percent, send } from "../talk.js";
 import { studyCare } from "./care.js";
 import { drawWhy } from "./evidence.js";
 import { leftRunning, starter } from "./starting.js";
@@ -73,7 +73,7 @@ const added = new Set();
 function drawRunning(box, page, act) {
   const trial = page.trials.find((one) => one.id === page.running);
   if (!trial) {
-    put(box, el("section", { class: "part" }, el("h2", {}, "No trial is running"), el("p", {}, "Boots seen now belong to no trial. Start one below.")));
+    put(box, el("section", { class: "part" }, el("h2", {}, "No trial is running"), archived() ? null : el("p", {}, "Boots seen now belong to no trial. Start one below.")));
     return;
   }
   const end = el("button", { type: "button", class: "plain", id: "end" }, "End this trial");
@@ -94,7 +94,7 @@ function drawRunning(box, page, act) {
     grid.lastChild.querySelector("button").focus();
   });
   put(box, el("section", { class: "part" },
-    el("div", { class: "title-line" }, el("h2", {}, "Trial ", wire(trial.id, 20), " is running"), dots(trial), el("span", { class: "soft" }, tally(trial), unseen(trial)), end),
+    el("div", { class: "title-line" }, el("h2", {}, "Trial ", wire(trial.id, 20), " is running"), dots(trial), el("span", { class: "soft" }, tally(trial), unseen(trial)), archived() ? null : end),
     page.left ? leftRunning(page.left, trial.id, act) : null,
     el("dl", { class: "setup" }, Object.entries(trial.setup).map(([factor, level]) => {
       const change = trial.changes.find((one) => one.factor === factor);
@@ -102,8 +102,8 @@ function drawRunning(box, page, act) {
     })),
     trial.differs.map((one) => el("p", { class: "caution" }, el("strong", {}, "Not as said. "), told(one.means, 300), ` Measured in boot ${harmless(one.boot, 60)}.`)),
     trial.note ? el("p", { class: "soft" }, wire(trial.note, 1000)) : null,
-    el("h3", { class: "glove-head" }, "What did you see? It is entered for the newest boot of this trial."), grid,
-    el("form", { class: "actions", onsubmit: (event) => { event.preventDefault(); more.click(); } }, el("label", { for: "other-check", class: "unseen" }, "Another check"), other, more)));
+    archived() ? null : [el("h3", { class: "glove-head" }, "What did you see? It is entered for the newest boot of this trial."), grid,
+    el("form", { class: "actions", onsubmit: (event) => { event.preventDefault(); more.click(); } }, el("label", { for: "other-check", class: "unseen" }, "Another check"), other, more)]));
 }
 
 function glove(name, trial, page, act, n) {
@@ -142,7 +142,7 @@ function drawNext(box, page, next, start) {
     el("p", { class: "verdict" }, wire(next.advice, 600)),
     next.stop ? null : next.next.map((one, n) => step(one, n, start)),
     next.left_out.concat(next.remarks).map((text) => el("p", { class: "soft" }, wire(text, 300))),
-    own(page, start)));
+    archived() ? null : own(page, start)));
 }
 
 function step(one, n, start) {
@@ -155,7 +155,7 @@ function step(one, n, start) {
     el("ol", {}, one.steps.map((text) => el("li", {}, wire(text, 300)))),
     el("p", { class: "figures" }, el("span", {}, el("strong", {}, `${+one.minutes.toFixed(1)} min`), " of work"), el("span", {}, el("strong", {}, `${one.gain_bits.toFixed(2)} bits`), " expected"), one.repeat ? el("span", {}, "a repeat") : null),
     one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(one.caution, 300)) : null,
-    n ? null : el("ul", {}, lead(one.if_ok), lead(one.if_fail)), go);
+    n ? null : el("ul", {}, lead(one.if_ok), lead(one.if_fail)), archived() ? null : go);
 }
 
 /** Another trial than those proposed: only what is chosen differently from now changes. */
