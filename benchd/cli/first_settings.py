@@ -40,9 +40,14 @@ class NewLink:
 
     @classmethod
     def given(cls, kind: str, text: str) -> NewLink:
-        """Return the link that `PORT` or `PORT@SPEED` means."""
+        """Return the link that `PORT` or `PORT@SPEED` means. Raises UsageError for what is no speed."""
         found = re.fullmatch(r"(.+)@(hunt|[0-9]{1,7})", text)
         if found is None:
+            port, at, speed = text.rpartition("@")
+            if at and not re.search("[/:]", speed) and not Path(text).exists():  # a port's name may hold an @ too
+                raise UsageError(
+                    f"{text}: {speed!r} is no speed; after the @ come bits per second or hunt, as in {port}@9600"
+                )
             return cls(kind, text, SPEEDS[kind])
         return cls(kind, found[1], found[2] if found[2] == "hunt" else int(found[2]))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -15,16 +16,22 @@ from benchd.cli.output import clean, say
 from benchd.cli.rulefind import all_tables
 from benchd.cli.setuptext import SWAPPED, heard_text, settled_link
 from benchd.errors import ExternalError, UsageError
-from benchd.links.identity import steady_names
-from benchd.links.ports import PortFacts, find_ports
-from benchd.rules.files import RECORD, find_table
+from benchd.links.identity import adapter_of, steady_names
+from benchd.links.ports import CARD_FRAMING, CARD_PRODUCT, CARD_SPEED, PortFacts, find_ports, look_at
+from benchd.rules import RuleTable
+from benchd.rules.files import DEMO, RECORD, find_table
 from benchd.rules.finding import find as find_tables
-from benchd.settings import Settings
+from benchd.settings import MachinePart, Settings
 from benchd.tomlfile import validate
 from benchd.vocabulary.times import parse_duration
 from benchd.watch.listening import Heard, listen
 
-ASK_FOR = {"p": "post", "c": "console"}
+ANSWERS = {
+    **dict.fromkeys(("p", "post", "card", "diagnostic card"), "post"),
+    **dict.fromkeys(("c", "console", "cable", "null-modem", "null-modem cable"), "console"),
+    **dict.fromkeys(("n", "no", "none", "nothing"), None),
+}
+"""What may be answered to what is at a port: the kind of link that it is, None for none."""
 SHOWN_TABLES = 5
 
 
@@ -74,7 +81,7 @@ def _setup(
         links = _ask_for_ports(asks)
         machine = machine or typer.prompt("Name of the machine", default="pc")
         rules = rules or _ask_for_table()
-    links = [_steady(link) for link in links]
+    links = [_own_card(_steady(link)) for link in links]
     machine, rules = machine or "pc", rules or RECORD
     find_table(rules, out.parent)
     text = settings_text(machine, rules, links)
@@ -105,32 +112,51 @@ def _ask_for_ports(asks: bool) -> list[NewLink]:
     if not asks:
         there = ", ".join(_name(facts) for facts in found) or "none"
         raise UsageError(f"say what is on which port: --console PORT, --post PORT, or both. Ports found: {there}")
-    links = [link for facts in found if (link := _ask_what_is_at(facts)) is not None]
+    links = [link for facts in found for link in _ask_what_is_at(facts)]
     while not links:
         if not found:
             say("No serial port was found. Plug the adapter in and start again, or name a port by hand.")
-        port = typer.prompt("Port (a path, or socket://HOST:PORT)").strip()
-        if (kind := _ask_for_kind(port, "c")) is not None:
-            links.append(NewLink.given(kind, port))
+        links = _ask_by_hand(typer.prompt("Port (a path, or socket://HOST:PORT)").strip())
     return links
 
 
-def _ask_what_is_at(facts: PortFacts) -> NewLink | None:
+def _ask_what_is_at(facts: PortFacts) -> list[NewLink]:
+    """Return the link at a port that was found, where there is one, and those at ports that were typed instead."""
     words = [facts.device, facts.description, facts.serial_number]
     say(clean("  ".join(word for word in words if word)))
     if facts.advice:
         say(f"  left out: {clean(facts.advice)}")
-        return None
-    kind = _ask_for_kind("", "n")
-    return None if kind is None else NewLink.given(kind, _name(facts))
+        return []
+    links: list[NewLink] = []
+    usual = "p" if facts.own_card else "n"
+    while "/" in (answer := _ask_for_kind("  What is at it", usual, ports=True)):
+        links += _ask_by_hand(answer)
+    kind = ANSWERS[answer]
+    return links if kind is None else [*links, NewLink.given(kind, _name(facts))]
 
 
-def _ask_for_kind(port: str, usual: str) -> str | None:
-    where = f"What is at {port}" if port else "  What is at it"
+def _ask_by_hand(port: str) -> list[NewLink]:
+    kind = ANSWERS[_ask_for_kind(f"What is at {clean(port)}", "c")]
+    if kind is None:
+        return []
+    try:
+        return [NewLink.given(kind, port)]
+    except UsageError as error:
+        say(f"  {clean(str(error))}")
+        return []
+
+
+def _ask_for_kind(where: str, usual: str, *, ports: bool = False) -> str:
+    """Return one of `ANSWERS`, or with `ports` what may be the path of another port."""
+    more = "; or the path of another port" if ports else ""
     while True:
-        answer = typer.prompt(f"{where}: [c] null-modem cable, [p] diagnostic card, [n] nothing", default=usual)
-        if answer.strip().lower()[:1] in ("c", "p", "n"):
-            return ASK_FOR.get(answer.strip().lower()[0])
+        asked = f"{where}: [c] null-modem cable, [p] diagnostic card, [n] nothing{more}"
+        answer = str(typer.prompt(asked, default=usual)).strip()
+        if answer.lower() in ANSWERS:
+            return answer.lower()
+        if ports and "/" in answer:
+            return answer
+        say(f"  '{clean(answer)}' is none of these: answer c, p or n{more}.")
 
 
 def _ask_for_table() -> str:
@@ -143,12 +169,20 @@ def _ask_for_table() -> str:
         except UsageError:
             pass
         found, _ = find_tables(all_tables(), answer)
-        if len(found) == 1:
-            return found[0].table.name
         for one in found[:SHOWN_TABLES]:
-            head = one.table.table
-            say(f"  {one.table.name:<16} {clean(', '.join([*head.makers, *head.machines]))}")
+            say(f"  {one.table.name:<16} {clean(_is_for(one.table))}")
+        if len(found) == 1:
+            if typer.confirm("  Judge by this table?", default=found[0].table.name != DEMO):
+                return found[0].table.name
+            continue
         say("  Answer with one of these names." if found else "  No table fits; Enter alone records only.")
+
+
+def _is_for(table: RuleTable) -> str:
+    """What a table is for, in a line."""
+    if table.name == DEMO:
+        return "the simulated machine of `benchd demo`: no real machine has its codes"
+    return ", ".join([*table.table.makers, *table.table.machines])
 
 
 # ---------------------------------------------------------------------- ports
@@ -169,28 +203,62 @@ def _steady(link: NewLink) -> NewLink:
     return replace(link, port=names[0])
 
 
+def _own_card(link: NewLink) -> NewLink:
+    """Return the link with the settings of the card that benchd has plans for, where it is that."""
+    adapter = adapter_of(link.port) if link.kind == "post" and "://" not in link.port else None
+    if adapter is None or not adapter.name.startswith(CARD_PRODUCT):
+        return link
+    say(f"{clean(link.port)} is the card of firmware-notes/card: read with its own frames")
+    return replace(link, speed=CARD_SPEED, framing=CARD_FRAMING, found="its USB has no speed: the fastest dates best")
+
+
 def _listen(links: Sequence[NewLink], text: str, out: Path, seconds: float, asks: bool) -> list[NewLink]:
     """Return the links as they should be written by what came. Raises ExternalError where that is not as said."""
     (part,) = validate(Settings, text, str(out)).machine
-    say(f"Switch the machine on now (off and on again, if it is on). Listening for up to {seconds:g} s ...")
-    heard = listen(part, seconds)
-    for link, one in zip(links, heard, strict=True):
-        say(f"{one.info.name} ({clean(link.port)}):")
-        for line in heard_text(one):
-            say(f"  {clean(line)}")
+    _check_all_there(links)
+    heard = _heard(part, links, seconds)
+    while asks and any(one.silent for one in heard) and not any(one.swapped or one.absent for one in heard):
+        silent = " and ".join(link.port for link, one in zip(links, heard, strict=True) if one.silent)
+        if not typer.confirm(f"Nothing came from {clean(silent)}. Listen once more?", default=False):
+            break
+        heard = _heard(part, links, seconds)
     _check_there(heard)
     if any(one.swapped for one in heard):
         return _exchanged(links, asks)
     return [settled_link(link, one) for link, one in zip(links, heard, strict=True)]
 
 
+def _heard(part: MachinePart, links: Sequence[NewLink], seconds: float) -> list[Heard]:
+    say(f"Switch the machine on now (off and on again, if it is on). Listening for up to {seconds:g} s ...")
+    heard = listen(part, seconds)
+    for link, one in zip(links, heard, strict=True):
+        say(f"{one.info.name} ({clean(link.port)}):")
+        for line in heard_text(one):
+            say(f"  {clean(line)}")
+    return heard
+
+
+def _check_all_there(links: Sequence[NewLink]) -> None:
+    """Raise ExternalError for ports that are not there, or not to be opened, before anybody switches a machine on."""
+    facts = [look_at(link.port) for link in links if "://" not in link.port]
+    absent = [one.device for one in facts if not os.path.exists(one.device)]
+    if absent:
+        raise ExternalError(_not_there(absent))
+    barred = [f"{one.device}: {one.advice}" for one in facts if not one.usable and not one.users]
+    if barred:
+        raise ExternalError("; ".join([*barred, "nothing was written"]))
+
+
+def _not_there(ports: Sequence[str]) -> str:
+    return (
+        f"{' and '.join(ports)} {'is' if len(ports) == 1 else 'are'} not there, so nothing was written: `benchd ports` "
+        "lists what is; --listen 0 writes without looking"
+    )
+
+
 def _check_there(heard: Sequence[Heard]) -> None:
-    for one in heard:
-        if one.absent:
-            raise ExternalError(
-                f"{one.info.port} is not there, so nothing was written: `benchd ports` lists what is; "
-                "--listen 0 writes without looking"
-            )
+    if absent := [one.info.port for one in heard if one.absent]:
+        raise ExternalError(_not_there(absent))
 
 
 def _exchanged(links: Sequence[NewLink], asks: bool) -> list[NewLink]:

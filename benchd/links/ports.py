@@ -20,6 +20,8 @@ from benchd.links.lines import latency_timer_ms, port_kind
 
 CARD_PRODUCT = "POST-code card, bench frames"
 """What the card that benchd has plans for calls itself on USB (firmware-notes/card/firmware/usb.c)."""
+CARD_FRAMING, CARD_SPEED = "bench", 4_000_000
+"""How it is read. No line behind its USB has a speed: the fastest dates bytes best."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +47,11 @@ class PortFacts:
     usable: bool = True
     advice: str = ""
     caution: str = ""
+
+    @property
+    def own_card(self) -> bool:
+        """Whether it is the card that benchd has plans for."""
+        return self.description.startswith(CARD_PRODUCT)
 
 
 def _driver(device: str, sys: Path) -> str:
@@ -178,9 +185,9 @@ def _snippet(ports: Sequence[PortFacts]) -> list[str]:
     lines += ["", "    [[machine]]", '    name = "pc"', '    rules = "record"   # or a table: `benchd rules find`']
     for port in shown:
         name = f'    port = "{(port.names or (port.device,))[0]}"'
-        if port.description.startswith(CARD_PRODUCT):  # no line behind it has a speed: the fastest dates bytes best
+        if port.own_card:
             lines += ["", "    [[machine.link]]", '    kind = "post"', name]
-            lines += ['    framing = "bench"', "    speed = 4000000"]
+            lines += [f'    framing = "{CARD_FRAMING}"', f"    speed = {CARD_SPEED}"]
             continue
         lines += [
             "",

@@ -41,6 +41,11 @@ class Heard:
         return self.state is not None and not self.state.up
 
     @property
+    def silent(self) -> bool:
+        """Whether the port is open and nothing at all came."""
+        return not self.down and not self.received and not self.left_out
+
+    @property
     def absent(self) -> bool:
         """Whether there is no such port."""
         return self.port_state == "absent"

@@ -136,6 +136,7 @@ class WebServer:
             server_header=False,
             proxy_headers=False,  # nothing here depends on them, and anybody could write them
             backlog=BACKLOG,
+            ws="none",  # nothing here speaks it; its library would be loaded wherever one is installed
             ssl_certfile=self._tls[0],
             ssl_keyfile=self._tls[1],
         )

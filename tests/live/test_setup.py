@@ -21,11 +21,13 @@ from support.daemon import BENCHD, wait_for
 from benchd.cli import setup as command
 from benchd.cli.first_settings import NewLink, settings_text
 from benchd.cli.main import build
+from benchd.cli.rulefind import all_tables
 from benchd.cli.setuptext import heard_text
 from benchd.demo.at286 import START, behaviour
 from benchd.demo.machine import Operator, SimMachine
 from benchd.demo.steps import PostFormat, hex_code, raw_code
-from benchd.links.ports import PortFacts, ports_text
+from benchd.links.identity import Adapter
+from benchd.links.ports import CARD_PRODUCT, PortFacts, ports_text
 from benchd.settings import load_settings
 from benchd.vocabulary.records import Chunk, LinkInfo, LinkState
 from benchd.watch.listening import Heard
@@ -264,7 +266,127 @@ def test_ports_that_are_found_are_asked_for(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(command, "typer", SimpleNamespace(prompt=lambda *words, **more: next(answers)))
     monkeypatch.setattr(command, "say", said.append)
     assert command._ask_for_ports(True) == [NewLink("post", "/dev/serial/by-id/usb-A", 9600)]
-    assert said == ["/dev/ttyUSB0  Adapter", "/dev/ttyUSB1", "  left out: no permission", "/dev/ttyS0"]
+    refused = "  'x' is none of these: answer c, p or n; or the path of another port."
+    assert said == ["/dev/ttyUSB0  Adapter", refused, "/dev/ttyUSB1", "  left out: no permission", "/dev/ttyS0"]
+
+
+class Answering:
+    """Stands in for the library that asks: gives answers in turn, notes the questions and what is usual."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *answers: object) -> None:
+        self.answers, self.asked, self.said = list(answers), list[tuple[str, object]](), list[str]()
+        monkeypatch.setattr(command, "typer", SimpleNamespace(prompt=self.ask, confirm=self.ask))
+        monkeypatch.setattr(command, "say", self.said.append)
+
+    def ask(self, words: str, default: object = None, **more: object) -> object:
+        self.asked.append((words, default))
+        answer = self.answers.pop(0)
+        return default if answer is None else answer
+
+
+@pytest.mark.parametrize(
+    ("answer", "kind"),
+    [("c", "console"), ("cable", "console"), ("P", "post"), ("card", "post"), ("Diagnostic card", "post"), ("n", None)],
+)
+def test_words_are_answers_too(monkeypatch: pytest.MonkeyPatch, answer: str, kind: str | None) -> None:
+    """`card` is the diagnostic card, though it begins as a cable does."""
+    Answering(monkeypatch, answer)
+    wanted = [] if kind is None else [(kind, "/dev/ttyS0")]
+    assert [(link.kind, link.port) for link in command._ask_what_is_at(PortFacts("/dev/ttyS0", "uart"))] == wanted
+
+
+def test_what_is_no_answer_is_told_why(monkeypatch: pytest.MonkeyPatch) -> None:
+    at = Answering(monkeypatch, "cart", "", "no\x1b[31m", "c")
+    assert command._ask_for_kind("What is at x", "c") == "c" and len(at.asked) == 4
+    assert at.said[0] == "  'cart' is none of these: answer c, p or n." and "\x1b" not in "".join(at.said)
+
+
+def test_another_port_may_be_typed_where_some_are_listed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The port that is listed is asked for again afterwards; one typed with a wrong speed is told, and not taken."""
+    answers = ["socket://10.0.0.2:7000", "p", "/dev/pts/x@fast", "c", "/dev/pts/7", "n", "c"]
+    at = Answering(monkeypatch, *answers)
+    monkeypatch.setattr(command, "find_ports", lambda: [PortFacts("/dev/ttyS0", "uart")])
+    assert command._ask_for_ports(True) == [
+        NewLink("post", "socket://10.0.0.2:7000", 9600),
+        NewLink("console", "/dev/ttyS0", "hunt"),
+    ]
+    assert [words.partition(":")[0] for words, _ in at.asked].count("  What is at it") == 4
+    assert any("'fast' is no speed" in line for line in at.said)
+
+
+def test_the_self_built_card_is_known(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """By what it calls itself on USB: what is at it is offered, and its frames and speed are written."""
+    facts = PortFacts("/dev/ttyACM0", "usb", f"{CARD_PRODUCT} - CDC", names=("/dev/serial/by-id/usb-card",))
+    at = Answering(monkeypatch, None)
+    (link,) = command._ask_what_is_at(facts)
+    assert at.asked[0][1] == "p" and (link.kind, link.port) == ("post", "/dev/serial/by-id/usb-card")
+    adapter = Adapter("1209:0001", "1", "00", "1-1", CARD_PRODUCT)
+    monkeypatch.setattr(command, "adapter_of", lambda port: adapter if port == link.port else None)
+    (tmp_path / "bench.toml").write_text(settings_text("pc", "record", [command._own_card(link)]))
+    settled = load_settings(tmp_path / "bench.toml").settings.machine[0].link[0]
+    listed = ports_text([facts]).partition("By hand, this belongs there:")[2]
+    (of_ports,) = tomllib.loads(listed)["machine"][0]["link"]
+    assert of_ports == {"kind": "post", "port": link.port, "framing": settled.framing, "speed": settled.speed}
+    other = NewLink("post", "/dev/ttyUSB3", 9600)
+    assert command._own_card(other) == other
+
+
+def test_one_table_that_may_be_meant_is_shown_and_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The demo's is never the usual answer: no real machine has its codes, though many are called like its machine."""
+    at = Answering(monkeypatch, "at286", None, "record")
+    assert command._ask_for_table() == "record"
+    assert "the simulated machine of `benchd demo`" in at.said[1] and at.asked[1] == ("  Judge by this table?", False)
+    at = Answering(monkeypatch, "at286", True)
+    assert command._ask_for_table() == "demo-at286"
+    only = [one for one in all_tables() if one.name == "at-p0411"]
+    monkeypatch.setattr(command, "all_tables", lambda: only)
+    at = Answering(monkeypatch, "p0411 board", None)
+    assert command._ask_for_table() == "at-p0411" and at.asked[1] == ("  Judge by this table?", True)
+
+
+def test_all_ports_are_looked_at_before_anything_is_listened_to(tmp_path: Path) -> None:
+    """Nobody is asked to switch a machine on for ports that are not there; each of them is named."""
+    with booting(tmp_path):
+        code, said = run(tmp_path, "--console", "cable", "--post", "none")
+        assert code == 1 and "none is not there, so nothing was written" in said and "Switch the machine on" not in said
+        code, said = run(tmp_path, "--console", "no-cable", "--post", "no-card")
+        assert code == 1 and "no-card and no-cable are not there" in said and "Switch the machine on" not in said
+        assert nothing_in(tmp_path, "cable", "card")
+
+
+def test_where_nothing_was_heard_one_may_listen_again(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """As often as one likes; Enter goes on. Nobody is asked where all links spoke, or without a terminal."""
+    info, up = LinkInfo("console", "console", "text"), LinkState("console", 0, True, "open", 9600)
+    quiet, spoke = Heard(info, [up], up), Heard(info, [up], up, received=4)
+    rounds = iter([[quiet], [quiet], [spoke], [quiet], [quiet]])
+    monkeypatch.setattr(command, "listen", lambda part, seconds: next(rounds))
+    monkeypatch.setattr(command, "_check_all_there", lambda links: None)
+    links = [NewLink("console", "x", 9600)]
+
+    def heard_with(asks: bool) -> None:
+        command._listen(links, settings_text("pc", "record", links), tmp_path / "bench.toml", 1, asks)
+
+    at = Answering(monkeypatch, True, True)
+    heard_with(True)
+    assert [words for words, _ in at.asked] == ["Nothing came from x. Listen once more?"] * 2
+    at = Answering(monkeypatch, None)
+    heard_with(True)
+    assert len(at.asked) == 1
+    heard_with(False)
+    assert len(at.asked) == 1 and next(rounds, None) is None
+
+
+def test_what_follows_the_at_sign_is_a_speed(tmp_path: Path) -> None:
+    """Or the end of the name of a port that there is; anything else is told as what it is, by `run` as well."""
+    for words in (["setup"], ["run"]):
+        done = started.run([*words, "--console", "cable@fast"], cwd=tmp_path, env=ENV)
+        assert done.returncode == 2 and "cable@fast: 'fast' is no speed" in done.stderr and "cable@9600" in done.stderr
+    assert nothing_in(tmp_path)
+    (tmp_path / "usb-a@b").touch()
+    assert NewLink.given("post", str(tmp_path / "usb-a@b")).port == str(tmp_path / "usb-a@b")
+    assert NewLink.given("console", "/dev/serial/by-path/pci@1/usb") == NewLink(
+        "console", "/dev/serial/by-path/pci@1/usb", "hunt"
+    )
 
 
 def heard(*records: object, kind: str = "console", left_out: int = 0) -> Sequence[str]:
