@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import logging
 import os
 import signal
@@ -16,6 +17,7 @@ import typer
 from benchd.cli.common import ConfigOption, settings_of
 from benchd.cli.first_settings import first_settings
 from benchd.cli.output import clean_lines
+from benchd.cli.start import NO_PLUGINS, USUAL_GARBAGE
 from benchd.daemon import Daemon
 from benchd.sdnotify import keep_watchdog, notify
 from benchd.settings import LoadedSettings
@@ -107,6 +109,17 @@ async def serve(loaded: LoadedSettings) -> None:
     log.info("stopped; captures are in %s", loaded.data / "captures")
 
 
+def _stays() -> None:
+    """Make of a process that was to end soon one that stays: garbage is looked for as usual, in what comes from now on.
+
+    The hundred thousand objects of the libraries are left out of each look, which would keep readers waiting.
+    """
+    if os.environ.get(NO_PLUGINS) == "__all__":
+        del os.environ[NO_PLUGINS]  # what alerts call is not to inherit it
+    gc.freeze()
+    gc.set_threshold(*USUAL_GARBAGE)
+
+
 def judged_by(loaded: LoadedSettings, rules: str) -> LoadedSettings:
     """Return the settings with another table for every machine: a file as seen from here, or a name."""
     table = str(Path(rules).absolute()) if Path(rules).is_file() else rules
@@ -141,7 +154,7 @@ def run(
     Exit codes: 0 stopped on request, 1 something outside failed (address in use, store), 2 wrong settings.
     """
     set_up_logging(verbose, quiet)
-    os.environ.pop("PYDANTIC_DISABLE_PLUGINS", None)  # set at our start; what alerts call is not to inherit it
+    _stays()
     # A busy interpreter thread must not keep a reader from stamping what arrives (measured: 5 ms at the
     # default of 5 ms, below 1 ms at this).
     sys.setswitchinterval(SWITCH_S)

@@ -128,9 +128,10 @@ def _ask_what_is_at(facts: PortFacts) -> list[NewLink]:
         say(f"  left out: {clean(facts.advice)}")
         return []
     links: list[NewLink] = []
-    usual = "p" if facts.own_card else "n"
-    while "/" in (answer := _ask_for_kind("  What is at it", usual, ports=True)):
+    usual, where = "p" if facts.own_card else "n", "it"
+    while "/" in (answer := _ask_for_kind(f"  What is at {where}", usual, ports=True)):
         links += _ask_by_hand(answer)
+        where = clean(facts.device)  # another port was spoken of meanwhile
     kind = ANSWERS[answer]
     return links if kind is None else [*links, NewLink.given(kind, _name(facts))]
 

@@ -15,8 +15,10 @@ from benchd.cli.output import clean_lines, say
 from benchd.errors import BenchError, system_words
 from benchd.leftout import missing
 
+USUAL_GARBAGE = gc.get_threshold()
 GARBAGE_AFTER = 50_000
-"""New objects after which garbage is looked for; `benchd run`, which stays, sets its own."""
+"""New objects after which garbage is looked for. `benchd run`, which stays, goes back to what is usual."""
+NO_PLUGINS = "PYDANTIC_DISABLE_PLUGINS"
 
 
 def main() -> None:
@@ -56,7 +58,7 @@ def _run() -> None:
     # What a start makes stays: the default looks through all of it time and again, a tenth of listing boots.
     gc.set_threshold(GARBAGE_AFTER)
     # Nobody's plugins check our models; looking for some reads what is told of each package that is installed.
-    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    os.environ.setdefault(NO_PLUGINS, "__all__")
     from benchd.cli.main import build
 
     build()()

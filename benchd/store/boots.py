@@ -240,39 +240,21 @@ class Boots(Marks):
         finding stands on that stage, cleared or not. Only the newest `limit` such boots are looked at, however many
         there are; `of` leaves out those with another id.
         """
-        boot, finding = schema.boot, schema.finding
-        this, following = schema.stage.alias(), schema.stage.alias()
+        boot = schema.boot
         newest: Any = (
             sa.select(boot.c.id, boot.c.started_us)
             .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
             .where(sa.func.coalesce(boot.c.capture, "").not_like(f"{IMPORTED_OTHER}%"))
             .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]", boot.c.measured.is_(None))
             .where(~is_left_out(boot.c.id))
+            .order_by(boot.c.started_us.desc(), boot.c.id.desc())
         )
-        if of is None:
-            newest = newest.order_by(boot.c.started_us.desc()).limit(limit).subquery()
-        else:  # found by their ids, not by going through all in order of time
-            newest = newest.where(boot.c.id.in_(list(of))).subquery()
-        trouble = (
-            sa.select(finding.c.boot)
-            .where(finding.c.boot == this.c.boot, finding.c.stage == this.c.name)
-            .where(finding.c.kind.in_(("stall", "slow")))
-            .exists()
-        )
-        lasted = (
-            sa.select(newest.c.id, newest.c.started_us, this.c.name, (following.c.t - this.c.t).label("lasted"))
-            .select_from(newest)
-            .join(this, this.c.boot == newest.c.id)
-            .join(following, (following.c.boot == this.c.boot) & (following.c.position == this.c.position + 1))
-            .where(~trouble)
-            .order_by(newest.c.started_us.desc(), newest.c.id.desc(), this.c.position.desc())
-        )
-        found: dict[str, GoodBoot] = {}
+        # Those of `of` are found by their ids, not by going through all in order of time.
+        newest = newest.limit(limit) if of is None else newest.where(boot.c.id.in_(list(of)))
         with self._database.read() as connection:
-            for boot_id, started_us, name, seconds in connection.execute(lasted):
-                good = found.setdefault(boot_id, GoodBoot(boot_id, started_us, []))
-                good.lasted.append((name, seconds))
-        return list(found.values())
+            found = {boot_id: GoodBoot(boot_id, at, []) for boot_id, at in connection.execute(newest).all()}
+            _fill_in(connection, found)
+        return [good for good in found.values() if good.lasted]
 
     @staticmethod
     def _one_column(connection: sa.Connection, column: sa.Column[Any], boot_id: str) -> str | None:
@@ -326,6 +308,24 @@ def _told(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
         )
         for row in rows
     ]
+
+
+def _fill_in(connection: sa.Connection, found: Mapping[str, GoodBoot]) -> None:
+    """Put into good boots how long their stages lasted, the last first, without those that a finding stands on.
+
+    Differences are taken here: to let the database join each stage with the next took twice as long.
+    """
+    stage, finding = schema.stage.c, schema.finding.c
+    troubled = sa.select(finding.boot, finding.stage).where(
+        finding.boot.in_(list(found)), finding.kind.in_(("stall", "slow"))
+    )
+    trouble = {(boot, name) for boot, name in connection.execute(troubled).all()}
+    stages = sa.select(stage.boot, stage.position, stage.name, stage.t).where(stage.boot.in_(list(found)))
+    of, before, ended = "", 0, 0.0
+    for boot, position, name, t in connection.execute(stages.order_by(stage.boot, stage.position.desc())).all():
+        if position == before and boot == of and (boot, name) not in trouble:
+            found[boot].lasted.append((name, ended - t))
+        of, before, ended = boot, position - 1, t
 
 
 def _parts(connection: sa.Connection, table: sa.Table, ids: Any) -> dict[str, list[dict[str, Any]]]:

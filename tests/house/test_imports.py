@@ -69,6 +69,31 @@ def test_why_imports_none_of_what_judges_boots() -> None:
     assert not modules & {"benchd.boots", "benchd.decode", "benchd.watch.replay", "benchd.sinks", "scipy.stats"}
 
 
+def test_a_bench_that_stays_looks_for_garbage_as_usual(tmp_path: Path) -> None:
+    """In what comes after its start; and what it starts inherits nothing of how it was started."""
+    (tmp_path / "bench.toml").write_text("")
+    code = f"""
+import asyncio, gc, os, sys
+usual = gc.get_threshold()
+os.chdir({str(tmp_path)!r})
+os.environ.pop("PYDANTIC_DISABLE_PLUGINS", None)
+told = []
+def note(coroutine):
+    coroutine.close()
+    told.append((gc.get_threshold() == usual, gc.get_freeze_count() > 10_000, "PYDANTIC_DISABLE_PLUGINS" in os.environ))
+asyncio.run = note
+from benchd.cli import run, start
+def ends():
+    print(told, flush=True)
+    sys.exit(0)
+run.leave = ends
+sys.argv = ["benchd", "run"]
+start.main()
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stdout.splitlines() == ["[(True, True, False)]"], done.stderr
+
+
 async def _asked(app: LateApp, times: int) -> None:
     await asyncio.gather(*(app({"type": "http"}, None, None) for _ in range(times)))
 

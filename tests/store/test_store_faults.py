@@ -64,10 +64,10 @@ def under_store(fault: Fault, patch: pytest.MonkeyPatch) -> None:
     patch.setattr(database, "sqlite3", Module())
 
 
-def story(path: Path) -> tuple[list[Boot], list[str], StoreSink]:
+def story(path: Path, fault: Fault) -> tuple[list[Boot], list[str], StoreSink, int]:
     """Two boots, each step in the store before the next is told; return what is stored and which saves were told.
 
-    What is stored is looked at without any fault.
+    The last is how many statements that took, without the look at the end.
     """
     told: list[str] = []
     t = Teller()
@@ -95,24 +95,22 @@ def story(path: Path) -> tuple[list[Boot], list[str], StoreSink]:
 
     with Store.open(path, lazily=True) as store:
         sink = asyncio.run(go())
-    with pytest.MonkeyPatch.context() as sound:
-        sound.setattr(database, "sqlite3", sqlite3)
-        with Store.open(path, create=False) as whole:
-            return whole.boots(newest_first=False), told, sink
+    calls = fault.seen
+    with Store.open(path, create=False) as whole:
+        return whole.boots(newest_first=False), told, sink, calls
 
 
 def sweep(tmp_path: Path, patch: pytest.MonkeyPatch, log: pytest.LogCaptureFixture, mode: str, step: int) -> int:
     log.set_level(logging.WARNING)
     fault = Fault()
     under_store(fault, patch)
-    want, saves, _ = story(tmp_path / "sound.db")
-    calls = fault.seen
+    want, saves, _, calls = story(tmp_path / "sound.db", fault)
     assert [boot.outcome for boot in want] == ["finished", "stalled"] and len(want[1].findings) == 1
     for at in range(0, calls, step):
         log.clear()
         fault = Fault(at, mode)
         under_store(fault, patch)
-        boots, told, sink = story(tmp_path / f"{at}.db")
+        boots, told, sink, _ = story(tmp_path / f"{at}.db", fault)
         assert fault.seen > at and boots == want and told == saves, f"statement {at}"
         status = sink.status()
         assert (status["state"], status["reason"], status["queued"], status["dropped"]) == ("running", "", 0, {})
