@@ -232,6 +232,7 @@ def test_the_database_is_the_archives(rig: Rig) -> None:
     ):
         done = club.psql("SELECT 1", account, url)
         assert done.returncode and words in done.stderr, done.stderr
+    assert club.psql("DROP TABLE tried", ROLE).returncode == 0
     stated = re.findall(r"^(\w+) = ", (club.work / "config/archive/postgresql/benchd.conf").read_text(), re.M)
     counting = "SELECT name FROM pg_settings WHERE sourcefile LIKE '%/conf.d/benchd.conf' ORDER BY name"
     assert len(stated) > 10 and club.psql(counting).stdout.split() == sorted(stated)
