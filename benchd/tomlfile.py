@@ -59,8 +59,8 @@ def locate(text: str, path: Sequence[str | int]) -> int:
     return Places(text).line(tuple(path))
 
 
-def parse(text: str, file: str) -> dict[str, Any]:
-    """Parse TOML; raise FileProblems with the line of the mistake."""
+def parse(text: str, file: str, model: type[BaseModel] | None = None) -> dict[str, Any]:
+    """Parse TOML; raise FileProblems with the line of the mistake. `model`: what it shall become."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -69,11 +69,11 @@ def parse(text: str, file: str) -> dict[str, Any]:
         lines = text.split("\n")
         why = f"not valid TOML: {toml_words(str(error), lines[line - 1] if line <= len(lines) else '')}"
         if twice := re.match(r"Cannot declare \((.+?),?\) twice", str(error)):
-            name = ".".join(toml_key(part) for part in re.findall(r"['\"](.+?)['\"]", twice[1]))
-            why = (
-                f"[{name}] stands here for the second time: use double brackets, [[{name}]], where there may be "
-                "several, or put these keys under the first"
-            )
+            keys = re.findall(r"['\"](.+?)['\"]", twice[1])
+            name = ".".join(map(toml_key, keys))
+            several = f"use double brackets, [[{name}]], where there may be several, or put these keys under the first"
+            how = several if model is None or _repeats(model, keys) else "put these keys under the first"
+            why = f"[{name}] stands here for the second time: {how}"
         raise FileProblems([Problem(file, line, "", why)]) from None
     except ValueError:  # an integer longer than Python reads
         digits = re.search(r"[0-9_]{1000,}", text)
@@ -121,6 +121,17 @@ def _annotation(hint: Any, path: Sequence[str | int]) -> Any:
     return hint
 
 
+def _repeats(model: type[BaseModel], keys: Sequence[str]) -> bool:
+    """Whether there may be several of a table."""
+    path: list[str | int] = []
+    for key in keys:
+        path.append(key)
+        hint = _annotation(model, path)
+        if several := any(get_origin(one) in (list, tuple) for one in (hint, *get_args(hint))):
+            path.append(0)
+    return several
+
+
 def _fields(model: type[BaseModel]) -> list[tuple[str, Any]]:
     return [(info.alias or name, info) for name, info in model.model_fields.items()]
 
@@ -162,7 +173,7 @@ def _in_file(path: Sequence[str | int], data: Any, missing: bool) -> list[str | 
 
 def validate(model: type[M], text: str, file: str) -> M:
     """Parse and validate `text`; raise FileProblems listing every error with file, line and key."""
-    data = parse(text, file)
+    data = parse(text, file, model)
     try:
         return model.model_validate(data)
     except ValidationError as error:

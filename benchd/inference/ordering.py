@@ -16,6 +16,8 @@ RIVAL_LIMIT = 0.10
 
 HEAVIEST = 200
 SUSPECT_FROM = 0.01
+ORDERED = PART_CLASSES - {"bad slot"}
+"""What one can buy by itself: a slot is part of a machine."""
 TIED = 0.999
 """Parts of this share of the heaviest one's weight count as equally suspect."""
 
@@ -31,7 +33,7 @@ def judge_ordering(
     heavy = np.argsort(-weight, kind="stable")[:HEAVIEST].tolist()
     alone = ((space.rows[heavy] < len(space.literals)).sum(axis=1) == 1).tolist()
     single = [(space.conditions(h)[0], float(weight[h])) for h, one in zip(heavy, alone, strict=True) if one]
-    parts = {c: w for c, w in single if w >= SUSPECT_FROM and class_of(study, (c,), False, None) in PART_CLASSES}
+    parts = {c: w for c, w in single if w >= SUSPECT_FROM and class_of(study, (c,), False, None) in ORDERED}
     if not parts or not failures:
         return Ordering(None, True, 1.0, RIVAL_LIMIT, "Nothing tried so far points at a part.")
     condition, top = next(iter(parts.items()))

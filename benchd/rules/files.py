@@ -8,6 +8,7 @@ from pathlib import Path
 from benchd.errors import ExternalError, UsageError, system_words
 from benchd.files import TOML_LIMIT, read_text
 from benchd.rules import RuleTable, load_text
+from benchd.vocabulary.nearest import nearest
 
 DEMO = "demo-at286"
 """The shipped table of the demo's simulated machine: no real one has its codes."""
@@ -51,7 +52,9 @@ def find_table(name_or_path: str, base: Path) -> Path:
         return shipped[name]
     mine = sorted(path.stem for path in (base / "rules").glob("*.toml"))
     there = f"shipped tables: {', '.join(shipped)}"
-    if mine:
+    if plain and (near := nearest(name, [*mine, *shipped])):
+        there = f"is {' or '.join(near)} meant? `benchd rules list` shows all"
+    elif mine:
         there = f"tables in {base / 'rules'}: {', '.join(mine)}; {there}"
     if not plain:
         raise UsageError(f"no rule table {name_or_path!r}: {given} is not a file; {there}")

@@ -18,7 +18,7 @@ NAMED = ("stage", "stall", "loop", "order", "fault", "check")
 
 def load_text(text: str, file: str) -> RuleTable:
     """Return the table in `text`. Raises FileProblems with every error, each with file, line and key."""
-    data = parse(text, file)
+    data = parse(text, file, RuleTable)
     problems = []
     table = None
     try:

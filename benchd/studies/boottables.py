@@ -1,7 +1,8 @@
 """Boots as a table, a row each, with the time at which each stage was reached: as CSV, and as Parquet.
 
 Times are seconds from the boot's start; `NAME_s` is when stage NAME was reached, empty where it was not, `NAME_u_s` its
-half-width. Columns of stages stand in the order in which they were first reached.
+half-width. Columns of stages stand in the order in which they were first reached. `left_out` (the reason), `note` and
+`labels` are what people decided and wrote.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from benchd.vocabulary.models import Boot
 Row = dict[str, Any]
 TEXT = ("boot", "machine", "trial", "table", "started", "ended", "start_reason", "outcome", "last_stage", "last_code")
 NUMBERS = ("codes", "lines", "lost")
-COLUMNS = (*TEXT, "duration_s", "off_s", *NUMBERS, "anchored", "imported", "findings")
+WRITTEN = ("findings", "left_out", "note", "labels")
+COLUMNS = (*TEXT, "duration_s", "off_s", *NUMBERS, "anchored", "imported", *WRITTEN)
 """Columns of every table; those of stages follow."""
 
 
@@ -31,8 +33,9 @@ def rows_of(boots: Sequence[Boot]) -> tuple[list[str], list[Row]]:
 
 
 def _row(boot: Boot) -> Row:
-    row = {name: getattr(boot, "id" if name == "boot" else name) for name in COLUMNS if name != "findings"}
+    row = {name: getattr(boot, "id" if name == "boot" else name) for name in COLUMNS}
     row["findings"] = ", ".join(dict.fromkeys(f"{finding.kind}:{finding.rule}" for finding in boot.findings))
+    row["labels"] = ", ".join(boot.labels)
     for stage in boot.stages:
         row |= {f"{stage.name}_s": stage.t, f"{stage.name}_u_s": stage.u}
     return row
@@ -68,7 +71,7 @@ def parquet_bytes(boots: Sequence[Boot]) -> bytes:
         ) from None
     columns, rows = rows_of(boots)
     moments = {"started", "ended"}
-    kinds = {**dict.fromkeys(TEXT, pa.string()), **dict.fromkeys(NUMBERS, pa.int64()), "findings": pa.string()}
+    kinds = {**dict.fromkeys((*TEXT, *WRITTEN), pa.string()), **dict.fromkeys(NUMBERS, pa.int64())}
     kinds |= dict.fromkeys(moments, pa.timestamp("ms", tz="UTC")) | dict.fromkeys(("anchored", "imported"), pa.bool_())
     schema = pa.schema([(name, kinds.get(name, pa.float64())) for name in columns])
     values = {name: [row.get(name) for row in rows] for name in columns}

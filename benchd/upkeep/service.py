@@ -128,6 +128,7 @@ StartLimitIntervalSec=0
 [Service]
 Type=notify
 NotifyAccess=main
+WatchdogSec={WATCHDOG_S}
 ExecStart={program} archive run --config {ARCHIVE_SETTINGS}
 Restart=on-failure
 RestartSec=5

@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Mapping
 
 from benchd.vocabulary.events import BootOver, BootStarted, Event, FindingCleared, FindingRaised, LinkChanged
-from benchd.vocabulary.models import Boot, GoalNow
+from benchd.vocabulary.models import Boot, Finding, GoalNow
 from benchd.vocabulary.times import NS
 
 log = logging.getLogger(__name__)
@@ -36,9 +36,7 @@ class Telling:
             case BootOver() if event.boot.passes_of is None:
                 self._line(event.machine, event.t_ns, _ended(event.boot) if judges else _recorded(event.boot))
             case FindingRaised() if event.alert:
-                found = event.finding
-                where = f" in {found.stage}" if found.stage else ""
-                boots.warning("%s: %s: %s%s at %.1f s", event.machine, found.kind.upper(), found.rule, where, found.t)
+                boots.warning("%s: %s at %.1f s", event.machine, _found(event.finding), event.finding.t)
             case FindingCleared():
                 found, stood = event.finding, event.stood_s
                 boots.info("%s: %s: %s is over after %.1f s", event.machine, found.kind, found.rule, stood)
@@ -84,3 +82,11 @@ def _ended(boot: Boot) -> str:
     where = f" in {boot.last_stage}" if boot.last_stage else ""
     code = f", last code {boot.last_code}" if boot.last_code else ""
     return f"boot {boot.outcome}{where} after {boot.duration_s:.1f} s{code}{_of(boot)}"
+
+
+def _found(found: Finding) -> str:
+    """A finding as a line begins."""
+    if found.kind == "skipped":
+        return f"SKIPPED: finished, but {found.stage} was never reached,"
+    where = f" in {found.stage}" if found.stage else ""
+    return f"{found.kind.upper()}: {found.rule}{where}"

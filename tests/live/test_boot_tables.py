@@ -52,6 +52,23 @@ def test_csv_has_a_row_a_boot(bench: Bench) -> None:
         bench.run("boots", "--csv", "--json")
 
 
+def test_what_people_decided_is_in_the_table(bench: Bench, tmp_path: Path) -> None:
+    """Why a boot counts nowhere, its note and its labels; empty where nobody wrote any."""
+    first, second, _ = bench.evening()
+    bench.run("boots", "leave-out", first.id, "mains failed")
+    bench.run("boots", "note", first.id, "=the fan\nstood still")
+    bench.run("boots", "label", second.id, "cold", "late")
+    wanted = [("mains failed", "'=the fan\nstood still", ""), ("", "", "cold, late"), ("", "", "")]
+    rows = list(csv.DictReader(io.StringIO(bench.run("boots", "--csv"))))
+    assert [(row["left_out"], row["note"], row["labels"]) for row in rows] == wanted
+    bench.run("boots", "export", "--parquet", tmp_path / "b.parquet")
+    with duckdb.connect() as database:
+        told = database.execute(
+            f"SELECT left_out, note, labels FROM read_parquet('{tmp_path / 'b.parquet'}') ORDER BY started"
+        ).fetchall()
+    assert told == [("mains failed", "=the fan\nstood still", ""), (None, "", "cold, late"), (None, "", "")]
+
+
 def test_no_cell_is_a_formula() -> None:
     """Names of stages and reasons come from tables that anybody wrote."""
     boot = Boot(

@@ -137,6 +137,15 @@ def test_a_machine_that_loops_does_not_flood_the_terminal(said: Callable[[], lis
     assert said()[-2] == f"at286: {100 - MOST} more starts and ends of boots were not said one by one"
 
 
+def test_a_stage_that_was_left_out_is_said_as_such(said: Callable[[], list[str]]) -> None:
+    """A person reads what did not happen, not the rule's name twice."""
+    t, told = Teller(), Telling()
+    told.event(t.raised(9.0, "skipped", "storage-rom", stage="storage-rom"), True)
+    told.event(t.raised(9.0), True)
+    assert said()[0] == "at286: SKIPPED: finished, but storage-rom was never reached, at 9.0 s"
+    assert said()[1].startswith("at286: STALL: rom-never-returns")
+
+
 def picture_goal(daemon: Daemon) -> tuple[bool | None, str | None]:
     goal = daemon.now.picture("pc").goal
     return (goal.ok, goal.boot) if goal else (None, None)

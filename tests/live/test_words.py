@@ -39,6 +39,10 @@ GOOD = '[[machine]]\nname = "pc"\nrules = "x"\n[[machine.link]]\nkind = "post"\n
             ":7: [machine.link] stands here for the second time: use double brackets, [[machine.link]], where there "
             "may be several, or put these keys under the first",
         ),
+        (
+            '[bench]\nname = "a"\n[bench]\ndata = "d"\n',
+            ":3: [bench] stands here for the second time: put these keys under the first",
+        ),
         (GOOD + 'speed = "9600"\n', ":7: machine[1].link[1].speed: write the speed without quotes: speed = 9600"),
         (GOOD + 'name = "A b"\n', ":7: machine[1].link[1].name: 'A b': use small letters, digits, hyphen; no spaces"),
         (GOOD + 'lossy = "x"\n', ":7: machine[1].link[1].lossy: use true or false, without quotes"),

@@ -48,6 +48,18 @@ def test_unknown_names_list_what_there_is(name: str, tmp_path: Path) -> None:
     assert wrong.value.exit_code == 2
 
 
+@pytest.mark.parametrize(("name", "meant"), [("at-p1018", "at-p1017"), ("Coreboot", "coreboot"), ("our", "ours")])
+def test_a_slip_of_the_pen_names_what_is_meant(name: str, meant: str, tmp_path: Path) -> None:
+    """The nearest names instead of all that there are, those beside the settings too."""
+    (tmp_path / "rules").mkdir()
+    (tmp_path / "rules" / "ours.toml").write_text(SMALL.format("ours"))
+    with pytest.raises(UsageError) as wrong:
+        find_table(name, tmp_path)
+    message = str(wrong.value)
+    assert repr(name) in message and "meant? `benchd rules list` shows all" in message
+    assert meant in message and "seabios" not in message
+
+
 def test_unreadable_files(tmp_path: Path) -> None:
     """What cannot be read, is not UTF-8 or is too big is told with the place, never as a traceback."""
     with pytest.raises(ExternalError, match="cannot be read"):

@@ -168,3 +168,11 @@ def test_a_number_and_its_percent_sign_share_a_line() -> None:
     for width in range(13, 60):
         lines = folded(text, width)
         assert " ".join(lines) == text and all(len(line) <= width and line[0] != "%" for line in lines)
+
+
+def test_only_what_one_buys_is_named_as_a_part(benchd: Commands) -> None:
+    """A slot is as suspect as the cable, but nobody orders one."""
+    table = "slot,cable,rom-base,result\n1,grey,D000,fail\n1,grey,D000,fail\n2,red,C800,ok\n"
+    benchd("study", "import", benchd.file("c.csv", table), "--name", "c")
+    said = " ".join(benchd("why", "c").split())
+    assert "Don't order a cable yet, that is premature: " in said

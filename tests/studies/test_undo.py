@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -494,3 +496,33 @@ def test_the_log_names_the_trial_that_a_boot_left_although_it_is_deleted(evening
     evening("study", "restore", "s")
     evening("boots", "move", "b1", "T1")
     assert [name for name, _ in verdicts(evening, "T1")] == ["b1", "b2", "b3"]
+
+
+def test_the_readme_puts_things_right(benchd: Commands, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What its section shows is typed as it stands, on an evening with these trials: each line does its work."""
+    text = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    monkeypatch.chdir(benchd.folder)  # where a deleted study is written to
+    section = re.search(r"^### Putting things right\n(.*?)^More in", text, re.M | re.S)
+    assert section
+    lines = [shlex.split(line, comments=True)[1:] for line in re.findall(r"^ {4}(benchd .*)$", section[1], re.M)]
+    assert len(lines) == 10
+    benchd("study", "new", "storage-rom", "--from", benchd.file("s.toml", STUDY))
+    for change in ((), ("rom-base=D000",), ("network-card=in",), ("rom-base=C800",)):
+        benchd("trial", "start", "--study", "storage-rom", "--end-running", *change)
+    with benchd.store() as store:
+        store.save_boot(boot("b1", "T2"))
+    for words in lines:
+        if words[:2] == ["trial", "result"] and "--new" in words:
+            benchd(*words, "--boot", "b1")
+            number = re.search(r"result (\d+)", benchd("trial", "log", "--study", "storage-rom"))
+            assert number, benchd.out
+        else:
+            asked = ("--yes",) if words[:2] == ["study", "delete"] else ()  # no terminal is there to be asked
+            benchd(*[number[1] if word == "7" else word for word in words], *asked)
+        if words[:2] == ["boots", "leave-out"]:
+            assert "left out" in benchd("trial", "show", "T3")
+    for words in (("study", "restore", "storage-rom"), ("trial", "restore", "T4")):
+        benchd(*words)
+    assert verdicts(benchd, "T3") == [("b1", True)]
+    assert benchd.json("trial", "show", "T3")["name"] == "late image"
+    assert "fan stood still" in benchd("show", "b1")
