@@ -10,7 +10,7 @@ from benchd.boots.effects import apply, tell_loops, tell_slow
 from benchd.boots.lines import Lines
 from benchd.boots.machine import CLOSED, TOUCHED, BootMachine, Trigger
 from benchd.boots.state import BootState, shown
-from benchd.boots.steady import Steady
+from benchd.boots.steady import FEW, Steady
 from benchd.boots.strange import judge_code, judge_lines, tell_floating, tell_misfit
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen
@@ -98,6 +98,8 @@ class BootTracker:
     def feed_all(self, seen: Sequence[Observation], t_ns: int) -> list[Event]:
         """Judge observations one after the other, then the silence up to `t_ns`."""
         place, count, steady = 0, len(seen), self._steady
+        if count >= FEW:
+            steady.look_ahead(seen)
         while place < count:
             end = steady.run(seen, place, self._now, self._clear_ns, not self._floating, self.shows)
             if end > place:
@@ -109,7 +111,7 @@ class BootTracker:
             self._advance(t_ns)
         elif t_ns > self._now:
             self._now = t_ns
-        return self._take() if self.machine.out else []
+        return self._take()
 
     def _feed(self, seen: Observation) -> None:
         at_ns = seen.at_ns
