@@ -98,6 +98,20 @@ def across(pieces: Sequence[Piece], first: int, end: int, last: int, place: int 
     return runs, u_ns, at_ns
 
 
+def drift(pieces: Sequence[Piece], last: int, leeway_ns: int) -> int | None:
+    """Return how much later than at the pace of the first chunk byte `last` came, which lies in the second.
+
+    None where it does not, or the bytes from one to the other do not come as good as at one pace.
+    """
+    if len(pieces) < 2:
+        return None
+    (begin, _, before), (there, until, spread) = pieces[:2]
+    if last >= until or not spread.even or before.step_ns != spread.step_ns:
+        return None
+    off_ns = spread.line[0] - before.line[0] - (there - begin) * spread.step_ns
+    return off_ns if -leeway_ns <= off_ns <= leeway_ns else None
+
+
 class Arrivals:
     """Spreads a chunk's bytes over time.
 

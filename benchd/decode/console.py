@@ -20,7 +20,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 
-from benchd.decode.arrival import Piece, Spread, across
+from benchd.decode.arrival import Piece, Spread, across, drift
 from benchd.decode.charset import Charset
 from benchd.decode.escapes import ESC, Escapes, EscapeStep
 from benchd.decode.link import Framing, Outlet
@@ -201,6 +201,10 @@ class Console(Framing):
                     marks: tuple[tuple[int, int], ...] = ((0, first_ns),)
                     if not paced:
                         u_ns = spread.u(place - begin)
+                    most_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
+                elif level <= place and (drift_ns := drift(pieces[piece:], end, leeway_ns)) is not None:
+                    first_ns = base_ns + place * step_ns
+                    at_ns, marks = base_ns + end * step_ns + drift_ns, ((0, first_ns),)
                     most_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
                 else:
                     body = place + len(whole.rstrip("\r"))
