@@ -60,10 +60,11 @@ class Sayings:
     def surely_new(self, text: str) -> bool:
         """Take in a line of which a look shows that it says something new; return False, and leave it, where not."""
         own = text.encode("ascii", "ignore").translate(None, _OTHERS)  # as `letters`
-        if self._may_have(text, own):
+        first_last, ends = own[:1] + own[-1:], self._ends
+        if (first_last in ends or None in ends or len(text) > GIST_CHARS) and self._may_have(text, own):
             return False
         self._texts.append(text)
-        self._ends.append(own[:1] + own[-1:])
+        ends.append(first_last)
         return True
 
     def add(self, text: str) -> None:
