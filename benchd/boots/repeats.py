@@ -21,13 +21,13 @@ def gist(text: str) -> str:
     return _RUN.sub(r"\1", plain)[:GIST_CHARS]
 
 
-def order(text: str) -> bytes:
-    """Return the letters that are in no number, in the order in which each comes first.
+def letters(text: str) -> bytes:
+    """Return the letters that are in no number.
 
-    Texts of one gist have them in one order, unless the gist was cut: another order says something else, and is told
-    at a tenth of the cost.
+    Texts of one gist have the same first and last one, unless the gist was cut: other ones say something else, and
+    are told at a twentieth of the cost.
     """
-    return bytes(dict.fromkeys(text.encode("ascii", "ignore").translate(None, _OTHERS)))
+    return text.encode("ascii", "ignore").translate(None, _OTHERS)
 
 
 class Sayings:
@@ -35,27 +35,40 @@ class Sayings:
 
     def __init__(self) -> None:
         self._texts: deque[str] = deque(maxlen=SAID)
-        self._orders: deque[bytes | None] = deque(maxlen=SAID)
-        """None for a text whose gist may have been cut."""
+        self._ends: deque[bytes | None] = deque(maxlen=SAID)
+        """First and last letter of each; None for a text whose gist may have been cut."""
 
     def has(self, text: str) -> bool:
         """Whether a line says only what one of them said."""
-        if len(text) <= GIST_CHARS and None not in self._orders and order(text) not in self._orders:
+        if not self._may_have(text, letters(text)):
             return False
         says = gist(text)
         return any(gist(said) == says for said in self._texts)
 
+    def _may_have(self, text: str, own: bytes) -> bool:
+        """Whether a look does not show that a line says something else than each of them. `own`: its letters."""
+        if len(text) > GIST_CHARS or None in self._ends:
+            return True
+        ends = own[:1] + own[-1:]
+        if ends not in self._ends:
+            return False
+        # So have texts of one gist their letters in one order of first coming.
+        order = bytes(dict.fromkeys(own))
+        alike = (said for said, theirs in zip(self._texts, self._ends, strict=True) if theirs == ends)
+        return any(bytes(dict.fromkeys(letters(said))) == order for said in alike)
+
     def surely_new(self, text: str) -> bool:
         """Take in a line of which a look shows that it says something new; return False, and leave it, where not."""
-        first = bytes(dict.fromkeys(text.encode("ascii", "ignore").translate(None, _OTHERS)))  # as `order`
-        orders = self._orders
-        if len(text) > GIST_CHARS or first in orders or None in orders:
+        own = text.encode("ascii", "ignore").translate(None, _OTHERS)  # as `letters`
+        first_last, ends = own[:1] + own[-1:], self._ends
+        if (first_last in ends or None in ends or len(text) > GIST_CHARS) and self._may_have(text, own):
             return False
         self._texts.append(text)
-        orders.append(first)
+        ends.append(first_last)
         return True
 
     def add(self, text: str) -> None:
         """Take in a line that says something new."""
+        own = letters(text)
         self._texts.append(text)
-        self._orders.append(order(text) if len(text) <= GIST_CHARS else None)
+        self._ends.append(own[:1] + own[-1:] if len(text) <= GIST_CHARS else None)

@@ -6,7 +6,7 @@ deadline falls, and no rule goes by what came. What is not sure here is left to 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from itertools import islice
 
 from benchd.boots.lines import Lines
@@ -20,6 +20,8 @@ from benchd.vocabulary.observations import Code, Observation, Text
 from benchd.vocabulary.times import NS
 
 NEVER = 1 << 62
+FEW = 3
+"""So many observations are looked through together."""
 
 Way = tuple[str, bool, str]
 """Of a code that changes nothing: how it is shown, whether the table knows it, and what is kept as the last code."""
@@ -28,8 +30,6 @@ Way = tuple[str, bool, str]
 class Steady:
     """The short ways of one machine. `now_ns`: up to where time has come by what was taken last."""
 
-    __slots__ = ("_boot", "_entered", "_judges", "_lines", "_matcher", "_slow_ns", "_ways", "machine", "now_ns")
-
     def __init__(self, machine: BootMachine, matcher: Matcher, lines: Lines) -> None:
         self.machine, self._matcher, self._lines = machine, matcher, lines
         self._judges = matcher.table.table.judges
@@ -37,6 +37,8 @@ class Steady:
         self._ways: dict[tuple[int, int | None, bool], Way] = {}
         self._boot: BootState | None = None
         self._entered, self._slow_ns = 0, NEVER
+        self._seen: Sequence[Observation] | None = None
+        self._may_fire: Set[int] | None = None
 
     def __reduce__(self) -> tuple[object, ...]:
         """A state needs nothing of what was looked up."""
@@ -125,29 +127,40 @@ class Steady:
 
     # ------------------------------------------------------------------ lines
 
+    def look_ahead(self, seen: Sequence[Observation]) -> None:
+        """Look many observations through, which are to be judged now, for lines that a rule may go by."""
+        lines = [one.text if isinstance(one, Text) else "" for one in seen]
+        self._seen, self._may_fire = seen, self._matcher.may_fire(lines)
+
     def _run_lines(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
         if not boot.lines or (boot.after and self._follows(boot, by_text=True)):
             return start
         machine, place, now_ns, name, by = self.machine, start, self.now_ns, self.machine.machine, boot.id
-        lines, match, surely_new, tell = self._lines.now, self._matcher.text, boot.said.surely_new, machine.out.append
+        lines, surely_new, tell, started_ns = self._lines.now, boot.said.surely_new, machine.out.append, boot.start_ns
+        may_fire = self._may_fire if seen is self._seen else None
+        last_ns, spare = boot.last_ns, WRONG_LINES - boot.texts - 1
         for one in islice(seen, start, None):
             if not isinstance(one, Text) or one.report is not None or not now_ns <= one.at_ns < most_ns:
                 break
             link, text, number = one.link, one.text, one.line
+            if place in may_fire if may_fire is not None else self._matcher.text(text):
+                break
             before = lines.get(link)
-            told = boot.texts + 1 == WRONG_LINES or (before is not None and before[0] == number)
-            if told or match(text) or not surely_new(text):
+            if place - start == spare or (before is not None and before[0] == number) or not surely_new(text):
                 break
             lines[link] = number, text, None
-            now_ns, boot.again_ns = one.at_ns, None
-            machine.since_start += 1
-            boot.lines += 1
-            boot.texts += 1
-            boot.last_ns = max(boot.last_ns, min(one.last_ns, now_ns))
+            now_ns = one.at_ns
+            life_ns = one.last_ns
+            if last_ns < life_ns:
+                last_ns = life_ns if life_ns < now_ns else now_ns
+            place += 1
             if shows:
                 t_ns = one.t_ns
-                t = max(0, t_ns - boot.start_ns) / NS
+                t = (t_ns - started_ns) / NS if t_ns > started_ns else 0.0
                 tell(LineSeen(name, t_ns, one.u_ns, link, by, t, number, text, one.partial, False))
-            place += 1
-        self.now_ns = now_ns
+        if place > start:
+            self.now_ns, boot.again_ns, boot.last_ns = now_ns, None, last_ns
+            machine.since_start += place - start
+            boot.lines += place - start
+            boot.texts += place - start
         return place

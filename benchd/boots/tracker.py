@@ -10,7 +10,7 @@ from benchd.boots.effects import apply, tell_loops, tell_slow
 from benchd.boots.lines import Lines
 from benchd.boots.machine import CLOSED, TOUCHED, BootMachine, Trigger
 from benchd.boots.state import BootState, shown
-from benchd.boots.steady import Steady
+from benchd.boots.steady import FEW, Steady
 from benchd.boots.strange import judge_code, judge_lines, tell_floating, tell_misfit
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen
@@ -34,6 +34,8 @@ FLOATING_RUN = 4
 """Codes FFh in a row, where FFh says nothing else, that mean a bus nobody drives."""
 AGAIN_NS = NS // 2
 """Where boots are only recorded, what came first starts a boot if it comes after a pause of this."""
+HARMLESS = frozenset(("ignore", "fault", "pass", "fail"))
+"""Roles of rules that bring no deadline on; that of "stall" tells so where it is followed."""
 PAST, NEVER = -(1 << 62), 1 << 62
 
 
@@ -98,7 +100,11 @@ class BootTracker:
     def feed_all(self, seen: Sequence[Observation], t_ns: int) -> list[Event]:
         """Judge observations one after the other, then the silence up to `t_ns`."""
         place, count, steady = 0, len(seen), self._steady
+        if count >= FEW:
+            steady.look_ahead(seen)
         while place < count:
+            if self._clear_ns == PAST:
+                self._advance(max(seen[place].at_ns, self._now))
             end = steady.run(seen, place, self._now, self._clear_ns, not self._floating, self.shows)
             if end > place:
                 self._now = steady.now_ns
@@ -109,7 +115,7 @@ class BootTracker:
             self._advance(t_ns)
         elif t_ns > self._now:
             self._now = t_ns
-        return self._take() if self.machine.out else []
+        return self._take()
 
     def _feed(self, seen: Observation) -> None:
         at_ns = seen.at_ns
@@ -345,7 +351,7 @@ class BootTracker:
         machine, text, report = self.machine, seen.text, seen.report
         hits = self.matcher.text(text if report is None else text[:report])
         fresh, news, new_line = self._lines.take(seen, hits)
-        if hits:
+        if fresh and not all(hit.role in HARMLESS for hit in fresh):
             self._clear_ns = PAST
         if news and not (hits and any(hit.role == "ignore" for hit in hits)):
             self._line_lives(seen, hits, fresh, new_line)

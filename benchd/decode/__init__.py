@@ -7,6 +7,7 @@ seen = decoder.advance(t_ns)    # when nothing came up to t_ns
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Protocol
 
 from benchd.decode.counts import Counts
@@ -14,7 +15,7 @@ from benchd.decode.framings import FRAMINGS, FramingKind, framing_of, framings_o
 from benchd.decode.link import LinkDecoder, Outlet
 from benchd.errors import UsageError
 from benchd.vocabulary.observations import Decoded
-from benchd.vocabulary.records import LinkInfo, Record
+from benchd.vocabulary.records import Chunk, LinkInfo, Record
 
 __all__ = ["FRAMINGS", "Counts", "Decoder", "FramingKind", "framing_of", "framings_of", "make_decoder"]
 
@@ -35,6 +36,9 @@ class Decoder(Protocol):
 
         Deadlines at or before the record's time fire first. Never raises for what came over the wire.
         """
+
+    def feed_all(self, chunks: Sequence[Chunk]) -> list[Decoded]:
+        """Decode chunks of this link, as `feed` would one after the other."""
 
     def advance(self, t_ns: int) -> list[Decoded]:
         """Fire every deadline at or before `t_ns`; all records up to `t_ns` must have been fed."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from benchd.errors import UsageError
 from benchd.vocabulary.records import LinkInfo
 from benchd.vocabulary.times import byte_time_ns
@@ -74,6 +76,42 @@ class Spread:
         return out if level >= end - first else [*out, (place + level, self.at(first + level), self.byte_ns)]
 
 
+Piece = tuple[int, int, Spread]
+"""One of several chunks that follow each other: where it begins among all their bytes, where it ends, and its times."""
+
+
+def across(pieces: Sequence[Piece], first: int, end: int, last: int, place: int = 0) -> tuple[list[Run], int, int]:
+    """Return the runs of the bytes from `first` up to `end`, the most of their u, and when byte `last` arrived (ns).
+
+    The first of them gets the index `place`. They may lie in several chunks; `last` is not before `end`.
+    """
+    runs: list[Run] = []
+    u_ns = at_ns = 0
+    for begin, until, spread in pieces:
+        if begin < end and first < until:
+            low, high = max(first, begin), min(end, until)
+            runs += spread.runs(low - begin, high - begin, place + low - first)
+            u_ns = max(u_ns, spread.u(low - begin))
+        if begin <= last < until:
+            at_ns = spread.at(last - begin)
+            break
+    return runs, u_ns, at_ns
+
+
+def drift(pieces: Sequence[Piece], last: int, leeway_ns: int) -> int | None:
+    """Return how much later than at the pace of the first chunk byte `last` came, which lies in the second.
+
+    None where it does not, or the bytes from one to the other do not come as good as at one pace.
+    """
+    if len(pieces) < 2:
+        return None
+    (begin, _, before), (there, until, spread) = pieces[:2]
+    if last >= until or not spread.even or before.step_ns != spread.step_ns:
+        return None
+    off_ns = spread.line[0] - before.line[0] - (there - begin) * spread.step_ns
+    return off_ns if -leeway_ns <= off_ns <= leeway_ns else None
+
+
 class Arrivals:
     """Spreads a chunk's bytes over time.
 
@@ -111,6 +149,10 @@ class Arrivals:
         if previous is not None and (floor_ns is None or previous > floor_ns):
             floor_ns = previous
         return Spread(self, t_ns, count, floor_ns)
+
+    def back_to(self, t_ns: int) -> None:
+        """Of the chunks that were spread the one that arrived at `t_ns` was the last."""
+        self._previous_ns = t_ns
 
     def single(self, t_ns: int) -> int:
         """Return how sure the time is of a byte that came alone and after all before it: at `t_ns`."""

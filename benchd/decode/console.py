@@ -20,7 +20,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 
-from benchd.decode.arrival import Spread
+from benchd.decode.arrival import Piece, Spread, across, drift
 from benchd.decode.charset import Charset
 from benchd.decode.escapes import ESC, Escapes, EscapeStep
 from benchd.decode.link import Framing, Outlet
@@ -81,7 +81,7 @@ class Console(Framing):
         self._held: LineShown | None = None
         self._row: int | None = None
         self._line = 0
-        self._char_ns = self._quick_ns = 0
+        self._char_ns = 0
         self._u_ns = outlet.info.latency_ns
         self._changed_ns: int | None = None
         self._partial_ns: int | None = None
@@ -91,7 +91,7 @@ class Console(Framing):
     def set_byte_time(self, byte_ns: int) -> None:
         self._char_ns = byte_ns if self._outlet.info.paced else 0
         super().set_byte_time(byte_ns)
-        self._quick_ns = min(self.silence_ns, GROWING_NS)
+        self.together_ns = min(self.silence_ns, GROWING_NS)
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         escapes, counts = self._escapes, self._outlet.counts
@@ -116,67 +116,102 @@ class Console(Framing):
 
     def run(self, data: bytes, start: int, spread: Spread) -> int:
         """Take plain characters and ends of lines where nothing is overwritten, held or half."""
-        if self._escapes.open or self._charset.waiting or self._held is not None:
+        if self._half:
             return 0
         screen = self._screen
         place, count = start, len(data)
+        pieces = ((0, count, spread),)
         while place < count and screen.at_end:
-            taken = (self._lines(data, place, spread) if screen.only_added else 0) or self._piece(data, place, spread)
+            taken = self._lines(data, place, pieces, LINES_BYTES) if screen.only_added else 0
+            taken = taken or self._piece(data, place, spread)
             if not taken:
                 break
             place += taken
         self._outlet.counts.take(place - start)
         return place - start
 
-    def _says_nothing_by(self, spread: Spread) -> bool:
-        """Whether no line is said for being unfinished while a chunk lasts."""
-        end_ns, changed_ns, deadline = spread.last_ns, self._changed_ns, self.deadline
-        if (deadline is not None and deadline <= end_ns) or spread.lasts_ns >= self._quick_ns:
+    def run_all(self, data: bytes, pieces: Sequence[Piece]) -> int:
+        taken = 0 if self._half or not self._screen.only_added else self._lines(data, 0, pieces, len(data))
+        self._outlet.counts.take(taken)
+        return taken
+
+    @property
+    def _half(self) -> bool:
+        """Whether a character or a sequence is not whole yet, or a text was wiped out."""
+        return self._escapes.open or self._charset.waiting > 0 or self._held is not None
+
+    def _says_nothing(self, first_ns: int, last_ns: int) -> bool:
+        """Whether no line is said for being unfinished from a byte to a later one, whatever comes between."""
+        changed_ns, deadline = self._changed_ns, self.deadline
+        if (deadline is not None and deadline <= last_ns) or last_ns - first_ns >= self.together_ns:
             return False
-        return changed_ns is None or end_ns - changed_ns < GROWING_NS
+        return changed_ns is None or last_ns - changed_ns < GROWING_NS
 
-    def _lines(self, data: bytes, start: int, spread: Spread) -> int:
-        """Take lines, and what of one is there, as `_piece` would one by one; return how many bytes.
+    def _lines(self, data: bytes, start: int, pieces: Sequence[Piece], most: int) -> int:
+        """Take lines, and what of one is there, as `_piece` would one by one; return how many bytes, not above `most`.
 
-        Only where no line can be said for being unfinished while the chunk lasts.
+        Only where no line can be said for being unfinished while they come.
         """
-        if not self._says_nothing_by(spread) or not self._reports.idle:
+        if not self._reports.idle or not self._says_nothing(pieces[0][2].at(0), pieces[-1][2].last_ns):
             return 0
-        found = self._charset.lines.match(data, start, start + LINES_BYTES)
+        found = self._charset.lines.match(data, start, start + most)
         assert found is not None  # it may be empty
         text = self._charset.text_of(found[0])
-        lines, place = text.split("\n"), start
-        rest = lines.pop()
+        lines, place, odd = text.split("\n"), start, 0
+        rest, screen = lines.pop(), self._screen
         easy = "~" not in text and text.count("\r") == text.count("\r\n")
-        level = spread.level if spread.step_ns == self._char_ns else spread.count
-        while lines and (self._screen.column or not easy or place < level):
-            whole = lines.pop(0)
-            if not self._whole(whole, place, spread):
+        easy = easy and (len(text) <= LINE_LIMIT or max(map(len, lines), default=0) <= LINE_LIMIT)
+        while odd < len(lines) and (screen.column or not easy):
+            if not self._whole(lines[odd], place, pieces):
                 return place - start
-            place += len(whole) + 1
-        if lines:
-            place = self._even(lines, place, spread)
-        if rest and self._add(rest, place, spread):
-            place += len(rest)
-        return place - start
+            place += len(lines[odd]) + 1
+            odd += 1
+        if odd < len(lines):
+            place = self._even(lines[odd:] if odd else lines, place, pieces)
+        return self._begun(rest, place, pieces) - start
 
-    def _even(self, lines: Sequence[str], place: int, spread: Spread) -> int:
-        """Say lines that begin and end in their chunk at the line's pace; return where the next one begins."""
+    def _begun(self, rest: str, place: int, pieces: Sequence[Piece]) -> int:
+        """Add what has come of a line that is not whole; return where the next byte stands."""
+        first, end = place, place + len(rest)
+        for begin, until, spread in pieces:
+            if begin <= place < until and place < end:
+                to = min(until, end)
+                if not self._add(rest[place - first : to - first], place - begin, spread):
+                    break
+                place = to
+        return place
+
+    def _even(self, lines: Sequence[str], place: int, pieces: Sequence[Piece]) -> int:
+        """Say lines, none of which was begun before; return where the next one begins."""
         outlet, char_ns, number = self._outlet, self._char_ns, self._line
-        link, latency_ns, most_u_ns, paced = outlet.link, outlet.info.latency_ns, self._u_ns, spread.paced
-        base_ns, step_ns = spread.line
-        u_ns, leeway_ns = spread.u(place), latency_ns // 2
+        link, latency_ns, most_u_ns = outlet.link, outlet.info.latency_ns, self._u_ns
+        leeway_ns, piece, until, level = latency_ns // 2, -1, 0, 0
         seen: list[Decoded] = []
         for whole in lines:
             end = place + len(whole)
+            while until <= place:
+                piece += 1
+                begin, until, spread = pieces[piece]
+                first, step_ns = spread.line
+                base_ns, paced, u_ns = first - begin * step_ns, spread.paced, spread.u(until - begin - 1)
+                level = begin + (spread.level if step_ns == char_ns else spread.count)
             if text := whole.rstrip():
-                if not paced:
-                    u_ns = spread.u(place)
-                first_ns, at_ns = base_ns + place * step_ns, base_ns + end * step_ns
-                most_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
-                seen.append(
-                    Text(link, first_ns, most_ns, at_ns, number, text, False, ((0, first_ns),), char_ns, None)
-                )  # fmt: skip
+                if level <= place and end < until:
+                    first_ns, at_ns = base_ns + place * step_ns, base_ns + end * step_ns
+                    marks: tuple[tuple[int, int], ...] = ((0, first_ns),)
+                    if not paced:
+                        u_ns = spread.u(place - begin)
+                    most_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
+                elif level <= place and (drift_ns := drift(pieces[piece:], end, leeway_ns)) is not None:
+                    first_ns = base_ns + place * step_ns
+                    at_ns, marks = base_ns + end * step_ns + drift_ns, ((0, first_ns),)
+                    most_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
+                else:
+                    body = place + len(whole.rstrip("\r"))
+                    runs, odd_u_ns, at_ns = across(pieces[piece:], place, body, end)
+                    first_ns, marks = runs[0][1], marks_of(runs, len(text), char_ns, leeway_ns)
+                    most_ns = max(odd_u_ns, most_u_ns) + leeway_ns
+                seen.append(Text(link, first_ns, most_ns, at_ns, number, text, False, marks, char_ns, None))
                 number += 1
             most_u_ns = latency_ns
             place = end + 1
@@ -188,19 +223,20 @@ class Console(Framing):
         self._row = None if self._row is None else self._row + len(lines)
         return place
 
-    def _whole(self, whole: str, place: int, spread: Spread) -> bool:
+    def _whole(self, whole: str, place: int, pieces: Sequence[Piece]) -> bool:
         """Say a line that begins or goes on at `place`, unless it overwrites itself or may be a report's."""
         screen, body = self._screen, whole.rstrip("\r")
         column, size, latency_ns = screen.column, len(body), self._outlet.info.latency_ns
         if "\r" in body or "~" in body or screen.holds("~") or column + size > LINE_LIMIT:
             return False
         text, runs = screen.take()
+        more, u_ns, at_ns = across(pieces, place, place + size, place + len(whole), column)
         if size:
-            self._u_ns = max(self._u_ns, spread.u(place))
-            text, runs = text + body, [*runs, *spread.runs(place, place + size, column)]
+            self._u_ns = max(self._u_ns, u_ns)
+            text, runs = text + body, [*runs, *more]
         if text := text.rstrip():
             marks = marks_of(runs, len(text), self._char_ns, latency_ns // 2)
-            line, u_ns, at_ns = self._line, self._u_ns + latency_ns // 2, spread.at(place + len(whole))
+            line, u_ns = self._line, self._u_ns + latency_ns // 2
             seen = Text(self._outlet.link, runs[0][1], u_ns, at_ns, line, text, False, marks, self._char_ns, None)
             self._outlet.emit_all([seen])
             self._line, self._partial = line + 1, None

@@ -89,6 +89,11 @@ class Doctor:
                 heard.forget()
         return NOTHING
 
+    def reads_well(self, chunks: Sequence[Chunk]) -> bool:
+        """Take in chunks of one link where nothing can be wrong by any of them; say whether that was so."""
+        heard, data = self._links[chunks[0].link], b"".join([chunk.data for chunk in chunks])
+        return len(heard.window) + len(data) >= WINDOW and _goes_on_well(heard, data)
+
     def _chunk(self, heard: Heard, record: Chunk) -> list[Misfit]:
         info = heard.info
         byte_ns = byte_time_ns(heard.speed, info.data_bits, info.parity, info.stop_bits) if info.paced else 0

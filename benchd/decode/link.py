@@ -11,9 +11,10 @@ A caller may call `advance(t)` only when every record up to t has been fed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
-from benchd.decode.arrival import Arrivals, Spread
+from benchd.decode.arrival import Arrivals, Piece, Spread
 from benchd.decode.counts import Counts
 from benchd.decode.power import PowerSense
 from benchd.vocabulary.observations import Break, Decoded, LinkChange, Lost, Power, Text
@@ -21,6 +22,9 @@ from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, Mod
 
 BREAK_NUL_NS = 50_000_000
 """A break puts one 00h into the data (TL16C550C datasheet, LSR bit 4); it is looked for this long after."""
+
+TOGETHER_BYTES = 4096
+"""No further chunk is taken together with so many bytes."""
 
 
 class Outlet:
@@ -81,6 +85,8 @@ class Framing:
     def __init__(self, outlet: Outlet) -> None:
         self._outlet = outlet
         self.silence_ns = self.SILENCE_NS
+        self.together_ns = 0
+        """Chunks that came within less than this may be taken together; 0: none may."""
         self.deadline: int | None = None
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
@@ -92,6 +98,13 @@ class Framing:
 
         Whatever is told of them, their times and the counts are as `byte` would have it, one by one, with each
         deadline fired in its time; no deadline may lie within them. `spread` has the times of the whole chunk.
+        """
+        return 0
+
+    def run_all(self, data: bytes, pieces: Sequence[Piece]) -> int:
+        """Take bytes of several chunks, as `run` would; return how many of all there are, `data`.
+
+        From the first chunk's first byte to the last chunk it is less than `together_ns`.
         """
         return 0
 
@@ -134,6 +147,21 @@ class LinkDecoder:
 
     def feed(self, record: Record) -> list[Decoded]:
         """Decode one record; records of other links only let time pass."""
+        self._decode(record)
+        return self._outlet.take()
+
+    def feed_all(self, chunks: Sequence[Chunk]) -> list[Decoded]:
+        """Decode chunks of this link, as `feed` would one after the other."""
+        place, count = 0, len(chunks)
+        while place < count:
+            taken = self._together(chunks, place)
+            if not taken:
+                self._decode(chunks[place])
+                taken = 1
+            place += taken
+        return self._outlet.take()
+
+    def _decode(self, record: Record) -> None:
         t_ns = record.t_ns
         if self._latest_ns is not None and t_ns < self._latest_ns:
             t_ns = self._latest_ns
@@ -150,7 +178,36 @@ class LinkDecoder:
                     self._power.lines(record, t_ns)
                 case LineFault():
                     self._fault(record, t_ns)
-        return self._outlet.take()
+
+    def _together(self, chunks: Sequence[Chunk], start: int) -> int:
+        """Decode chunks from `start` on that came soon after each other; return how many, 0 where there are none."""
+        framing, arrivals, first = self._framing, self._arrivals, chunks[start]
+        t_ns = first.t_ns if self._latest_ns is None else self._latest_ns
+        until_ns = first.t_ns - len(first.data) * arrivals.byte_ns + framing.together_ns
+        end, size = start, 0
+        while end < len(chunks) and t_ns <= chunks[end].t_ns < until_ns and size < TOGETHER_BYTES:
+            t_ns = chunks[end].t_ns
+            size += len(chunks[end].data)
+            end += 1
+        if end - start < 2 or self._break_nuls or self._power.deadline is not None:
+            return 0
+        self._fire_until(first.t_ns)
+        pieces, place = [], 0
+        for chunk in chunks[start:end]:
+            count = len(chunk.data)
+            pieces.append((place, place + count, arrivals.spread(chunk.t_ns, count, self._outlet.last_ns)))
+            place += count
+        taken = framing.run_all(b"".join([chunk.data for chunk in chunks[start:end]]), pieces)
+        self._latest_ns = t_ns
+        if taken == size:
+            return end - start
+        number = next(number for number, (_, until, _) in enumerate(pieces) if taken < until)
+        begin, _, spread = pieces[number]
+        last = chunks[start + number]
+        self._latest_ns = last.t_ns
+        arrivals.back_to(last.t_ns)
+        self._bytes(last.data, taken - begin, spread)
+        return number + 1
 
     def advance(self, t_ns: int) -> list[Decoded]:
         """Fire every deadline at or before `t_ns`."""
@@ -170,12 +227,15 @@ class LinkDecoder:
                 return
 
     def _chunk(self, data: bytes, t_ns: int) -> None:
-        framing, count, last_ns = self._framing, len(data), self._outlet.last_ns
+        count, last_ns = len(data), self._outlet.last_ns
         if count == 1 and (last_ns is None or last_ns <= t_ns):
             self._byte(data[0], t_ns, self._arrivals.single(t_ns))
             return
-        spread = self._arrivals.spread(t_ns, count, last_ns)
-        index = 0
+        self._bytes(data, 0, self._arrivals.spread(t_ns, count, last_ns))
+
+    def _bytes(self, data: bytes, index: int, spread: Spread) -> None:
+        """Take the bytes of a chunk from `index` on."""
+        framing, count = self._framing, len(data)
         while index < count:
             if not self._break_nuls and (taken := framing.run(data, index, spread)):
                 index += taken

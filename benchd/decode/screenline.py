@@ -24,10 +24,11 @@ def marks_of(runs: Sequence[Run], size: int, char_ns: int, leeway_ns: int) -> tu
     for number, (index, t_ns, step_ns) in enumerate(runs):
         if index >= size:
             break
-        # At the pace that is expected, all of a run is as far off as its first character.
-        end = index + 1
-        if step_ns != char_ns:
-            end = min(size, runs[number + 1][0]) if number + 1 < len(runs) else size
+        if step_ns == char_ns:  # at the pace that is expected, all of a run is as far off as its first character
+            if not marks or abs(marks[-1][1] + (index - marks[-1][0]) * char_ns - t_ns) > leeway_ns:
+                marks.append((index, t_ns))
+            continue
+        end = min(size, runs[number + 1][0]) if number + 1 < len(runs) else size
         for place in range(index, end):
             at_ns = t_ns + (place - index) * step_ns
             if not marks or abs(marks[-1][1] + (place - marks[-1][0]) * char_ns - at_ns) > leeway_ns:

@@ -67,10 +67,10 @@ class Text:
     @property
     def last_ns(self) -> int:
         """The arrival (ns) of the character that came last, which need not be the last one of the line."""
-        last = len(self.text) - 1 if self.text else 0
-        if self.marks == ((0, self.t_ns),):
-            return self.t_ns + last * self.char_ns
-        return max([self.t_ns, self.time_at(last), *(t_ns for _, t_ns in self.marks)])
+        last, marks, t_ns = len(self.text) - 1 if self.text else 0, self.marks, self.t_ns
+        if len(marks) == 1 and marks[0] == (0, t_ns):
+            return t_ns + last * self.char_ns
+        return max([t_ns, self.time_at(last), *(at_ns for _, at_ns in marks)])
 
     def time_at(self, index: int) -> int:
         """Return the arrival (ns) of the character at `index`."""

@@ -88,23 +88,25 @@ class Pipeline:
         if len(self.decoders) != 1:
             return [event for record in records for event in self.feed(record)]
         out: list[Event] = []
-        seen: list[Observation] = []
+        chunks: list[Chunk] = []
         for record in records:
-            own = self.decoders.get(record.link) if isinstance(record, Chunk) else None
-            if own is None:
-                out += self._judge(seen, self.now_ns)
-                out += self.feed(record)
-                seen = []
+            if isinstance(record, Chunk) and record.link in self.decoders:
+                chunks.append(record)
                 continue
-            seen += own.feed(record)
-            wrong = self._doctor.feed(record)
-            self.now_ns = max(self.now_ns, record.t_ns)
-            if wrong:
-                self._push(seen)
-                self._push(wrong)
-                out += self._release(self.now_ns)
-                seen = []
-        return out + self._judge(seen, self.now_ns)
+            out += self._feed_chunks(chunks)
+            out += self.feed(record)
+            chunks = []
+        return out + self._feed_chunks(chunks)
+
+    def _feed_chunks(self, chunks: Sequence[Chunk]) -> list[Event]:
+        """Take in chunks of the only link."""
+        if not chunks:
+            return []
+        if not self._doctor.reads_well(chunks):
+            return [event for chunk in chunks for event in self.feed(chunk)]
+        self.stirred = False
+        self.now_ns = max(self.now_ns, *(chunk.t_ns for chunk in chunks))
+        return self._judge(self.decoders[chunks[0].link].feed_all(chunks), self.now_ns)
 
     def drain(self) -> list[Event]:
         """Release what is held back, and tell of the open boot as it stands; for the end of a capture or run."""

@@ -18,7 +18,7 @@ from support.reports import random_world
 from benchd.decode import Decoder, make_decoder
 from benchd.decode.arrival import Arrivals
 from benchd.decode.link import Framing
-from benchd.vocabulary.observations import Decoded
+from benchd.vocabulary.observations import Decoded, Text
 from benchd.vocabulary.records import Chunk, ClockMark, LineFault, LinkInfo, LinkState, Record
 
 MS = 1_000_000
@@ -38,17 +38,33 @@ def one_by_one(info: LinkInfo) -> Decoder:
 
 
 def same(info: LinkInfo, records: Sequence[Record]) -> list[Decoded]:
-    """Assert that both tell the same after each record, and have counted the same; return what is told."""
-    by_run, defining = make_decoder(info), one_by_one(info)
+    """Assert that all tell the same after each record, or some together, and have counted the same; return it."""
+    by_run, defining, together = make_decoder(info), one_by_one(info), make_decoder(info)
     told: list[Decoded] = []
+    chunks: list[Chunk] = []
+    since: list[Decoded] = []
+    rng = random.Random(len(records))
     for record in records:
         seen = by_run.feed(record)
         assert seen == defining.feed(record), record
         assert by_run.counts == defining.counts and by_run.deadline == defining.deadline
         told += seen
+        since += seen
+        if isinstance(record, Chunk) and record.link == info.name:
+            chunks.append(record)
+            if rng.random() < 0.9:
+                continue
+            seen = together.feed_all(chunks)
+        else:
+            seen = [*together.feed_all(chunks), *together.feed(record)]
+        assert seen == since, chunks
+        assert together.counts == defining.counts and together.deadline == defining.deadline
+        chunks, since = [], []
+    assert together.feed_all(chunks) == since
     end_ns = records[-1].t_ns + 10_000 * MS if records else START_NS
     seen = by_run.advance(end_ns)
-    assert seen == defining.advance(end_ns) and by_run.counts == defining.counts
+    assert seen == defining.advance(end_ns) == together.advance(end_ns)
+    assert by_run.counts == defining.counts == together.counts
     assert accounted(by_run)
     return told + seen
 
@@ -101,11 +117,51 @@ def test_text_with_pauses_and_bursts_is_told_the_same(link: str, seed: int) -> N
     same(LINKS[link], life(LINKS[link], random.Random(f"{link} {seed}")))
 
 
+def flow(info: LinkInfo, rng: random.Random) -> list[Record]:
+    """Text that comes without a pause, in many small reads, as good as on time: most of it can be taken together."""
+    ends = {b"\r\n": 40, b"\n": 9, b" \r\n": 5, b"\r\r\n": 1, b"\x1b[1m\r\n": 1, b"~\r\n": 1}
+    data = b"".join(
+        bytes(rng.choices(b"abcdefghij KLMN0123456789.-", k=rng.choice((0, 3, 30, 70, 90)))) + end
+        for end in rng.choices([*ends], [*ends.values()], k=90)
+    )
+    t_ns, at, out = START_NS, 0, []
+    size, late_ns = rng.choice((1, 3, 16, 60, 184)), rng.choice((0, 0, 100_000, 1_100_000, 3 * MS))
+    while at < len(data):
+        piece = data[at : at + rng.randint(max(1, size - 5), size + 5)]
+        at += len(piece)
+        t_ns = max(t_ns + rng.choice((0, 1)), START_NS + at * line_time_ns(info) + rng.randint(0, late_ns))
+        out.append(Chunk(info.name, t_ns, piece))
+    return out
+
+
+@pytest.mark.parametrize("link", LINKS)
+@pytest.mark.parametrize("seed", range(8))
+def test_text_without_pauses_is_told_the_same(link: str, seed: int) -> None:
+    """Reads that follow each other at once may be taken together, wherever they were cut."""
+    same(LINKS[link], flow(LINKS[link], random.Random(f"{link} {seed}")))
+
+
+@pytest.mark.parametrize("size", [990, 1000, 1001, 1010, 1100])
+def test_a_line_of_any_length_in_one_read(size: int) -> None:
+    """A line ends at 1,000 characters, also where all of it came at once."""
+    data = b"one\r\n" + b"x" * size + b"\r\ntwo\r\n"
+    for cut in (0, 5, 500):
+        parts = [data[:cut], data[cut:]] if cut else [data]
+        at, out = 0, []
+        for part in parts:
+            at += len(part)
+            out.append(Chunk("console", START_NS + at * line_time_ns(LINKS["fast"]), part))
+        told = same(LINKS["fast"], out)
+        assert "".join(seen.text for seen in told if isinstance(seen, Text)) == "one" + "x" * size + "two"
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("link", LINKS)
 def test_many_more(link: str) -> None:
     for seed in range(1500):
         same(LINKS[link], life(LINKS[link], random.Random(f"more {link} {seed}")))
+        if seed % 5 == 0:
+            same(LINKS[link], flow(LINKS[link], random.Random(f"more {link} {seed}")))
 
 
 def test_plain_lines_take_no_step_a_byte() -> None:
@@ -118,6 +174,16 @@ def test_plain_lines_take_no_step_a_byte() -> None:
         piece = data[at : at + 184].removesuffix(b"\r")  # a read that ends between both is for `byte`
         decoder.feed(Chunk("console", START_NS + (at + len(piece)) * byte_ns, piece))
     assert decoder.counts.decoded > len(data) - 200
+
+
+def test_reads_that_follow_each_other_take_no_step_each() -> None:
+    decoder = make_decoder(LINKS["fast"])
+    decoder._decode = None  # type: ignore[attr-defined]
+    data = b"".join(b"[%12.6f] usb 1-1: new device number %d\r\n" % (n / 7, n) for n in range(500))
+    byte_ns = line_time_ns(LINKS["fast"])
+    ends = [*range(180, len(data), 180), len(data)]
+    chunks = [Chunk("console", START_NS + end * byte_ns, data[begin:end]) for begin, end in pairwise([0, *ends])]
+    assert len(decoder.feed_all(chunks)) == 500
 
 
 @pytest.mark.parametrize("paced", [True, False])
