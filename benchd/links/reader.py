@@ -295,10 +295,12 @@ class LinkReader:
             t = self._clock()  # with no answer it was asked last when the wait was over, no sooner (poll(2))
             if data == b"":
                 return why_gone(None, self.settings.port)
-            self._attend(absence.away(asked, t, bool(data)), t)
+            if away := absence.away(asked, t, bool(data)):
+                self._attend(away, t)
             if data:
                 self._take(port, data, t)
-            self._pause(port, t, looks)
+            if t >= self._next_look or self._hunter is not None:
+                self._pause(port, t, looks)
             if rest_ns := gathering.rest_ns(asked, t, len(data or b"")):
                 time.sleep(rest_ns / 1e9)
         return None
