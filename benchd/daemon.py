@@ -12,6 +12,7 @@ import os
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from benchd.clock import SYSTEM, Clock
@@ -24,7 +25,7 @@ from benchd.sinks.metrics import Metrics
 from benchd.sinks.page_feed import PageFeed
 from benchd.sinks.store_sink import StoreSink
 from benchd.store import Store, Trial
-from benchd.vocabulary.events import AlarmSilenced, Event
+from benchd.vocabulary.events import AlarmSilenced, CodeSeen, Event, LineSeen
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Boot, GoalNow
 from benchd.vocabulary.times import NS, Anchor
@@ -51,6 +52,8 @@ TRIAL_S = 0.25
 READERS_S = 1.0
 SINKS_S = 3.0
 """What ports, and then sinks and server, may take to end; a frozen store is left behind."""
+MANY = (CodeSeen, LineSeen)
+"""Most events are of these types, and are for sinks only."""
 
 
 class Daemon:
@@ -72,8 +75,8 @@ class Daemon:
         for part, table, text in tables:
             captures = loaded.data / "captures"
             run = MachineWatcher(
-                part, table, text, captures, self.anchor, kept=self.judging.kept, base=loaded.base, clock=clock,
-                reader=reader, limit_bytes=settings.bench.capture_size_mb << 20,
+                part, table, text, captures, self.anchor, base=loaded.base, clock=clock, reader=reader,
+                kept=partial(self.judging.kept, part.name), limit_bytes=settings.bench.capture_size_mb << 20,
             )  # fmt: skip
             self._add(run)
         self.telling = Telling()
@@ -235,9 +238,11 @@ class Daemon:
 
     def _dispatch(self, run: MachineWatcher, events: list[Event]) -> None:
         for event in events:
-            self.telling.event(event, run.table.table.judges)
-            self.recovering.notice(run, event)
-            self._tell(run, [event], False)
+            if not isinstance(event, MANY):
+                self.telling.event(event, run.table.table.judges)
+                self.recovering.notice(run, event)
+            for sink in self.sinks:
+                sink.offer(event)
 
     def _tell(self, run: MachineWatcher, events: list[Event], stored: bool) -> None:
         for event in events:

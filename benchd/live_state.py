@@ -109,7 +109,9 @@ class LiveState:
         self.machines: dict[str, MachineNow] = {name: MachineNow() for name in machines}
 
     def __getitem__(self, machine: str) -> MachineNow:
-        return self.machines.setdefault(machine, MachineNow())
+        if (now := self.machines.get(machine)) is None:
+            now = self.machines[machine] = MachineNow()
+        return now
 
     def standing(self, machine: str) -> list[Standing]:
         """Return what stands on a machine, oldest first."""

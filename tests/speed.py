@@ -24,6 +24,7 @@ import threading
 import time
 import urllib.request
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
@@ -34,6 +35,7 @@ sys.path[:1] = [str(ROOT), str(ROOT / "tests")]
 
 from boots.speed_pipeline import BYTE_NS, CONSOLE, POST, records, seconds, steady_codes  # noqa: E402
 from capture.speed_capture import bare  # noqa: E402
+from links.speed_idle import idle_shares  # noqa: E402
 from live.speed_trace import full  # noqa: E402
 from support.flood import Flood  # noqa: E402
 from support.pipelines import ANCHOR, NS  # noqa: E402
@@ -208,34 +210,72 @@ def machine(name: str, **ports: str) -> str:
     return f'[[machine]]\nname = "{name}"\nrules = "demo-at286"\n{links}'
 
 
-def one(room: Path) -> Iterator[Figure]:
-    """Processor time of `benchd run` while a console gets text at line speed."""
+def consoles(room: Path, lines: list[PtyLine]) -> tuple[float, dict[float, float]]:
+    """Machines with one console each that gets text at line speed: share of a core in per cent, and the delays."""
     data, ending = console_lines(4_000), threading.Event()
-    with PtyLine() as line:
 
-        def send() -> None:
-            begun, at = time.monotonic(), 0
-            while not ending.wait(0.004):
-                due = int((time.monotonic() - begun) * 11_520)
-                while at < due:
-                    part = data[at % len(data) :][: due - at]
-                    at += len(part)
+    def send() -> None:
+        begun, at = time.monotonic(), 0
+        while not ending.wait(0.004):
+            due = int((time.monotonic() - begun) * 11_520)
+            while at < due:
+                part = data[at % len(data) :][: due - at]
+                at += len(part)
+                for line in lines:
                     line.send(part)
 
-        with Running(room, machine("pc", console=line.path)) as running:
-            sender = threading.Thread(target=send)
-            sender.start()
+    sender = threading.Thread(target=send)
+    with Running(room, "".join(machine(f"pc{n}", console=line.path) for n, line in enumerate(lines))) as running:
+        sender.start()
+        try:
             time.sleep(2)
-            before = running.cpu_s()
+            earlier, before = delays(running.get("/metrics").decode()), running.cpu_s()
             time.sleep(FLOOD_S)
             share = (running.cpu_s() - before) / FLOOD_S * 100
+            later = delays(running.get("/metrics").decode())
+        finally:
             ending.set()
             sender.join()
+    return share, {le: count - earlier.get(le, 0) for le, count in sorted(later.items())}
+
+
+def late_at_most(what: str, counts: dict[float, float]) -> Figure:
+    """The 99th percentile by a histogram's bounds."""
+    p99 = next((le for le, count in counts.items() if count >= 0.99 * counts[float("inf")]), float("inf"))
+    return Figure(what, "<= 10 ms", f"<= {p99 * 1e3:g} ms", p99 <= 0.01)
+
+
+def one(room: Path) -> Iterator[Figure]:
+    """Processor time of `benchd run` while a console gets text at line speed, and from byte to event."""
+    with PtyLine() as line:
+        share, counts = consoles(room, [line])
     yield at_most("`benchd run`, one full 115,200 baud console", 1.5, share, "% of a core")
+    yield late_at_most("the same: p99 from byte to event", counts)
+
+
+def texts(room: Path) -> Iterator[Figure]:
+    """The same of eight machines: what a bench with eight talkative consoles takes."""
+    with ExitStack() as stack:
+        share, counts = consoles(room, [stack.enter_context(PtyLine()) for _ in range(8)])
+    yield at_most("eight machines, a full 115,200 baud console each", 15, share, "% of a core")
+    yield late_at_most("the same: p99 from byte to event", counts)
+
+
+def quiet(room: Path) -> Iterator[Figure]:
+    """Processor time of `benchd run` with a link on which nothing comes, and of one such link without a daemon."""
+    with PtyLine() as line, Running(room, machine("pc", console=line.path)) as running:
+        before = running.cpu_s()
+        time.sleep(FLOOD_S)
+        yield at_most("`benchd run`, one idle link", 1, (running.cpu_s() - before) / FLOOD_S * 100, "% of a core")
+    reading, waiting = idle_shares(FLOOD_S)
+    yield at_most(f"an idle link (the waits alone: {waiting:.2%})", 1.5 * waiting * 100, reading * 100, "% of a core")
 
 
 def eight(room: Path) -> Iterator[Figure]:
-    """Eight machines with two full links each: processor time, and from byte to event as the metrics tell it."""
+    """Eight machines with two full links each: processor time, and from byte to event as the metrics tell it.
+
+    What comes are whole boots without a pause, some 600 a second and machine: the pipeline's own work.
+    """
     floods = [Flood(11_520, seed=n) for n in range(8)]
     try:
         with Running(room, "".join(machine(f"pc{n}", **flood.ports) for n, flood in enumerate(floods))) as running:
@@ -251,8 +291,7 @@ def eight(room: Path) -> Iterator[Figure]:
             flood.close()
     yield at_most("eight machines, two full 115,200 links each", 15, share, "% of a core")
     counts = {le: later[le] - earlier.get(le, 0) for le in sorted(later)}
-    p99 = next((le for le, count in counts.items() if count >= 0.99 * counts[float("inf")]), float("inf"))
-    yield Figure("the same: p99 from byte to event", "<= 10 ms", f"<= {p99 * 1e3:g} ms", p99 <= 0.01)
+    yield late_at_most("the same: p99 from byte to event", counts)
 
 
 def delays(metrics: str) -> dict[float, float]:
@@ -409,7 +448,7 @@ def size(room: Path) -> Iterator[Figure]:
 
 
 ROWS: dict[str, Callable[[Path], Iterator[Figure]]] = {
-    row.__name__: row for row in (console, byte, one, eight, reading, late, start, store, memory, size)
+    row.__name__: row for row in (console, byte, quiet, one, texts, eight, reading, late, start, store, memory, size)
 }
 
 

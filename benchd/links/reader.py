@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 from benchd.links import marks
 from benchd.links.absence import WAIT_MS, Absence
+from benchd.links.gathering import Gathering
 from benchd.links.hold import Hold
 from benchd.links.hunt import Hunter, Lock, Move, Unlock
 from benchd.links.lines import SCHEDULER_NS
@@ -281,23 +282,27 @@ class LinkReader:
         poll.register(fd, select.POLLIN)
         poll.register(self._wake_r, select.POLLIN)
         looks = port.has_lines or port.counters is not None
-        absence = Absence(self._clock())
+        absence, gathering = Absence(self._clock()), Gathering(self._clock())
         while not self._stop.is_set():
             data = None
             asked = self._clock() + WAIT_MS * 1_000_000
-            if poll.poll(WAIT_MS):
-                # Asked once more: what had come by the first answer may have come long before this instant.
+            if answer := poll.poll(WAIT_MS):
+                # The read asks once more: what had come by the answer may have come long before this instant.
                 asked = self._clock()
-                if any(number == fd for number, _event in poll.poll(0)):
+                if any(number == fd for number, _event in answer):
                     with contextlib.suppress(BlockingIOError):
                         data = os.read(fd, READ_LIMIT)
             t = self._clock()  # with no answer it was asked last when the wait was over, no sooner (poll(2))
             if data == b"":
                 return why_gone(None, self.settings.port)
-            self._attend(absence.away(asked, t, bool(data)), t)
+            if away := absence.away(asked, t, bool(data)):
+                self._attend(away, t)
             if data:
                 self._take(port, data, t)
-            self._pause(port, t, looks)
+            if t >= self._next_look or self._hunter is not None:
+                self._pause(port, t, looks)
+            if rest_ns := gathering.rest_ns(asked, t, len(data or b"")):
+                time.sleep(rest_ns / 1e9)
         return None
 
     def _read_calls(self, port: OpenPort) -> Trouble | None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import platform
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info
 from prometheus_client.exposition import choose_encoder
@@ -32,6 +32,8 @@ from benchd.vocabulary.events import (
 )
 
 log = logging.getLogger(__name__)
+
+M = TypeVar("M", Counter, Gauge, Histogram)
 
 STAGE_BUCKETS = (0.01, 0.03, 0.1, 0.3, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 30.0, 60.0, 120.0, 300.0)
 """Seconds. From one firmware step of a 486 to the memory count of the oldest machines."""
@@ -65,6 +67,7 @@ class Metrics:
         self._trials: dict[str, None] = {}
         self._trial_of: dict[str, str] = {}
         self._ports: dict[str, set[str]] = {}
+        self._looked_up: dict[tuple[object, ...], Counter | Gauge | Histogram] = {}
         self._live = LiveState()
         self._errors = 0
         self._sinks: list[Callable[[], dict[str, Any]]] = []
@@ -141,7 +144,7 @@ class Metrics:
 
     def observed(self, machine: str, delay_s: float) -> None:
         """Note how long the newest byte waited before its events were known."""
-        self.delay.labels(machine).observe(delay_s)
+        self._series(self.delay, machine).observe(delay_s)
 
     def judging_behind(self, machine: str, seconds: float) -> None:
         self.behind.labels(machine).set(seconds)
@@ -201,13 +204,16 @@ class Metrics:
         return encode(self.registry), content_type
 
     def _count(self, event: Event) -> None:
-        if isinstance(event, CodeSeen):
-            self.codes.labels(event.machine, event.link, "yes" if event.known else "no").inc()
-            self.last_code.labels(event.machine, self._port(event.machine, event.port)).set(int(event.code, 16))
-        elif isinstance(event, LineSeen):
+        if isinstance(event, CodeSeen):  # these two come by the thousand, and nothing stands or falls with them
+            self._series(self.codes, event.machine, event.link, "yes" if event.known else "no").inc()
+            port = self._port(event.machine, event.port)
+            self._series(self.last_code, event.machine, port).set(int(event.code, 16))
+            return
+        if isinstance(event, LineSeen):
             if not event.partial:
-                self.lines.labels(event.machine, event.link).inc()
-        elif isinstance(event, StageEntered):
+                self._series(self.lines, event.machine, event.link).inc()
+            return
+        if isinstance(event, StageEntered):
             if not event.recovered:
                 self._stage(event)
         elif isinstance(event, LossSeen):
@@ -222,6 +228,13 @@ class Metrics:
             self._over(event)
         if self._live.feed(event) or isinstance(event, BootStarted):
             self.stalled.labels(event.machine).set(int(self._live.stuck(event.machine)))
+
+    def _series(self, metric: M, *labels: str) -> M:
+        """Return one series of a metric without a `trial` label: looked up once, which costs more than counting."""
+        key = (id(metric), *labels)
+        if (series := self._looked_up.get(key)) is None:
+            series = self._looked_up[key] = metric.labels(*labels)
+        return series  # type: ignore[return-value]
 
     def _stage(self, event: StageEntered) -> None:
         trial = self._trial(self._trial_of.get(event.machine))

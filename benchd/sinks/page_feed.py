@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -90,8 +91,9 @@ class _Shown:
 
     def __init__(self, table: str, ladder: list[str]) -> None:
         self.facts: dict[str, Any] = {"table": table, "ladder": ladder}
-        self.codes: deque[ShownCode] = deque(maxlen=CODES_SHOWN)
-        self.lines: deque[ShownLine] = deque(maxlen=LINES_SHOWN)
+        self.codes: deque[CodeSeen] = deque(maxlen=CODES_SHOWN)
+        self.lines: dict[tuple[str, int], LineSeen] = {}
+        """By link and line: a newer form takes the place of the older one."""
         self.due: Callable[[], Deadline | None] = lambda: None
 
 
@@ -100,15 +102,23 @@ def _without_report(boot: Boot | None) -> Boot | None:
     return boot if boot is None or boot.measured is None else boot.model_copy(update={"measured": None})
 
 
-def _show_line(lines: deque[ShownLine], event: LineSeen) -> None:
+def _keep_line(lines: dict[tuple[str, int], LineSeen], event: LineSeen) -> None:
     """Add a line, or put its newer form where it stands."""
-    text = event.text[:LINE_LENGTH]
-    new = ShownLine(line=event.line, text=text, t=event.t, link=event.link, partial=event.partial)
-    for i, old in enumerate(lines):
-        if (old.link, old.line) == (new.link, new.line):
-            lines[i] = new
-            return
-    lines.append(new)
+    lines[event.link, event.line] = event if len(event.text) <= LINE_LENGTH else _cut(event)
+    if len(lines) > LINES_SHOWN:
+        del lines[next(iter(lines))]
+
+
+def _cut(event: LineSeen) -> LineSeen:
+    return replace(event, text=event.text[:LINE_LENGTH])
+
+
+def _shown_code(event: CodeSeen) -> ShownCode:
+    return ShownCode(code=event.code, port=event.port, t=event.t, known=event.known, link=event.link)
+
+
+def _shown_line(event: LineSeen) -> ShownLine:
+    return ShownLine(line=event.line, text=event.text, t=event.t, link=event.link, partial=event.partial)
 
 
 class _Listener:
@@ -150,11 +160,9 @@ class PageFeed:
                 shown.codes.clear()
                 shown.lines.clear()
             case CodeSeen():
-                shown.codes.append(
-                    ShownCode(code=event.code, port=event.port, t=event.t, known=event.known, link=event.link)
-                )
+                shown.codes.append(event)
             case LineSeen():
-                _show_line(shown.lines, event)
+                _keep_line(shown.lines, event)
         self.touch(event.machine)
 
     def remember(self, boot: Boot) -> None:
@@ -204,8 +212,8 @@ class PageFeed:
             due_limit_kind=due.limit.kind if due and due.limit else None,
             standing=now.stuck,
             silent_for_s=round((silent_ns - now_ns) / NS, 1) if silent_ns > now_ns else None,
-            codes=list(shown.codes),
-            lines=list(shown.lines),
+            codes=[_shown_code(event) for event in shown.codes],
+            lines=[_shown_line(event) for event in shown.lines.values()],
             links={name: ShownLink(up=link.up, reason=link.reason) for name, link in now.links.items()},
             losses=dict(now.losses),
         )

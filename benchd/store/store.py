@@ -57,6 +57,10 @@ class Store(Boots, Studies, Results, Log, Feed):
         """The file or the URL (without its password)."""
         return str(self._database.where)
 
+    def state(self) -> tuple[int, ...] | None:
+        """What differs after every change of the store, by whomever; None where it does not tell, see `Database`."""
+        return self._database.state()
+
     def backup(self, path: str | os.PathLike[str]) -> None:
         """Copy the store to the new file `path` as it is at one moment; others may go on writing.
 

@@ -16,7 +16,7 @@ from benchd.watch.watcher import MachineWatcher
 log = logging.getLogger(__name__)
 
 TURN_NS = NS // 100
-"""One machine's records are judged for this long before another's, the server and the sinks get their turn."""
+"""Records are judged for this long before the server and the sinks get their turn."""
 DRAIN_NS = NS
 """What the readers brought is judged for this long after a request to stop; the rest is kept, for the next start."""
 
@@ -33,32 +33,55 @@ class Judging:
     ) -> None:
         self._runs, self._clock, self._tell, self._observed = runs, clock, tell, observed
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._wake = asyncio.Event()
         self._woken = False
+        self._due: dict[str, None] = {}
+        """Machines of which records wait, who waits longest first."""
 
-    def kept(self) -> None:
-        """From a keeper's thread: wake the loop once."""
-        if not self._woken and self._loop is not None:
+    def kept(self, machine: str) -> None:
+        """From a keeper's thread: records of a machine can be judged. Wakes the loop once."""
+        self._due[machine] = None
+        loop = self._loop
+        if not self._woken and loop is not None:
             self._woken = True
             with suppress(RuntimeError):  # the loop has ended
-                self._loop.call_soon_threadsafe(self._wake.set)
+                loop.call_soon_threadsafe(self._turns)
 
     async def work(self) -> None:
         """Judge whatever comes, until cancelled."""
         self._loop = asyncio.get_running_loop()
-        while True:
-            more = True
-            while more:
-                self._woken = more = False
-                for run in self._runs.values():
-                    more |= self._turn(run)
-                    await asyncio.sleep(0)
-            await self._wake.wait()
-            self._wake.clear()
+        self._failed = self._loop.create_future()
+        self._due |= dict.fromkeys(self._runs)
+        self._turns()
+        try:
+            await self._failed
+        finally:
+            self._loop = None
 
-    def _turn(self, run: MachineWatcher) -> bool:
-        """Judge one machine's records for one turn; return whether more wait."""
+    def _turns(self) -> None:
+        """Judge for one turn, whose records waited longest first; called again, behind all else, while more wait.
+
+        A callback, not a task: what a task needs to be woken takes as long as the judging of a read.
+        """
+        if (loop := self._loop) is None:
+            return
+        self._woken = False
         until_ns = self._clock.monotonic_ns() + TURN_NS
+        try:
+            for name in list(self._due):
+                del self._due[name]  # first: what is kept from here on is seen in this turn, or wakes again
+                if self._turn(self._runs[name], until_ns):
+                    self._due[name] = None
+                if self._clock.monotonic_ns() >= until_ns:
+                    break
+        except Exception as error:
+            self._failed.set_exception(error)
+            return
+        if self._due and not self._woken:
+            self._woken = True
+            loop.call_soon(self._turns)
+
+    def _turn(self, run: MachineWatcher, until_ns: int) -> bool:
+        """Judge one machine's records until none is left or the time is over; return whether more wait."""
         while True:
             record, events = run.judge()
             if record is None:
@@ -84,8 +107,7 @@ class Judging:
         """End every run: judge what its readers brought, or leave that to the next start where it takes too long."""
         until_ns = self._clock.monotonic_ns() + DRAIN_NS
         for run in self._runs.values():
-            while self._turn(run) and self._clock.monotonic_ns() < until_ns:
-                pass
+            self._turn(run, until_ns)
             if not run.keeping.ended:
                 log.error("%s: the disk does not answer; what waits for it is lost", run.name)
             elif len(run.inbox):

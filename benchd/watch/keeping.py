@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Callable
 
 from benchd.capture.keeper import CaptureKeeper
@@ -16,19 +17,23 @@ log = logging.getLogger(__name__)
 
 SYNC_S = 0.5
 """Captures are put on disk this often; the promise is 1 s."""
+REST_S = 0.005
+"""What comes within this time after a batch is kept, and judged, together: waking threads costs more than the rest."""
 
 
 class Keeping:
     """Moves records from the inbox into captures. `kept()` is called after each batch and must not block.
 
-    Without `start`, `keep` does the work by hand.
+    `rest_s` lies between two batches at least. Without `start`, `keep` does the work by hand.
     """
 
-    def __init__(self, name: str, inbox: Inbox, keeper: CaptureKeeper, kept: Callable[[], None]) -> None:
+    def __init__(
+        self, name: str, inbox: Inbox, keeper: CaptureKeeper, kept: Callable[[], None], rest_s: float = REST_S
+    ) -> None:
         self.inbox, self.keeper = inbox, keeper
         self.most_bytes = 1 << 62
         """A file that is larger is ended wherever it stands."""
-        self._name, self._kept = name, kept
+        self._name, self._kept, self._rest_s = name, kept, rest_s
         self._table_text: str | None = None
         self._ending = threading.Event()
         self._threads = [
@@ -94,9 +99,12 @@ class Keeping:
     def _keep_on(self) -> None:
         while not (self._ending.is_set() and self.inbox.all_kept):
             self.inbox.filled.wait(SYNC_S)
+            came = not self.inbox.all_kept
             while self.keep():
                 pass
             self.keeper.retry()
+            if came and self._rest_s:
+                time.sleep(self._rest_s)
 
     def _sync_on(self) -> None:
         while not self._ending.wait(SYNC_S):

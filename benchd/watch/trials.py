@@ -38,15 +38,22 @@ class TrialFollower:
         self._worker = Worker("trials")
         self._told = dict.fromkeys(runs, "")
         self._shown: dict[str, dict[str, str | None]] = {}
+        self._running: dict[str, tuple[Trial | None, tuple[int, ...] | None]] = {}
+        """The trial of each machine as it was looked up last, and the store's state before that."""
 
     async def work(self) -> None:
         """Look once at each machine; to be called again and again."""
         for name, run in self._runs.items():
+            state = self._store.state()
+            if state is not None and name in self._running and self._running[name][1] == state:
+                self._show(name, self._running[name][0])  # a day may have passed
+                continue
             try:
                 running, since = await self._worker.run(self._look_up, name)
             except BenchError as error:
                 log.debug("trial of %s: %s", name, error)
                 continue
+            self._running[name] = running, state
             trial = running.id if running is not None else ""
             if trial != self._told[name]:
                 self._told[name] = trial

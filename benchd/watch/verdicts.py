@@ -39,20 +39,28 @@ class VerdictWatch:
         self._worker = Worker("verdicts")
         self._told: dict[str, GoalNow | None] = dict.fromkeys(machines)
         self._looked: set[str] = set()
+        self._judged: dict[str, tuple[Boot | None, tuple[int, ...] | None]] = {}
+        """The boot of which each machine's goal was judged last, and the store's state before that."""
 
     async def work(self) -> None:
         """Look once at each machine; to be called again and again. What cannot be known now is asked again."""
         for machine in self._told:
+            boot, state = self._newest(machine), self._store.state()
+            before = self._judged.get(machine)
+            if state is not None and before is not None and before[0] is boot and before[1] == state:
+                continue
             try:
                 if machine not in self._looked:
                     last = await self._worker.run(self._last, machine)
                     self._looked.add(machine)
                     if last is not None:
                         self._remember(last)
-                goal = await self._worker.run(self._goal, machine, self._newest(machine))
+                    boot = self._newest(machine)
+                goal = await self._worker.run(self._goal, machine, boot)
             except BenchError as error:
                 log.debug("goal of %s: %s", machine, error)
                 continue
+            self._judged[machine] = boot, state
             if goal != self._told[machine]:
                 self._told[machine] = goal
                 self._describe(machine, goal)

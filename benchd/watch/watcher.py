@@ -26,7 +26,7 @@ from benchd.vocabulary.records import Annotation, ClockMark, LinkInfo, Record
 from benchd.vocabulary.times import NS, Anchor
 from benchd.watch.inbox import TICK_LAG_NS, Inbox, Rotation
 from benchd.watch.index import Indexer, index_here
-from benchd.watch.keeping import Keeping
+from benchd.watch.keeping import REST_S, Keeping
 from benchd.watch.pipeline import Pipeline
 from benchd.watch.progress import Place
 
@@ -103,7 +103,9 @@ class MachineWatcher:
         )
         self.indexer = Indexer(partial(index_here, base))
         self.inbox = Inbox()
-        self.keeping = Keeping(self.name, self.inbox, self.keeper, kept)
+        # A clock that is turned by hand stands still meanwhile: there is nothing to wait for.
+        rest_s = REST_S if clock is SYSTEM else 0.0
+        self.keeping = Keeping(self.name, self.inbox, self.keeper, kept, rest_s)
         self.readers = [reader(i, link, self.inbox.deliver) for i, link in zip(self.links, part.link, strict=True)]
         self.starting = anchor
         """The anchor that the capture's headers carry, whatever the wall clock was set to since."""

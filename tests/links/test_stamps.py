@@ -90,14 +90,14 @@ def starved(processes: int) -> Iterator[None]:
             process.wait()
 
 
-def send(pty: Pty, count: int) -> list[tuple[int, int]]:
-    """Send `count` numbered bytes, 2 ms apart; return the instants before and after each write."""
+def send(pty: Pty, count: int, apart_s: float = 0.002) -> list[tuple[int, int]]:
+    """Send `count` numbered bytes, so far apart; return the instants before and after each write."""
     sent = []
     for n in range(count):
         before = time.monotonic_ns()
         os.write(pty.master, bytes([n % 26 + 97]))
         sent.append((before, time.monotonic_ns()))
-        time.sleep(0.002)
+        time.sleep(apart_s)
     os.write(pty.master, b"!")
     return sent
 
@@ -131,6 +131,15 @@ def test_what_is_stated_holds(pty: Pty, load: int) -> None:
         chunks, outside, silent = wrong(sent, reading.rest(), reading.u_ns)
     print(f"{chunks} chunks, {outside} outside of ±{reading.u_ns / 1e6} ms, {silent} of them without a record")
     assert silent <= chunks / 1000
+
+
+@pytest.mark.alone
+def test_what_is_stated_holds_on_a_silent_line(pty: Pty) -> None:
+    """Bytes that come one by one, each after a silence."""
+    with Reading(str(pty.link)) as reading:
+        sent = send(pty, 6, 0.8)
+        _chunks, outside, silent = wrong(sent, reading.rest(), reading.u_ns)
+    assert silent == 0, outside
 
 
 @pytest.mark.parametrize("seconds", [0.4, 2.0])
