@@ -5,12 +5,23 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from benchd.cli.options import ConfigOption, JsonOption, config_path
+from benchd.archive.database import ArchiveStore
+from benchd.archive.settings import load_archive
+from benchd.cli.options import ArchiveOption, ConfigOption, JsonOption, config_path
 from benchd.errors import ExternalError, UsageError, system_words
 from benchd.settings import LoadedSettings, load_settings
 from benchd.store import Store
 
-__all__ = ["ConfigOption", "JsonOption", "config_path", "make_folder", "settings_of", "store_of"]
+__all__ = [
+    "ArchiveOption",
+    "ConfigOption",
+    "JsonOption",
+    "archive_store",
+    "config_path",
+    "make_folder",
+    "settings_of",
+    "store_of",
+]
 
 
 def settings_of(given: Path | None) -> LoadedSettings:
@@ -37,8 +48,19 @@ def _reachable(folder: Path) -> None:
         raise ExternalError(f"{folder}: cannot be looked into: {system_words(error)}") from None
 
 
-def store_of(given: Path | None, *, write: bool = False) -> Store:
-    """Open the store of the settings; for reading it must exist."""
+def archive_store(place: str) -> Store:
+    """Open an archive of many benches for reading: `place` is its URL or file, or its settings file (`.toml`)."""
+    if "://" not in place and place.endswith(".toml"):
+        place = load_archive(Path(place)).store
+    return ArchiveStore.at(place)
+
+
+def store_of(given: Path | None, *, write: bool = False, archive: str | None = None) -> Store:
+    """Open the store of the settings, or an archive; for reading it must exist."""
+    if archive is not None:
+        if given is not None:
+            raise UsageError("give --config or --archive, not both")
+        return archive_store(archive)
     loaded = settings_of(given)
     if write:
         make_folder(loaded.data)

@@ -48,6 +48,11 @@ MAY_KNOW = {
     "store": set(),
     "sinks": {"benchd.store", "benchd.clock", "benchd.live_state", "benchd.boots.deadlines"},
     "demo": set(),
+    "archive": {
+        "benchd.sinks.mqtt",
+        *(f"benchd.{part}" for part in ("store", "web", "settings", "files", "tomlfile", "clock", "worker")),
+        *(f"benchd.sinks.{part}" for part in ("base", "page_feed")),
+    },
     "upkeep": {
         "benchd.tomlfile",
         *(f"benchd.{room}" for room in ("files", "rules", "rom", "settings", "store")),
@@ -68,6 +73,7 @@ MAY_KNOW = {
     },
     "cli": {
         *ONE_KIND,
+        "benchd.archive",
         *(
             f"benchd.{room}"
             for room in (
