@@ -15,6 +15,8 @@ from benchd.store.database import UPGRADE_LOCK, UPGRADE_S, Database
 from benchd.store.schema import VERSION_TABLE, VERSIONS
 from benchd.store.store import Store
 
+NEVER = -(1 << 63)
+"""The rank of no outbox: before all of them."""
 BENCHES_MOST = 20_000
 """Benches in one archive: whoever may write to the broker must not fill the database with invented ones."""
 
@@ -99,6 +101,7 @@ class ArchiveDatabase(Database):
                         return None
                     first = {"bench": bench, "share": last + 1, "first_seen": now()}
                     connection.execute(sa.insert(table).values(first))
+                    connection.execute(sa.insert(tables.whole).values(bench=bench, rank=NEVER, seq=0))
                     return int(last) + 1
             except IntegrityError:
                 continue

@@ -6,8 +6,9 @@ import asyncio
 import secrets
 import ssl
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import aiomqtt
@@ -31,6 +32,8 @@ NUMBERS_MOST = PIECE * PIECES_MOST // 4
 """Numbers in one ask; where more lack, everything is asked for."""
 EXPIRY_S = 3_600
 LOOK_S = 0.5
+AGAIN_S = 600.0
+"""A bench that does not answer is asked again after this long."""
 
 
 class Filled(Model):
@@ -164,6 +167,29 @@ class Filling:
             done=done and not one.missing,
             words=words,
         )
+
+    async def by_itself(self, before: Mapping[str, list[Range]]) -> dict[str, list[Range]]:
+        """Ask for what has been missing since the last look (`before`), and was not asked for lately.
+
+        Returns what is missing now, by bench, for the next look. Raises ExternalError.
+        """
+        found = await asyncio.to_thread(plan, self._database, None)
+        asked = await asyncio.to_thread(self._lately)
+        lacks = {one.bench: one.ranges if not one.everything else [(0, one.missing)] for one in found}
+        wanted = [
+            one
+            for one in found
+            if not one.why_not and one.bench not in asked and set(lacks[one.bench]) & set(before.get(one.bench, []))
+        ]
+        await self._ask(wanted)
+        return lacks
+
+    def _lately(self) -> set[str]:
+        """Benches that were asked so lately that their answer may be on its way."""
+        since = (datetime.now(UTC) - timedelta(seconds=AGAIN_S)).isoformat(timespec="milliseconds")
+        query = sa.select(tables.ask.c.bench).where(tables.ask.c.asked >= since)
+        with self._database.read() as connection:
+            return set(connection.execute(query).scalars())
 
     async def _ask(self, wanted: Sequence[Asking]) -> dict[str, Asking]:
         """Write down and publish asks; return them by their id."""

@@ -122,6 +122,16 @@ version = sa.Table(
 )
 """By which event each record came: what is older, or the same again, changes nothing. It stays when the record goes."""
 
+whole = sa.Table(
+    "archive_whole",
+    own,
+    _name("bench", key=True),
+    sa.Column("rank", sa.BigInteger(), nullable=False),
+    sa.Column("seq", sa.BigInteger(), nullable=False),
+)
+"""From which event on a bench told all that it has, when it was last asked for everything: what only earlier events
+told is gone there. Each batch holds the rows of its benches, shared; an answer holds its bench's alone."""
+
 ask = sa.Table(
     "archive_ask",
     own,

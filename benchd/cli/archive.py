@@ -82,7 +82,9 @@ def status(
     config: ArchiveConfig = DEFAULT,
     json: JsonOption = False,
 ) -> None:
-    """Show how far behind the archive is: by bench what it told last, what lacks, who is silent.
+    """Show how far behind the archive is.
+
+    By bench: what it told last, what of that lacks, whether it is silent.
 
     Exit codes: 0 nothing lacks and no bench is silent, 1 otherwise, or the database failed, 2 wrong use.
     """
@@ -142,9 +144,9 @@ def fill(
     config: ArchiveConfig = DEFAULT,
     json: JsonOption = False,
 ) -> None:
-    """Ask benches for what lacks, and say what came or what stays missing and why.
+    """Ask benches for what lacks.
 
-    `benchd archive run` must be running: it takes the answers.
+    Says what came, or what stays missing and why. `benchd archive run` must be running: it takes the answers.
 
     Exit codes: 0 nothing lacks now, 1 something stays missing, or broker or database failed, 2 wrong use.
     """
