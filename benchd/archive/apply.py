@@ -184,7 +184,7 @@ class Applier:
         self._take_out(connection, [there(boot, bench) for boot in gone.pop("boot", [])])
         gone.pop("image", None)  # other benches may have the same
         for part, keys in gone.items():
-            own = schema.metadata.tables[part]
+            own = tables.loose.tables[part]
             for key in keys:
                 values = placed_key(Row(part, tuple(json.loads(key)), None), bench, self._shares[bench])
                 connection.execute(sa.delete(own).where(*(own.c[name] == value for name, value in values.items())))
@@ -214,7 +214,7 @@ class Applier:
             if key[1] != "boot":
                 rows[key[1]].append(newest[key][2])
         for name in sorted(rows):
-            self._rows(connection, schema.metadata.tables[name], rows[name])
+            self._rows(connection, tables.loose.tables[name], rows[name])
         return len(won)
 
     def _take_hold(self, connection: sa.Connection, newest: Mapping[Key, tuple[int, int, Heard]]) -> list[Key]:

@@ -59,7 +59,7 @@ class ArchiveDatabase(Database):
         return known["store"]
 
     def _set_up(self, connection: sa.Connection) -> None:
-        tables.loosened().create_all(connection)
+        tables.loose.create_all(connection)
         tables.own.create_all(connection)
         connection.execute(sa.text(f"CREATE TABLE {VERSION_TABLE} (version_num VARCHAR(32) NOT NULL)"))
         connection.execute(sa.text(f"INSERT INTO {VERSION_TABLE} VALUES (:version)"), {"version": VERSIONS[-1]})
@@ -69,7 +69,7 @@ class ArchiveDatabase(Database):
     def _widen(self, connection: sa.Connection) -> None:
         """Add what a newer schema has more; benches tell nothing else of it than what they did before."""
         found = sa.inspect(connection)
-        wanted = tables.loosened()
+        wanted = tables.loose
         wanted.create_all(connection)
         for table in wanted.sorted_tables:
             there = {column["name"] for column in found.get_columns(table.name)}

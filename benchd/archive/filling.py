@@ -30,6 +30,8 @@ RANGES_MOST = 1_000
 """Ranges in one ask; what lacks beyond is asked for when that is answered."""
 NUMBERS_MOST = PIECE * PIECES_MOST // 4
 """Numbers in one ask; where more lack, everything is asked for."""
+ROUNDS = 3
+"""A bench is asked so often for what came to lack meanwhile."""
 EXPIRY_S = 3_600
 LOOK_S = 0.5
 AGAIN_S = 600.0
@@ -128,8 +130,9 @@ class Filling:
         until = time.monotonic() + wait_s
         ends: dict[str, Filled] = {}
         boots, entries = dict.fromkeys(before, 0), dict.fromkeys(before, 0)
-        rest = first
+        rest, rounds = first, 0
         while rest:
+            rounds += 1
             for one in rest:
                 if one.why_not and (one.missing or everything or since):
                     ends[one.bench] = self._end(one, before, boots, entries, one.why_not, done=False)
@@ -143,7 +146,7 @@ class Filling:
                 boots[one.bench] += answer.get("boots") or 0
                 entries[one.bench] += answer.get("entries") or 0
                 again = await asyncio.to_thread(self._planned, one.bench)
-                if "ask" in answer and again.ranges and one.ranges:
+                if "ask" in answer and again.ranges and (len(one.ranges) == RANGES_MOST or rounds < ROUNDS):
                     rest.append(again)
                 else:
                     words, done = answer["words"] or "answered", "ask" in answer

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from benchd.archive.apply import Applier, Batch
 from benchd.archive.reading import Heard, LiveTold, Refusal, StatusTold, read
@@ -64,6 +64,8 @@ class Intake:
             match told:
                 case Refusal():
                     batch.refused.append((topic, told))
+                    if told.heard is not None and self._applier.share(told.heard.bench) is not None:
+                        batch.heard.append(told.heard)
                 case Heard():
                     batch.heard.append(told)
                 case StatusTold():
@@ -94,6 +96,7 @@ class Intake:
             except Exception as error:
                 if not _own_fault(error):
                     raise
+                self._apply(Batch(heard=[replace(one, what=None)]), taken)  # it came, and is not asked for again
                 words = str(error).splitlines()[0] if str(error) else type(error).__name__
                 batch.refused.append((one.bench, Refusal("not-storable", words)))
         self._apply(Batch(statuses=batch.statuses, refused=batch.refused), taken)

@@ -52,6 +52,8 @@ def _column(table: str, column: sa.Column[object]) -> sa.Column[object]:
     )
 
 
+loose = loosened()
+"""The store's tables as they are here; whoever writes numbers writes them into these, which are wide enough."""
 own = sa.MetaData()
 
 
