@@ -37,7 +37,7 @@ def metrics() -> Facts:
 
     one = BenchBehind(bench="x", online=True, reason="", hears=True, silent_s=1)
     behind = Behind(at="", boots=0, missing=0, silent=[], benches=[one], refused=[])
-    archive = {"state": "online", "queued": 0, "taken": 1, "changed": 1, "dropped": {"x": 1}}
+    archive = {"state": "online", "queued": 0, "taken": 1, "bytes": 1, "changed": 1, "dropped": {"x": 1}}
     registries = (told.registry, ArchiveMetrics(lambda: archive, lambda: behind).registry)
     known = {id(c): c for registry in registries for c in registry._collector_to_names}
     for collector in known.values():
