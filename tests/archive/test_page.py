@@ -75,6 +75,8 @@ def test_every_view_of_an_archive_is_read_only(
         "boot": (f"/boot/{stalled}", ".care"),
         "compare": ("/compare?of=T1@corner&of=T3@corner", ".parting"),
         "studies": ("/studies", "main a[href^='/study/']"),
+        "models": ("/models", "main a[href='/model/m8088']"),
+        "model": ("/model/m8088", ".place .tick"),
         "study": ("/study/storage%20rom%40corner", ".cause .share"),
     }
     for name, (path, wanted) in views.items():
