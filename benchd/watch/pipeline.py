@@ -58,7 +58,7 @@ class Pipeline:
             case Chunk() | LinkState() | ModemLines() | LineFault():
                 if (own := self.decoders.get(record.link)) is not None:
                     seen = own.feed(record)
-            case Annotation(key="trial" | "limit" | "phase" | "end" | "attention" | "wall" | "differs"):
+            case Annotation(key="trial" | "model" | "limit" | "phase" | "end" | "attention" | "wall" | "differs"):
                 seen = (record,)
             case _:
                 pass

@@ -46,7 +46,7 @@ MAY_KNOW = {
     "card": {"benchd.decode", "benchd.links"},
     "capture": set(),
     "store": set(),
-    "sinks": {"benchd.store", "benchd.clock", "benchd.live_state", "benchd.boots.deadlines"},
+    "sinks": {"benchd.store", "benchd.clock", "benchd.live_state", "benchd.boots.deadlines", "benchd.worker"},
     "demo": set(),
     "archive": {
         "benchd.sinks.mqtt",

@@ -27,7 +27,8 @@ def metrics() -> Facts:
 
     status = {
         "name": "x", "state": "online", "reason": "", "queued": 0, "dropped": {"x": 1}, "outbox": 1, "outbox_bytes": 1,
-        "outbox_age_s": 1, "sent": 1, "thinned": 1, "refused": 1, "channels": {"x": {"ok": 1}},
+        "outbox_age_s": 1, "sent": 1, "thinned": 1, "refused": 1, "fed": 1, "feed_left": 1,
+        "asks_answered": 1, "asks_refused": 1, "channels": {"x": {"ok": 1}},
     }  # fmt: skip
     told = Metrics()
     told.follow(lambda: status)

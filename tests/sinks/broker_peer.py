@@ -121,7 +121,7 @@ class Listener:
 
     def events(self) -> list[dict[str, Any]]:
         """Return all event payloads in order of arrival, doubles included."""
-        return [p for m in self.messages if "seq" in (p := json.loads(m.payload))]
+        return [p for m in self.messages if "id" in (p := json.loads(m.payload))]
 
 
 def long_session() -> Any:
