@@ -97,7 +97,12 @@ class Daemon:
 
             mqtt = settings.mqtt.relative_to(loaded.base)
             outbox = loaded.data / "outbox.db"
-            self.sinks.append(MqttSink(mqtt, settings.bench.name, outbox, machines=list(self.runs)))
+            self.sinks.append(
+                MqttSink(
+                    mqtt, settings.bench.name, outbox, machines=list(self.runs), store=self.store,
+                    unsaved=self.storing.unsaved,
+                )
+            )  # fmt: skip
         if settings.alert.wanted:
             urls = loaded.resolve(settings.alert.notify_file)
             alert = settings.alert.model_copy(update={"notify_file": urls})

@@ -48,6 +48,7 @@ def _stop_bits(value: float) -> float:
     return value
 
 
+Model = Annotated[str, matching(r"[A-Za-z0-9._-]{1,64}", "use letters, digits, dot, hyphen, underscore; no spaces")]
 Seconds = Annotated[float, BeforeValidator(parse_duration)]
 
 
@@ -181,6 +182,7 @@ class MachinePart(SettingsPart):
     name: Name
     rules: str
     map: str | None = None
+    model: Model | None = Field(None, description="what kind of machine it is: the same word on every bench")
     link: list[LinkPart] = Field(min_length=1, max_length=8)
 
     def link_names(self) -> list[str]:
@@ -207,6 +209,9 @@ class Settings(SettingsPart):
 
     @model_validator(mode="after")
     def _unique(self) -> Settings:
+        if self.mqtt is not None and self.mqtt.archive and "@" in self.bench.name:
+            text = "with mqtt.archive the bench's name may hold no @: an archive writes ID@BENCH"
+            raise misplaced("settings", ("bench", "name"), text)
         names: set[str] = set()
         ports: set[str] = set()
         for m, machine in enumerate(self.machine):

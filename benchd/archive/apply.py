@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import OrderedDict, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -36,6 +37,8 @@ OLD_STYLE = 12
 
 Key = tuple[str, str, str]
 """Bench, part and key of a record."""
+Order = tuple[int, int]
+"""Rank of an outbox and number in it: of two events of a bench the later has the greater."""
 Place = tuple[str, str, int]
 """Bench, outbox and piece."""
 
@@ -88,7 +91,8 @@ class Applier:
         with self._database.write() as connection:
             ranks = self._rank(connection, batch)
             self._statuses(connection, batch.statuses)
-            changed = self._records(connection, batch.heard, ranks)
+            whole = self._whole(connection, batch.heard, ranks)
+            changed = self._records(connection, batch.heard, ranks, whole)
             fresh = self._note(connection, pieces, batch.heard)
             for one in batch.heard:
                 if isinstance(one.what, AnswerEvent):
@@ -142,14 +146,65 @@ class Applier:
                 unknown = sa.and_(own, tables.outbox.c.made.is_(None))
                 connection.execute(sa.update(tables.outbox).where(unknown).values(made=status.made))
 
+    # ------------------------------------------------------------------ what is whole
+
+    def _whole(
+        self, connection: sa.Connection, heard: Sequence[Heard], ranks: Mapping[tuple[str, str], int]
+    ) -> dict[str, Order]:
+        """From which event on each bench told all that it has. Where that is news, take out what came before."""
+        news: dict[str, Order] = {}
+        for one in heard:
+            if isinstance(one.what, AnswerEvent) and one.what.whole_from is not None:
+                told = (ranks[one.bench, one.outbox], one.what.whole_from)
+                news[one.bench] = max(told, news.get(one.bench, told))
+        table = tables.whole
+        out: dict[str, Order] = {}
+        for alone, benches in ((True, sorted(news)), (False, sorted({one.bench for one in heard} - news.keys()))):
+            for start in range(0, len(benches), CHUNK):
+                query = (
+                    sa.select(table).where(table.c.bench.in_(benches[start : start + CHUNK])).order_by(table.c.bench)
+                )
+                for row in connection.execute(query.with_for_update(read=not alone)):
+                    out[row.bench] = (row.rank, row.seq)
+        for bench, told in sorted(news.items()):
+            if told > out[bench]:
+                rank, seq = out[bench] = told
+                connection.execute(sa.update(table).where(table.c.bench == bench).values(rank=rank, seq=seq))
+                self._forget(connection, bench, rank, seq)
+        return out
+
+    def _forget(self, connection: sa.Connection, bench: str, rank: int, seq: int) -> None:
+        """Take out the records of a bench that only earlier events told of: there they are gone."""
+        table = tables.version
+        earlier = sa.or_(table.c.rank < rank, sa.and_(table.c.rank == rank, table.c.seq < seq))
+        query = sa.select(table.c.part, table.c.key).where(table.c.bench == bench, earlier)
+        gone: dict[str, list[str]] = defaultdict(list)
+        for row in connection.execute(query.order_by(table.c.part, table.c.key)):
+            gone[row.part].append(row.key)
+        self._take_out(connection, [there(boot, bench) for boot in gone.pop("boot", [])])
+        gone.pop("image", None)  # other benches may have the same
+        for part, keys in gone.items():
+            own = tables.loose.tables[part]
+            for key in keys:
+                values = placed_key(Row(part, tuple(json.loads(key)), None), bench, self._shares[bench])
+                connection.execute(sa.delete(own).where(*(own.c[name] == value for name, value in values.items())))
+
     # ------------------------------------------------------------------ records
 
-    def _records(self, connection: sa.Connection, heard: Sequence[Heard], ranks: Mapping[tuple[str, str], int]) -> int:
+    def _records(
+        self,
+        connection: sa.Connection,
+        heard: Sequence[Heard],
+        ranks: Mapping[tuple[str, str], int],
+        whole: Mapping[str, Order],
+    ) -> int:
         newest: dict[Key, tuple[int, int, Heard]] = {}
         for one in heard:
             if (key := _key(one)) is None:
                 continue
             told = (ranks[one.bench, one.outbox], one.seq, one)
+            if told[:2] < whole[one.bench]:  # the bench has told all that there is since
+                continue
             if key not in newest or newest[key][:2] < told[:2]:
                 newest[key] = told
         won = self._take_hold(connection, newest)
@@ -159,7 +214,7 @@ class Applier:
             if key[1] != "boot":
                 rows[key[1]].append(newest[key][2])
         for name in sorted(rows):
-            self._rows(connection, schema.metadata.tables[name], rows[name])
+            self._rows(connection, tables.loose.tables[name], rows[name])
         return len(won)
 
     def _take_hold(self, connection: sa.Connection, newest: Mapping[Key, tuple[int, int, Heard]]) -> list[Key]:
@@ -185,25 +240,28 @@ class Applier:
 
     def _boots(self, connection: sa.Connection, heard: Sequence[Heard]) -> None:
         told = [(one.bench, one.what) for one in heard if isinstance(one.what, BootTold)]
-        ids = [there(what.id, bench) for bench, what in told]
         boots = [named(what, bench) for bench, what in told if what.record is not None]
         parts: dict[sa.Table, list[dict[str, Any]]] = {table: [] for table in _PARTS}
         for boot in boots:
             for table, rows in part_rows(boot).items():
                 parts[table] += rows
-        for start in range(0, len(ids), CHUNK):
-            some = ids[start : start + CHUNK]
-            for table in _PARTS:
-                connection.execute(sa.delete(table).where(table.c.boot.in_(some)))
-        gone = [there(what.id, bench) for bench, what in told if what.record is None]
-        for start in range(0, len(gone), CHUNK):
-            connection.execute(sa.delete(schema.boot).where(schema.boot.c.id.in_(gone[start : start + CHUNK])))
+        self._take_out(connection, [there(what.id, bench) for bench, what in told if what.record is None])
+        self._take_out(connection, [boot.id for boot in boots], _PARTS)
         if boots:
             rows = [boot_row(boot) | {"capture": IMPORTED if boot.imported else None} for boot in boots]
             self._put(connection, schema.boot, rows)
         for table, rows in parts.items():
             if rows:
                 connection.execute(sa.insert(table), rows)
+
+    def _take_out(self, connection: sa.Connection, ids: Sequence[str], of: Sequence[sa.Table] | None = None) -> None:
+        """Take boots out, or only their parts."""
+        for start in range(0, len(ids), CHUNK):
+            some = ids[start : start + CHUNK]
+            for table in _PARTS if of is None else of:
+                connection.execute(sa.delete(table).where(table.c.boot.in_(some)))
+            if of is None:
+                connection.execute(sa.delete(schema.boot).where(schema.boot.c.id.in_(some)))
 
     def _rows(self, connection: sa.Connection, table: sa.Table, heard: Sequence[Heard]) -> None:
         """Put rows of one table in, or take them out. Of an image that several benches have, each row told last."""

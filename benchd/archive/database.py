@@ -15,6 +15,8 @@ from benchd.store.database import UPGRADE_LOCK, UPGRADE_S, Database
 from benchd.store.schema import VERSION_TABLE, VERSIONS
 from benchd.store.store import Store
 
+NEVER = -(1 << 63)
+"""The rank of no outbox: before all of them."""
 BENCHES_MOST = 20_000
 """Benches in one archive: whoever may write to the broker must not fill the database with invented ones."""
 
@@ -57,7 +59,7 @@ class ArchiveDatabase(Database):
         return known["store"]
 
     def _set_up(self, connection: sa.Connection) -> None:
-        tables.loosened().create_all(connection)
+        tables.loose.create_all(connection)
         tables.own.create_all(connection)
         connection.execute(sa.text(f"CREATE TABLE {VERSION_TABLE} (version_num VARCHAR(32) NOT NULL)"))
         connection.execute(sa.text(f"INSERT INTO {VERSION_TABLE} VALUES (:version)"), {"version": VERSIONS[-1]})
@@ -67,7 +69,7 @@ class ArchiveDatabase(Database):
     def _widen(self, connection: sa.Connection) -> None:
         """Add what a newer schema has more; benches tell nothing else of it than what they did before."""
         found = sa.inspect(connection)
-        wanted = tables.loosened()
+        wanted = tables.loose
         wanted.create_all(connection)
         for table in wanted.sorted_tables:
             there = {column["name"] for column in found.get_columns(table.name)}
@@ -99,6 +101,7 @@ class ArchiveDatabase(Database):
                         return None
                     first = {"bench": bench, "share": last + 1, "first_seen": now()}
                     connection.execute(sa.insert(table).values(first))
+                    connection.execute(sa.insert(tables.whole).values(bench=bench, rank=NEVER, seq=0))
                     return int(last) + 1
             except IntegrityError:
                 continue

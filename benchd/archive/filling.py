@@ -6,8 +6,9 @@ import asyncio
 import secrets
 import ssl
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import aiomqtt
@@ -29,8 +30,12 @@ RANGES_MOST = 1_000
 """Ranges in one ask; what lacks beyond is asked for when that is answered."""
 NUMBERS_MOST = PIECE * PIECES_MOST // 4
 """Numbers in one ask; where more lack, everything is asked for."""
+ROUNDS = 3
+"""A bench is asked so often for what came to lack meanwhile."""
 EXPIRY_S = 3_600
 LOOK_S = 0.5
+AGAIN_S = 600.0
+"""A bench that does not answer is asked again after this long."""
 
 
 class Filled(Model):
@@ -125,8 +130,9 @@ class Filling:
         until = time.monotonic() + wait_s
         ends: dict[str, Filled] = {}
         boots, entries = dict.fromkeys(before, 0), dict.fromkeys(before, 0)
-        rest = first
+        rest, rounds = first, 0
         while rest:
+            rounds += 1
             for one in rest:
                 if one.why_not and (one.missing or everything or since):
                     ends[one.bench] = self._end(one, before, boots, entries, one.why_not, done=False)
@@ -140,7 +146,7 @@ class Filling:
                 boots[one.bench] += answer.get("boots") or 0
                 entries[one.bench] += answer.get("entries") or 0
                 again = await asyncio.to_thread(self._planned, one.bench)
-                if "ask" in answer and again.ranges and one.ranges:
+                if "ask" in answer and again.ranges and (len(one.ranges) == RANGES_MOST or rounds < ROUNDS):
                     rest.append(again)
                 else:
                     words, done = answer["words"] or "answered", "ask" in answer
@@ -164,6 +170,29 @@ class Filling:
             done=done and not one.missing,
             words=words,
         )
+
+    async def by_itself(self, before: Mapping[str, list[Range]]) -> dict[str, list[Range]]:
+        """Ask for what has been missing since the last look (`before`), and was not asked for lately.
+
+        Returns what is missing now, by bench, for the next look. Raises ExternalError.
+        """
+        found = await asyncio.to_thread(plan, self._database, None)
+        asked = await asyncio.to_thread(self._lately)
+        lacks = {one.bench: one.ranges if not one.everything else [(0, one.missing)] for one in found}
+        wanted = [
+            one
+            for one in found
+            if not one.why_not and one.bench not in asked and set(lacks[one.bench]) & set(before.get(one.bench, []))
+        ]
+        await self._ask(wanted)
+        return lacks
+
+    def _lately(self) -> set[str]:
+        """Benches that were asked so lately that their answer may be on its way."""
+        since = (datetime.now(UTC) - timedelta(seconds=AGAIN_S)).isoformat(timespec="milliseconds")
+        query = sa.select(tables.ask.c.bench).where(tables.ask.c.asked >= since)
+        with self._database.read() as connection:
+            return set(connection.execute(query).scalars())
 
     async def _ask(self, wanted: Sequence[Asking]) -> dict[str, Asking]:
         """Write down and publish asks; return them by their id."""

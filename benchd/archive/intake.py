@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from benchd.archive.apply import Applier, Batch
 from benchd.archive.reading import Heard, LiveTold, Refusal, StatusTold, read
@@ -12,6 +12,9 @@ from benchd.errors import ExternalError
 
 _ITS_OWN_FAULT = {"DataError", "IntegrityError", "OverflowError", "UsageError"}
 """Kinds of error that a message causes; any other is the database's or ours, and the message is kept."""
+
+_IN_EACH_OTHERS_WAY = {"DeadlockDetected", "SerializationFailure"}
+"""Kinds of error that trying again cures: two processes wanted the same at once."""
 
 Message = tuple[str, bytes]
 """Topic and payload."""
@@ -61,6 +64,8 @@ class Intake:
             match told:
                 case Refusal():
                     batch.refused.append((topic, told))
+                    if told.heard is not None and self._applier.share(told.heard.bench) is not None:
+                        batch.heard.append(told.heard)
                 case Heard():
                     batch.heard.append(told)
                 case StatusTold():
@@ -72,7 +77,12 @@ class Intake:
 
     def _apply(self, batch: Batch, taken: Taken) -> None:
         if len(batch):
-            applied = self._applier.apply(batch)
+            try:
+                applied = self._applier.apply(batch)
+            except Exception as error:
+                if type(error).__name__ in _IN_EACH_OTHERS_WAY:
+                    raise ExternalError("another process wanted the same records at once: trying again") from error
+                raise
             taken.events += applied.events
             taken.changed += applied.changed
 
@@ -86,6 +96,7 @@ class Intake:
             except Exception as error:
                 if not _own_fault(error):
                     raise
+                self._apply(Batch(heard=[replace(one, what=None)]), taken)  # it came, and is not asked for again
                 words = str(error).splitlines()[0] if str(error) else type(error).__name__
                 batch.refused.append((one.bench, Refusal("not-storable", words)))
         self._apply(Batch(statuses=batch.statuses, refused=batch.refused), taken)

@@ -45,7 +45,7 @@ class Listening:
         self, settings: MqttSettings, part: ArchivePart, intake: Intake, told: Callable[[Taken], None]
     ) -> None:
         self.state, self.reason, self.database_reason = "starting", "", ""
-        self.taken, self.changed, self.batches = 0, 0, 0
+        self.taken, self.changed, self.batches, self.bytes = 0, 0, 0, 0
         self.refused: Counter[str] = Counter()
         self._settings, self._part, self._intake, self._told = settings, part, intake, told
         self._closing = asyncio.Event()
@@ -137,8 +137,9 @@ class Listening:
             if taken is None:
                 return
             link.acknowledge(some)
-            for _ in some:
+            for one in some:
                 self._waiting.popleft()
+                self.bytes += len(one.payload)
             self._count(taken)
 
     async def _insist(self, messages: list[tuple[str, bytes]]) -> Taken | None:
@@ -186,6 +187,8 @@ class Listening:
             "broker": f"{self._settings.host}:{self._settings.port}",
             "taken": self.taken,
             "changed": self.changed,
+            "batches": self.batches,
+            "bytes": self.bytes,
         }
 
 

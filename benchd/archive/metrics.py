@@ -45,12 +45,14 @@ class _Collector(Collector):
         waiting.add_metric([], status["queued"])
         taken = CounterMetricFamily("benchd_archive_events", "Events taken by this process, doubles included.")
         taken.add_metric([], status["taken"])
+        size = CounterMetricFamily("benchd_archive_bytes", "Bytes of all messages taken by this process.")
+        size.add_metric([], status["bytes"])
         changed = CounterMetricFamily("benchd_archive_changes", "Records that those events changed.")
         changed.add_metric([], status["changed"])
         refused = CounterMetricFamily("benchd_archive_refused", "Messages refused, by reason.", labels=["reason"])
         for reason, count in sorted(status["dropped"].items()):
             refused.add_metric([reason], count)
-        yield from (up, waiting, taken, changed, refused)
+        yield from (up, waiting, taken, size, changed, refused)
         if found is not None:
             yield from _found(found)
 

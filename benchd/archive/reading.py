@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any, TypeVar
 from urllib.parse import unquote
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from benchd.archive.names import bench_problem
 from benchd.archive.ranges import SEQ_MOST
@@ -54,6 +54,8 @@ class Refusal:
 
     reason: str
     words: str
+    heard: Heard | None = None
+    """The event that it is: its number came, and is not asked for again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +103,7 @@ Taken = Heard | StatusTold | LiveTold
 
 def read(prefix: str, topic: str, payload: bytes) -> Taken | Refusal | None:
     """Return what a message tells; None for an empty retained one, which only takes an older one away."""
+    bench = ""
     try:
         bench, machine, leaf = _places(prefix, topic)
         if not payload and leaf in ("status", "state", "alert"):
@@ -109,7 +112,28 @@ def read(prefix: str, topic: str, payload: bytes) -> Taken | Refusal | None:
             raise _Refused("too-large", f"{len(payload)} bytes, at most {PAYLOAD_MOST} are taken")
         return _taken(bench, machine, leaf, payload)
     except _Refused as refused:
-        return Refusal(refused.reason, str(refused))
+        return Refusal(refused.reason, str(refused), _numbered(bench, payload))
+
+
+class _Number(BaseModel):
+    """What is read of an event that is refused: which one it is."""
+
+    model_config = ConfigDict(extra="ignore")
+
+    bench: str
+    at: str
+    id: str
+    seq: int = Field(ge=1)
+
+
+def _numbered(bench: str, payload: bytes) -> Heard | None:
+    """The number of an event that is refused, if it has a proper one of this bench."""
+    if not bench or len(payload) > PAYLOAD_MOST:
+        return None
+    try:
+        return _heard(bench, _parsed(_Number, payload, bench), None)
+    except _Refused:
+        return None
 
 
 def _places(prefix: str, topic: str) -> tuple[str, str | None, str]:

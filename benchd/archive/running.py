@@ -11,9 +11,11 @@ from typing import Any
 from benchd.archive.apply import Applier
 from benchd.archive.behind import Behind, behind, tidy
 from benchd.archive.database import ArchiveDatabase, ArchiveStore
+from benchd.archive.filling import Filling
 from benchd.archive.intake import Intake
 from benchd.archive.listening import Listening
 from benchd.archive.metrics import ArchiveMetrics
+from benchd.archive.ranges import Range
 from benchd.archive.settings import LoadedArchive
 from benchd.archive.wall import Wall
 from benchd.errors import ExternalError, UsageError
@@ -30,6 +32,8 @@ LOOK_S = 2.0
 REST = 10
 """A look rests this many times as long as it took."""
 TIDY_S = 60.0
+FILL_S = 60.0
+"""What has been missing for this long is asked for."""
 END_S = 5.0
 
 
@@ -53,6 +57,7 @@ class Archive:
         self.listening = Listening(
             loaded.mqtt, part, Intake(Applier(self._database, part.name), loaded.mqtt.prefix), self._wall.feed
         )
+        self._filling = Filling(self._database, loaded.mqtt, part.share, log.info) if part.fill else None
         self.found: Behind | None = None
         self.metrics: Any = ArchiveMetrics(self.listening.status, lambda: self.found)
         self._stopping = asyncio.Event()
@@ -91,6 +96,8 @@ class Archive:
                 asyncio.create_task(self._every(TIDY_S, self._tidy), name="tidy"),
                 asyncio.create_task(self.server.serve(), name="server"),
             ]
+            if self._filling is not None:
+                tasks.append(asyncio.create_task(self._fill(self._filling), name="fill"))
             if ready is not None:
                 ready()
             await self._stopping.wait()
@@ -119,6 +126,18 @@ class Archive:
             except Exception:
                 log.exception("archive: %s failed", getattr(work, "__name__", "a look"))
             await asyncio.sleep(max(seconds, REST * (time.monotonic() - began)))
+
+    async def _fill(self, filling: Filling) -> None:
+        """Ask for what has been missing for a while: a broker that forgot its sessions, benches that were new."""
+        missing: dict[str, list[Range]] = {}
+        while True:
+            await asyncio.sleep(FILL_S)
+            try:
+                missing = await filling.by_itself(missing)
+            except ExternalError as error:
+                log.warning("archive: what is missing could not be asked for: %s", error)
+            except Exception:
+                log.exception("archive: asking for what is missing failed")
 
     def _look(self) -> None:
         self.found = behind(self._database)

@@ -23,6 +23,7 @@ class ArchivePart(SettingsPart):
     name: Word = Field("archive", description="this process: each one that runs has its own name")
     share: Word = Field("benchd-archive", description="processes with this in common share the messages among them")
     in_flight: int = Field(200, ge=1, le=2000, description="messages taken from the broker and not yet acknowledged")
+    fill: bool = Field(True, description="ask benches by itself for what has been missing for a minute")
     session_days: int = Field(7, ge=1, le=90, description="how long the broker keeps messages while this is away")
 
 

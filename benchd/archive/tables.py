@@ -52,6 +52,8 @@ def _column(table: str, column: sa.Column[object]) -> sa.Column[object]:
     )
 
 
+loose = loosened()
+"""The store's tables as they are here; whoever writes numbers writes them into these, which are wide enough."""
 own = sa.MetaData()
 
 
@@ -121,6 +123,16 @@ version = sa.Table(
     sa.Column("seq", sa.BigInteger(), nullable=False),
 )
 """By which event each record came: what is older, or the same again, changes nothing. It stays when the record goes."""
+
+whole = sa.Table(
+    "archive_whole",
+    own,
+    _name("bench", key=True),
+    sa.Column("rank", sa.BigInteger(), nullable=False),
+    sa.Column("seq", sa.BigInteger(), nullable=False),
+)
+"""From which event on a bench told all that it has, when it was last asked for everything: what only earlier events
+told is gone there. Each batch holds the rows of its benches, shared; an answer holds its bench's alone."""
 
 ask = sa.Table(
     "archive_ask",

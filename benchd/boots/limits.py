@@ -27,6 +27,13 @@ def wall_time(text: str) -> int:
     return wall_ns
 
 
+def model_name(text: str) -> str | None:
+    """Return the model that an annotation names, None where it names none. Raises ValueError for what is no name."""
+    if len(text) > 64 or not text.isprintable():
+        raise ValueError(f"{text[:64]!a} is no name of a model")
+    return text or None
+
+
 @dataclass(frozen=True, slots=True)
 class Limit:
     """`seconds` a stage may take; `kind` tells where that comes from, `boots` from how many good boots."""

@@ -159,6 +159,7 @@ class BootMachine:
         self.phase: Phase = "idle"
         self.boot: BootState | None = None
         self.trial: str | None = None
+        self.model_name: str | None = None
         self.power_seen_off = False
         self.off_ns: int | None = None
         """When the power seemed to go off; it did if no life follows."""
@@ -253,6 +254,7 @@ class BootMachine:
             machine=self.machine,
             table=self.table.name,
             trial=self.trial,
+            of_model=self.model_name,
             start_ns=at.t_ns,
             start_u_ns=at.u_ns,
             start_reason=at.reason,

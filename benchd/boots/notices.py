@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchd.boots.limits import Limit, number, wall_time
+from benchd.boots.limits import Limit, model_name, number, wall_time
 from benchd.boots.machine import CLOSED, BootMachine, Trigger
 from benchd.boots.state import BootState
 from benchd.vocabulary.events import LinkChanged, LossSeen
@@ -59,6 +59,8 @@ def _annotate(machine: BootMachine, seen: Annotation) -> None:
     match seen.key:
         case "trial":
             _trial_began(machine, boot, seen)
+        case "model":
+            machine.model_name = model_name(seen.value)
         case "phase":
             phase, _, since = seen.value.partition(" ")
             went_off_ns = int(since) if since else None

@@ -56,6 +56,7 @@ class BootState:
     machine: str
     table: str
     trial: str | None
+    of_model: str | None
     start_ns: int
     start_u_ns: int
     start_reason: str
@@ -259,6 +260,7 @@ class BootState:
             id=self.id,
             machine=self.machine,
             trial=self.trial,
+            model=self.of_model,
             table=self.table,
             started=anchor.iso(self.start_ns),
             start_reason=self.start_reason,

@@ -92,7 +92,7 @@ def force_key(record: Record) -> tuple[str, ...] | None:
         return "link", record.link
     if isinstance(record, ModemLines):
         return "modem", record.link
-    if isinstance(record, Annotation) and record.key in ("trial", "limit", "wall"):
+    if isinstance(record, Annotation) and record.key in ("trial", "model", "limit", "wall"):
         return record.key, record.value.rpartition("=")[0] if record.key == "limit" else ""
     return None
 

@@ -6,11 +6,17 @@ import asyncio
 import logging
 import signal
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from benchd.archive.behind import Behind, behind
+from benchd.archive.database import ArchiveDatabase
+from benchd.archive.filling import Filling
+from benchd.archive.running import Archive
+from benchd.archive.settings import LoadedArchive, load_archive
 from benchd.cli.options import JsonOption
 from benchd.cli.output import clean, columns, emit_json, local, say, tell
 from benchd.cli.run import LooseThreads, leave, set_up_logging
@@ -18,10 +24,6 @@ from benchd.errors import UsageError
 from benchd.inference.wording import counted
 from benchd.sdnotify import keep_watchdog, notify
 from benchd.vocabulary.times import parse_duration
-
-if TYPE_CHECKING:
-    from benchd.archive.behind import Behind
-    from benchd.archive.settings import LoadedArchive
 
 ArchiveConfig = Annotated[Path, typer.Option("--config", help="The archive's settings file.")]
 DEFAULT = Path("archive.toml")
@@ -40,14 +42,13 @@ def run(
     config: ArchiveConfig = DEFAULT,
     verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False,
 ) -> None:
-    """Gather what benches tell into one database until Ctrl-C, and serve the page over all of them.
+    """Gather what benches tell until Ctrl-C.
 
-    Several may run at once, each with its own `archive.name`.
+    All of it goes into one database, and the page over all benches is served. Several may run at once, each with its
+    own `archive.name`.
 
     Exit codes: 0 stopped on request, 1 something outside failed (address in use), 2 wrong settings or database.
     """
-    from benchd.archive.settings import load_archive
-
     set_up_logging(verbose)
     loaded = load_archive(config)
     asyncio.run(_serve(loaded))
@@ -55,8 +56,6 @@ def run(
 
 
 async def _serve(loaded: LoadedArchive) -> None:
-    from benchd.archive.running import Archive
-
     log = logging.getLogger("benchd")
     loop = asyncio.get_running_loop()
     loop.set_default_executor(LooseThreads())
@@ -83,13 +82,12 @@ def status(
     config: ArchiveConfig = DEFAULT,
     json: JsonOption = False,
 ) -> None:
-    """Show how far behind the archive is: by bench what it told last, what lacks, who is silent.
+    """Show how far behind the archive is.
+
+    By bench: what it told last, what of that lacks, whether it is silent.
 
     Exit codes: 0 nothing lacks and no bench is silent, 1 otherwise, or the database failed, 2 wrong use.
     """
-    from benchd.archive.behind import behind
-    from benchd.archive.database import ArchiveDatabase
-    from benchd.archive.settings import load_archive
 
     database = ArchiveDatabase(load_archive(config).store, create=False, read_only=True)
     try:
@@ -146,15 +144,12 @@ def fill(
     config: ArchiveConfig = DEFAULT,
     json: JsonOption = False,
 ) -> None:
-    """Ask benches for what lacks, and say what came or what stays missing and why.
+    """Ask benches for what lacks.
 
-    `benchd archive run` must be running: it takes the answers.
+    Says what came, or what stays missing and why. `benchd archive run` must be running: it takes the answers.
 
     Exit codes: 0 nothing lacks now, 1 something stays missing, or broker or database failed, 2 wrong use.
     """
-    from benchd.archive.database import ArchiveDatabase
-    from benchd.archive.filling import Filling
-    from benchd.archive.settings import load_archive
 
     if everything and since is not None:
         raise UsageError("give --everything or --since, not both")
@@ -184,8 +179,6 @@ def fill(
 
 
 def _moment(text: str | None) -> str | None:
-    from datetime import datetime
-
     if text is None:
         return None
     try:

@@ -15,7 +15,7 @@ import typer
 
 from benchd.cli import sharing
 from benchd.cli.bootsundo import add_undo
-from benchd.cli.common import ConfigOption, JsonOption, settings_of, store_of
+from benchd.cli.common import ArchiveOption, ConfigOption, JsonOption, settings_of, store_of
 from benchd.cli.measuredtext import measured_lines
 from benchd.cli.output import clean, columns, emit_json, local, tell
 from benchd.errors import UsageError
@@ -36,6 +36,8 @@ MARK = {
     "running": "running",
 }
 WIDTH = 96
+NAMED = 60
+"""Machines named where one is not known."""
 
 
 def seconds(t: float, u: float = 0.0) -> str:
@@ -166,12 +168,13 @@ def boots_json(boots: Sequence[Boot]) -> list[dict[str, object]]:
     return [boot.model_dump(mode="json", by_alias=True) for boot in boots]
 
 
-def _known(machine: str, config: Path | None, store: Store) -> None:
+def _known(machine: str, config: Path | None, store: Store, archive: str | None = None) -> None:
     """Refuse a machine that neither the settings nor the store have: its boots are not none, it is a slip."""
-    known = {part.name for part in settings_of(config).settings.machine}
+    known = set() if archive is not None else {part.name for part in settings_of(config).settings.machine}
     if machine not in known and machine not in (known := known | set(store.machines())):
-        names = ", ".join(sorted(known)) or "none"
-        raise UsageError(f"no machine is called {machine!r}; the settings and the store have: {names}")
+        names = ", ".join(sorted(known)[:NAMED]) + (", ..." if len(known) > NAMED else "") or "none"
+        where = "the archive has" if archive is not None else "the settings and the store have"
+        raise UsageError(f"no machine is called {machine!r}; {where}: {names}")
 
 
 def _moment(text: str) -> datetime:
@@ -200,6 +203,7 @@ def boots(
     outcome: Annotated[str | None, typer.Option(help="Only boots that ended so, e.g. stalled.")] = None,
     limit: Annotated[int, typer.Option(min=1, help="At most this many, the newest.")] = 50,
     csv: Annotated[bool, typer.Option("--csv", help="Print a table: a row a boot, with its stage times.")] = False,
+    archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -213,9 +217,9 @@ def boots(
         raise UsageError("give --csv or --json, not both")
     if outcome is not None and (outcome := outcome.lower()) not in MARK:
         raise UsageError(f"--outcome {outcome}: there is no such outcome; one of {', '.join(MARK)}")
-    with store_of(config) as store:
+    with store_of(config, archive=archive) as store:
         if machine is not None:
-            _known(machine, config, store)
+            _known(machine, config, store, archive)
         found = store.boots(
             machine=machine,
             trial=trial,

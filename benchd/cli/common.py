@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchd.cli.options import ConfigOption, JsonOption, config_path
+from benchd.cli.options import ArchiveOption, ConfigOption, JsonOption, config_path
 from benchd.errors import ExternalError, UsageError, system_words
 from benchd.keptwhere import load_bench
 from benchd.store import Store
@@ -14,7 +14,16 @@ from benchd.store import Store
 if TYPE_CHECKING:
     from benchd.settings import LoadedSettings
 
-__all__ = ["ConfigOption", "JsonOption", "config_path", "make_folder", "settings_of", "store_of"]
+__all__ = [
+    "ArchiveOption",
+    "ConfigOption",
+    "JsonOption",
+    "archive_store",
+    "config_path",
+    "make_folder",
+    "settings_of",
+    "store_of",
+]
 
 
 def settings_of(given: Path | None) -> LoadedSettings:
@@ -45,8 +54,22 @@ def _reachable(folder: Path) -> None:
         raise ExternalError(f"{folder}: cannot be looked into: {system_words(error)}") from None
 
 
-def store_of(given: Path | None, *, write: bool = False) -> Store:
-    """Open the store of the settings; for reading it must exist, and no more than `[bench]` be in order."""
+def archive_store(place: str) -> Store:
+    """Open an archive of many benches for reading: `place` is its URL or file, or its settings file (`.toml`)."""
+    from benchd.archive.database import ArchiveStore  # here: a bench's own store needs nothing of it
+    from benchd.archive.settings import load_archive
+
+    if "://" not in place and place.endswith(".toml"):
+        place = load_archive(Path(place)).store
+    return ArchiveStore.at(place)
+
+
+def store_of(given: Path | None, *, write: bool = False, archive: str | None = None) -> Store:
+    """Open the store of the settings, or an archive; for reading it must exist, and no more than `[bench]` be in order."""
+    if archive is not None:
+        if given is not None:
+            raise UsageError("give --config or --archive, not both")
+        return archive_store(archive)
     loaded = settings_of(given) if write else load_bench(config_path(given))
     if write:
         make_folder(loaded.data)

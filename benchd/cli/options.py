@@ -14,6 +14,10 @@ ConfigOption = Annotated[
     Path | None,
     typer.Option("--config", help="Settings file; default: $BENCHD_CONFIG, bench.toml, config/bench.toml."),
 ]
+ArchiveOption = Annotated[
+    str | None,
+    typer.Option("--archive", metavar="URL", help="Read this archive of many benches: a URL, a file, or its settings."),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (see `benchd schema`).")]
 PLACES = ("bench.toml", "config/bench.toml")
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import typer
 from pydantic import BaseModel, RootModel
 
+from benchd.archive.behind import Behind
+from benchd.archive.filling import Filled
 from benchd.cli.output import emit_json, tell
 from benchd.decode.cardcheck import CardReport
 from benchd.errors import UsageError
@@ -14,6 +16,7 @@ from benchd.sinks.alerts.message import AlertMessage
 from benchd.sinks.mqtt.channels import asyncapi
 from benchd.sinks.mqtt.payloads import PUBLISHED
 from benchd.sinks.page_feed import MachinePicture
+from benchd.studies.modelview import ModelView
 from benchd.studies.responses import FORMS as STUDY_FORMS
 from benchd.vocabulary.measured import Measured
 
@@ -35,6 +38,9 @@ def published() -> dict[str, type[BaseModel]]:
         "card": Card,
         "port": Port,
         "measured": Measured,
+        "archive-status": Behind,
+        "archive-filled": Filled,
+        "model": ModelView,
         **rom.published(),
         **STUDY_FORMS,
     }

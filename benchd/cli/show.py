@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchd.cli.boots import boot_page, seconds
-from benchd.cli.common import ConfigOption, JsonOption, store_of
+from benchd.cli.common import ArchiveOption, ConfigOption, JsonOption, store_of
 from benchd.cli.output import clean, emit_json, tell
 from benchd.errors import UsageError
 from benchd.store import Store
@@ -29,6 +29,7 @@ def register(app: typer.Typer) -> None:
 def show(
     boot: Annotated[str, typer.Argument(help="A boot's id, or the beginning of it; `last` for the newest.")],
     trace: Annotated[bool, typer.Option("--trace", help="Every code and line, from the capture.")] = False,
+    archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -36,7 +37,7 @@ def show(
 
     Exit codes: 0 fine, 1 the boot stalled, looped or lost its link, or the store failed, 2 no such boot.
     """
-    with store_of(config) as store:
+    with store_of(config, archive=archive) as store:
         found = _newest(store) if boot == "last" else store.boot(boot)
         found = with_images_known(store, found)
         capture = store.capture_of(found.id)
@@ -47,7 +48,8 @@ def show(
         tell([*boot_page(found, capture), *told])
         if trace:
             if capture is None:
-                raise UsageError(f"boot {found.id} has no capture")
+                where = "its codes and lines are on its bench" if archive is not None else "it has no capture"
+                raise UsageError(f"boot {found.id}: {where}")
             tell(trace_lines(Path(capture), found.id))
     if found.outcome in UNWELL:
         raise typer.Exit(1)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchd.cli.common import ConfigOption, JsonOption
+from benchd.cli.common import ArchiveOption, ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.cli.studyundo import add_undo
 from benchd.errors import BenchError, ExternalError, UsageError, system_words
@@ -156,6 +156,7 @@ def export(
     goal_column: Annotated[str, typer.Option("--goal-column", help="Name of the result's column.")] = "result",
     out: Annotated[Path | None, typer.Option("--out", help="Write to this file; default: standard output.")] = None,
     toml: Annotated[bool, typer.Option("--toml", help="The document as TOML instead of the boots as CSV.")] = False,
+    archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -172,7 +173,7 @@ def export(
     from benchd.studies.document import to_toml
     from benchd.studies.loaded import gather, open_study
 
-    with study_store(config) as store:
+    with study_store(config, archive=archive) as store:
         known = open_study(store, name)
         views = gather(store, known)
     if json:
@@ -238,14 +239,14 @@ def edit(
 
 
 @sub.command("list")
-def list_(config: ConfigOption = None, json: JsonOption = False) -> None:
+def list_(archive: ArchiveOption = None, config: ConfigOption = None, json: JsonOption = False) -> None:
     """List the studies, the one edited last first. Exit codes: 0 fine, 1 the store failed, 2 no store."""
     from benchd.cli.output import columns, local
     from benchd.cli.studystore import study_store
     from benchd.cli.studytext import outside_lines
     from benchd.studies.loaded import summaries
 
-    with study_store(config) as store:
+    with study_store(config, archive=archive) as store:
         found = summaries(store)
         outside = store.results(outside=True)
     if json:
@@ -264,7 +265,7 @@ def list_(config: ConfigOption = None, json: JsonOption = False) -> None:
 
 
 @sub.command()
-def show(name: Name, config: ConfigOption = None, json: JsonOption = False) -> None:
+def show(name: Name, archive: ArchiveOption = None, config: ConfigOption = None, json: JsonOption = False) -> None:
     """Show a study: question, goal, factors, trials.
 
     With costs, exclusions, reference and results.
@@ -275,7 +276,7 @@ def show(name: Name, config: ConfigOption = None, json: JsonOption = False) -> N
     from benchd.cli.studytext import study_lines
     from benchd.studies.loaded import gather, open_study
 
-    with study_store(config) as store:
+    with study_store(config, archive=archive) as store:
         known = open_study(store, name)
         views = gather(store, known)
     if json:

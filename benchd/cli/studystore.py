@@ -41,11 +41,11 @@ def _found(config: Path | None) -> Path | None:
         return None
 
 
-def study_store(config: Path | None, *, write: bool = False) -> Store:
-    """The store of the settings; without any settings file `data/benchd.db` in this folder, and it is said so."""
+def study_store(config: Path | None, *, write: bool = False, archive: str | None = None) -> Store:
+    """The store of the settings, or an archive; without any settings file `data/benchd.db` here, and it is said so."""
     from benchd.store import Store
 
-    if config is None and _found(None) is None:
+    if archive is None and config is None and _found(None) is None:
         if not write and not LOOSE_STORE.is_file():
             raise UsageError(
                 f"no settings file, and nothing is stored in {LOOSE_STORE}: give --config FILE, or import a study here"
@@ -55,7 +55,7 @@ def study_store(config: Path | None, *, write: bool = False) -> Store:
             if not LOOSE_STORE.is_file():
                 print(f"benchd: no settings file here; the study goes into {LOOSE_STORE}", file=sys.stderr)
         return Store.open(LOOSE_STORE, create=write)
-    return store_of(config, write=write)
+    return store_of(config, write=write, archive=archive)
 
 
 def machine_names(config: Path | None) -> list[str]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchd.cli.common import ConfigOption, JsonOption
+from benchd.cli.common import ArchiveOption, ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.cli.studytext import prediction_lines, trial_lines, trial_table, wrapped
 from benchd.cli.studytext import result_words as _result_words
@@ -228,6 +228,7 @@ def note(
 def list_(
     study: Annotated[str | None, typer.Option(help="Only this study.")] = None,
     machine: Machine = None,
+    archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -235,7 +236,7 @@ def list_(
     from benchd.cli.studystore import study_store
     from benchd.studies.loaded import gather, open_study
 
-    with study_store(config) as store:
+    with study_store(config, archive=archive) as store:
         names = [study] if study is not None else list(dict.fromkeys(one.study for one in store.trials()))
         views = [view for name in names for view in gather(store, open_study(store, name))]
         order = [one.id for one in store.trials()]
@@ -250,6 +251,7 @@ def list_(
 @sub.command()
 def show(
     trial: Annotated[str, typer.Argument(help="A trial's id.")],
+    archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -263,7 +265,7 @@ def show(
     from benchd.studies.comparing import NamedBoots, events_of, predicted
     from benchd.studies.loaded import gather, open_study
 
-    with study_store(config) as store:
+    with study_store(config, archive=archive) as store:
         known = open_study(store, store.trial(trial).study)
         view = next(one for one in gather(store, known) if one.id == trial)
         told: list[str] = []

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchd.cli.common import ConfigOption, JsonOption
+from benchd.cli.common import ArchiveOption, ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.cli.studytext import table, tally, wrapped
 from benchd.inference.wording import counted, percent
@@ -45,6 +45,7 @@ def compare(
         bool,
         typer.Option("--stages-only", help="Leave the captures alone: ladders and times, no codes and lines."),
     ] = False,
+    archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -57,7 +58,7 @@ def compare(
     from benchd.cli.studystore import study_store
     from benchd.studies.comparing import compare_groups, find_groups
 
-    with study_store(config) as store:
+    with study_store(config, archive=archive) as store:
         compared = compare_groups(store, find_groups(store, names), read=not stages_only)
     if json:
         emit_json(compared.to_json())
@@ -69,6 +70,7 @@ def compare(
 def why(
     study: Study,
     check: Annotated[str | None, typer.Option(help="Weigh why this check fails, instead of the goal.")] = None,
+    archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -81,7 +83,7 @@ def why(
     from benchd.cli.studystore import study_store
     from benchd.studies.weighing import why as weigh
 
-    with study_store(config) as store:
+    with study_store(config, archive=archive) as store:
         found = weigh(store, study, check=check)
     if json:
         emit_json(found.to_json())
@@ -96,6 +98,7 @@ def next_(
     with_collisions: Annotated[
         bool, typer.Option("--with-collisions", help="Also setups for which the map foretells a collision.")
     ] = False,
+    archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -108,7 +111,7 @@ def next_(
     from benchd.cli.studystore import study_store
     from benchd.studies.weighing import next_trials
 
-    with study_store(config) as store:
+    with study_store(config, archive=archive) as store:
         found = next_trials(store, study, limit=limit, with_collisions=with_collisions)
     if json:
         emit_json(found.to_json()["next"])
@@ -120,6 +123,7 @@ def next_(
 def report(
     study: Study,
     out: Annotated[Path, typer.Option("--out", help="Folder for STUDY.html and STUDY.md.")] = Path(),
+    archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -132,7 +136,7 @@ def report(
     from benchd.cli.studystore import now, study_store
     from benchd.studies.report import write_report
 
-    with study_store(config) as store:
+    with study_store(config, archive=archive) as store:
         files = write_report(store, study, out, now())
     if json:
         emit_json({"files": [str(file) for file in files]})

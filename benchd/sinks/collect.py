@@ -19,6 +19,10 @@ FIGURES = (
     (CounterMetricFamily, "benchd_mqtt_sent", "Events that the broker took.", "sent"),
     (CounterMetricFamily, "benchd_mqtt_thinned_codes", "Codes left out during an outage.", "thinned"),
     (CounterMetricFamily, "benchd_mqtt_refused", "Events that the broker refused for good.", "refused"),
+    (CounterMetricFamily, "benchd_mqtt_fed", "Stored boots and entries told to an archive.", "fed"),
+    (GaugeMetricFamily, "benchd_mqtt_feed_left", "Stored rows that an archive is still to be told.", "feed_left"),
+    (CounterMetricFamily, "benchd_mqtt_asks_answered", "Asks of archives that were answered.", "asks_answered"),
+    (CounterMetricFamily, "benchd_mqtt_asks_refused", "Asks of archives that were refused.", "asks_refused"),
 )
 """Metrics without labels: what a figure of a `status()` (last column) becomes, for the sink that has it."""
 

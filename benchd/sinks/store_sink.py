@@ -118,6 +118,10 @@ class StoreSink:
         self._reason = ""
         return left
 
+    def unsaved(self, boot_id: str) -> bool:
+        """Whether the store is still to get something of a boot."""
+        return boot_id in self._waiting or boot_id in self._saving
+
     def settled(self, machine: str) -> bool:
         """Whether the store has all that was offered of a machine."""
         boots = [*self._waiting.values(), *self._saving.values()]

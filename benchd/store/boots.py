@@ -108,6 +108,12 @@ class Boots(Marks):
         with self._database.read() as connection:
             return next(iter(_told(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == boot_id))), None)
 
+    def told_boots(self, ids: Collection[str]) -> dict[str, Boot]:
+        """Those boots of `ids` (whole ones, some hundred at most) that there are, as told."""
+        with self._database.read() as connection:
+            wanted = sa.select(schema.boot.c.id).where(schema.boot.c.id.in_(list(ids)))
+            return {boot.id: boot for boot in _told(connection, wanted)}
+
     def _decided_boot(self, connection: sa.Connection, boot_id: str) -> Boot:
         return _load(connection, sa.select(schema.boot.c.id).where(schema.boot.c.id == boot_id))[0]
 

@@ -52,6 +52,11 @@ class Feed:
             rows = connection.execute(query.limit(limit)).all()
         return [Fed(row.number, FeedKey(row.table_name, row.key, row.machine)) for row in rows]
 
+    def feed_length(self) -> int:
+        """How many lines it has."""
+        with self._database.read() as connection:
+            return int(connection.execute(sa.select(sa.func.count()).select_from(schema.feed)).scalar_one())
+
     def feed_left(self, up_to: int, *, but_boots: Collection[str] = ()) -> bool:
         """Whether lines are left whose number is at most `up_to`, of other boots than those in `but_boots`."""
         first = self.feed(1, but_boots=but_boots)

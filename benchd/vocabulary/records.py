@@ -104,7 +104,8 @@ class ClockMark:
 class Annotation:
     """A label that boots from now on are judged under, so that a replay judges the same.
 
-    Key "trial": the trial they belong to ("" for none). Key "limit": a learned limit, `stage=seconds:kind:boots`.
+    Key "trial": the trial they belong to ("" for none). Key "model": what kind of machine it is ("": not named).
+    Key "limit": a learned limit, `stage=seconds:kind:boots`.
     Key "phase", when this file was begun: "over" a boot had ended, "off" and the power was seen to go off since,
     with the moment after it where that is known (`off 12000000000`, ns of the same clock as `t_ns`).
     Key "end": the run ended here.

@@ -73,6 +73,8 @@ class Names:
     def _of_note(self, note: Annotation, machine: str) -> str:
         if note.key == "trial":
             return note.value if self.trials else ""
+        if note.key == "model":
+            return ""
         if note.key == "end":
             return "stopped"
         return self._differs(note.value, machine) if note.key == "differs" else note.value
@@ -290,7 +292,7 @@ class _Trial:
 
 
 NAMES_AND_DATES = {
-    "id", "machine", "trial", "started", "ended", "passes_of", "imported", "left_out", "note", "labels",
+    "id", "machine", "trial", "started", "ended", "passes_of", "imported", "left_out", "note", "labels", "model",
 }  # fmt: skip
 """What a record says besides what follows from its capture; `ended` and `passes_of` are compared otherwise."""
 Facts = tuple[object, list[float]]

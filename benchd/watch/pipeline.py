@@ -23,7 +23,7 @@ from benchd.vocabulary.times import Anchor
 
 HOLD_NS = 100_000_000
 """How long observations wait for those of another link that happened earlier; nothing, with one link only."""
-JUDGED = frozenset(("trial", "limit", "phase", "end", "attention", "wall", "differs"))
+JUDGED = frozenset(("trial", "model", "limit", "phase", "end", "attention", "wall", "differs"))
 """Keys of annotations that boots are judged under."""
 
 

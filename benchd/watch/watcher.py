@@ -117,6 +117,8 @@ class MachineWatcher:
         self.keeping.most_bytes = MOST_SIZES * limit_bytes
         self.keeping.use(table.name, table_text)
         self.keeper.rotate(table_text)
+        if part.model is not None:
+            self.note("model", part.model)
 
     # ------------------------------------------------------------------ running
 

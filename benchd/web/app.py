@@ -18,6 +18,7 @@ from benchd.web.connections import Connections
 from benchd.web.door import Guard
 from benchd.web.live import live_routes
 from benchd.web.mapping import map_routes
+from benchd.web.models import model_routes
 from benchd.web.pages import page_routes
 from benchd.web.problems import FORMS, add_problems
 from benchd.web.record import Records
@@ -116,6 +117,7 @@ def make_app(
         study_routes(daemon),
         undo_routes(daemon),
         reporter_routes(),
+        model_routes(daemon, archive is not None),
     ):
         app.include_router(routes, dependencies=turns)
     app.include_router(page_routes(auth, secure=http.tls_cert is not None))

@@ -23,6 +23,8 @@ VIEWS = (
     "/compare",
     "/studies",
     "/study/{name:path}",
+    "/models",
+    "/model/{name:path}",
     "/map",
     "/map/{machine:path}",
 )

@@ -41,7 +41,7 @@ class LateApp:
     """
 
     def __init__(
-        self, daemon: ServedBench, connections: Connections, auth: Auth | None, archive: ServedArchive | None
+        self, daemon: ServedBench, connections: Connections, auth: Auth | None, archive: ServedArchive | None = None
     ) -> None:
         self._given = daemon, connections, auth, archive
         self._app: Any = None

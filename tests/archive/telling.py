@@ -155,6 +155,8 @@ def bench_of(folder: Path, name: str, seed: int) -> Bench:
     save_study(store, folder)
     save_story(store)
     save_many(store, 12, machine="xt")
+    for boot in store.boots(machine="xt"):
+        store.save_boot(boot.model_copy(update={"model": "m8088"}))
     rng = random.Random(seed)
     boots = [boot.id for boot in store.boots(machine=MACHINE)]
     store.leave_out(rng.choice(boots), "the plug was half out", HAND)

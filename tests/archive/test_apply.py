@@ -9,6 +9,7 @@ from archive.telling import Bench, as_read, summed
 from web.rig import MACHINE, STUDY, stored_boot
 
 from benchd.archive.apply import Applier
+from benchd.archive.behind import behind
 from benchd.archive.database import ArchiveDatabase, ArchiveStore
 from benchd.archive.intake import Intake, Message
 
@@ -25,6 +26,8 @@ def test_any_order_and_any_doubles_give_the_sum_of_the_stores(
 ) -> None:
     """Shuffled, doubled, cut into batches of any size, by two processes in turn: the archive is the sum."""
     messages = [message for bench in benches for message in bench.everything()]
+    for n in range(4):  # so that numbers of those that follow need more than 32 bits
+        database.share_of(f"earlier{n}")
     rng = random.Random(17)
     messages += rng.sample(messages, len(messages) // 3)
     rng.shuffle(messages)
@@ -116,7 +119,10 @@ def test_what_the_store_does_not_hold_is_refused_alone(database: ArchiveDatabase
     boot = stored_boot(1, "ready", datetime(2026, 3, 1, tzinfo=UTC))
     huge = bench.boot(boot.model_copy(update={"id": "huge", "codes": 1 << 70}))
     intake = Intake(Applier(database, "one"), "benchd")
-    taken = intake.take([huge, bench.boot(boot)])
+    taken = intake.take([huge, bench.boot(boot), bench.status()])
     assert taken.refused == {"not-storable": 1}
+    table, key = bench.entry("study", None, key="x")
+    assert intake.take([(table, key.replace(b'"study"', b'"stars"'))]).refused == {"wrong-form": 1}
+    assert (behind(database).missing, behind(database).benches[0].taken) == (0, 3)  # they came: nobody asks again
     with ArchiveStore.at(place) as store:
         assert [one.id for one in store.boots()] == [f"{boot.id}@b"]

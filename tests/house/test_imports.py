@@ -111,7 +111,7 @@ def test_the_first_requests_make_one_application(monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.setattr("benchd.web.app.make_app", make)
     asyncio.run(_asked(LateApp("daemon", "connections", None), 5))  # type: ignore[arg-type]
-    assert made == [("daemon", "connections", None)] and len(answered) == 5
+    assert made == [("daemon", "connections", None, None)] and len(answered) == 5
 
 
 def test_a_small_board_installs_all_but_what_may_be_left_out() -> None:

@@ -46,8 +46,13 @@ MAY_KNOW = {
     "card": {"benchd.decode", "benchd.links"},
     "capture": set(),
     "store": set(),
-    "sinks": {"benchd.store", "benchd.clock", "benchd.live_state", "benchd.boots.deadlines"},
+    "sinks": {"benchd.store", "benchd.clock", "benchd.live_state", "benchd.boots.deadlines", "benchd.worker"},
     "demo": set(),
+    "archive": {
+        "benchd.sinks.mqtt",
+        *(f"benchd.{part}" for part in ("store", "web", "settings", "files", "tomlfile", "clock", "worker")),
+        *(f"benchd.sinks.{part}" for part in ("base", "page_feed")),
+    },
     "upkeep": {
         "benchd.tomlfile",
         *(f"benchd.{room}" for room in ("files", "rules", "rom", "settings", "store")),
@@ -68,6 +73,7 @@ MAY_KNOW = {
     },
     "cli": {
         *ONE_KIND,
+        "benchd.archive",
         *(
             f"benchd.{room}"
             for room in (

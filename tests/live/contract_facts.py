@@ -27,12 +27,20 @@ def metrics() -> Facts:
 
     status = {
         "name": "x", "state": "online", "reason": "", "queued": 0, "dropped": {"x": 1}, "outbox": 1, "outbox_bytes": 1,
-        "outbox_age_s": 1, "sent": 1, "thinned": 1, "refused": 1, "channels": {"x": {"ok": 1}},
+        "outbox_age_s": 1, "sent": 1, "thinned": 1, "refused": 1, "fed": 1, "feed_left": 1,
+        "asks_answered": 1, "asks_refused": 1, "channels": {"x": {"ok": 1}},
     }  # fmt: skip
     told = Metrics()
     told.follow(lambda: status)
     out: Facts = {}
-    known = {id(c): c for c in told.registry._collector_to_names}
+    from benchd.archive.behind import Behind, BenchBehind
+    from benchd.archive.metrics import ArchiveMetrics
+
+    one = BenchBehind(bench="x", online=True, reason="", hears=True, silent_s=1)
+    behind = Behind(at="", boots=0, missing=0, silent=[], benches=[one], refused=[])
+    archive = {"state": "online", "queued": 0, "taken": 1, "bytes": 1, "changed": 1, "dropped": {"x": 1}}
+    registries = (told.registry, ArchiveMetrics(lambda: archive, lambda: behind).registry)
+    known = {id(c): c for registry in registries for c in registry._collector_to_names}
     for collector in known.values():
         for family in collector.collect():
             labels = getattr(collector, "_labelnames", None)
@@ -87,8 +95,8 @@ def models_in(hint: Any) -> list[type[BaseModel]]:
     return [model for part in typing.get_args(hint) for model in models_in(part)]
 
 
-def settings() -> Facts:
-    """Key: default as TOML writes it, "needed", or "-" for none."""
+def settings(whole: type[BaseModel] | None = None) -> Facts:
+    """Key: default as TOML writes it, "needed", or "-" for none. `whole`: another file's than a bench's."""
     from benchd.settings import Settings
 
     def walk(model: type[BaseModel], where: str) -> Iterator[tuple[str, str]]:
@@ -103,7 +111,7 @@ def settings() -> Facts:
             default = field.get_default(call_default_factory=True)
             yield where + name, "-" if default is None else json.dumps(default)
 
-    return dict(walk(Settings, ""))
+    return dict(walk(whole or Settings, ""))
 
 
 def commands() -> Facts:
@@ -149,11 +157,20 @@ def routes() -> Facts:
         async def make() -> list[str]:
             daemon = Daemon(load_settings(config))
             try:
-                return list(walk(make_app(daemon).routes))
+                archive: Any = object()  # no route is asked
+                return list(walk(make_app(daemon, archive=archive).routes))
             finally:
                 daemon.close()
 
         return {route: "" for route in asyncio.run(make())}
+
+
+def archive_settings() -> Facts:
+    """Keys of an archive's file that a bench's has not, or has with another default."""
+    from benchd.archive.settings import ArchiveSettings
+
+    bench = settings()
+    return {name: default for name, default in settings(ArchiveSettings).items() if bench.get(name) != default}
 
 
 SECTIONS = {
@@ -163,6 +180,7 @@ SECTIONS = {
     "Causes and next trials": cause_fields,
     "Alert command": alert_fields,
     "Settings": settings,
+    "Archive settings": archive_settings,
     "Commands": commands,
     "HTTP routes": routes,
 }

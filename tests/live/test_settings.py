@@ -48,6 +48,7 @@ retry_cap = "9s"
 in_flight = 4
 codes_kept = 1000
 size_cap_mb = 32
+archive = true
 [alert]
 command = ["/bin/true", "-x"]
 timeout = "3s"
@@ -59,6 +60,7 @@ flap_window = "5min"
 tries = 2
 [[machine]]
 name = "pc"
+model = "at-clone-12"
 rules = "at-p0410"
 map = "map.toml"
 [[machine.link]]

@@ -41,7 +41,7 @@ def test_story_in_order(broker: Mosquitto, tmp_path: Path) -> None:
             await until(lambda: not ear.of("status")[-1]["online"], "goodbye")
             events = ear.events()
             assert [e["seq"] for e in events] == list(range(1, len(story) + 1))
-            topics = [str(m.topic) for m in ear.messages if "seq" in json.loads(m.payload)]
+            topics = [str(m.topic) for m in ear.messages if "id" in json.loads(m.payload)]
             kinds = ["link", "boot", "code", "stage", "code", "stage", "finding", "finding", "boot"]
             assert topics == [f"benchd/bench1/machine/at286/{k}" for k in kinds]
             assert all(m.qos == 1 for m in ear.messages)

@@ -14,6 +14,7 @@ import logging
 import socket
 import ssl
 import sys
+from collections.abc import Callable
 from types import TracebackType
 from typing import Any, Self
 
@@ -24,6 +25,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from benchd.sinks.mqtt.asks import MOST_BYTES
 from benchd.sinks.mqtt.settings import MqttSettings
 
 CONNECT_S = 5.0
@@ -34,6 +36,9 @@ GOODBYE_S = 0.5
 
 FOR_GOOD = frozenset({0x90, 0x99})
 """Refusals that sending again cannot cure: topic name invalid, payload format invalid (MQTT 5.0 table 3-4)."""
+
+HEARD = 64
+"""Messages that came in and are not looked at yet; beyond that they are let go: who asks, asks again."""
 
 OVERHEAD = 64
 """Bytes of a PUBLISH besides topic and payload, rounded up: header, packet id, our two properties."""
@@ -85,10 +90,11 @@ class Broker:
             will=will,
             keepalive=settings.keepalive,
             clean_start=session is None,
-            properties=session,
             timeout=settings.timeout,
             tls_context=_remembering(context, self._handshake) if context else None,
             max_inflight_messages=20,
+            max_queued_incoming_messages=HEARD if session is None else None,  # else the session bounds them
+            properties=_session() if session is None else session,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             logger=quiet,
         )
@@ -124,10 +130,16 @@ class Broker:
         if code.is_failure:
             raise Refused(code.value, str(code))
 
-    async def lost(self) -> None:
-        """Wait until the connection is lost; raises MqttError then."""
-        async for _ in self._aio.messages:
-            pass
+    async def hear(self, topic: str) -> None:
+        """Subscribe at QoS 1; what comes is given to `lost`. Raises Refused, or MqttError."""
+        for code in await self._aio.subscribe(topic, qos=1):
+            if isinstance(code, ReasonCode) and code.is_failure:
+                raise Refused(code.value, str(code))
+
+    async def lost(self, heard: Callable[[aiomqtt.Message], None] = lambda message: None) -> None:
+        """Wait until the connection is lost; raises MqttError then. `heard` gets what comes meanwhile."""
+        async for message in self._aio.messages:
+            heard(message)
 
     def _on_answer(self, client: Any, userdata: Any, mid: int, code: ReasonCode, properties: Any) -> None:
         answer = self._answers.get(mid)
@@ -206,6 +218,13 @@ def _remembering(context: ssl.SSLContext, kept: list[ssl.SSLSocket]) -> ssl.SSLC
 
     context.wrap_socket = keep  # type: ignore[method-assign]
     return context
+
+
+def _session() -> Properties:
+    """What this side takes (MQTT 5.0 section 3.1.2.11): a broker sends nothing larger."""
+    properties = Properties(PacketTypes.CONNECT)
+    properties.MaximumPacketSize = MOST_BYTES + 1024
+    return properties
 
 
 def _properties(expiry_s: int | None) -> Properties:

@@ -14,7 +14,9 @@ from benchd.harmless import clean
 from benchd.live_state import LiveState
 from benchd.sinks.mqtt.outbox import Entry
 from benchd.sinks.mqtt.payloads import MachineAlert, MachineState, StandingAlert
+from benchd.sinks.mqtt.told import About
 from benchd.sinks.mqtt.topics import Topics
+from benchd.store.feed import FeedKey
 from benchd.vocabulary.events import (
     BootOver,
     BootSettled,
@@ -54,7 +56,8 @@ class Translator:
         body = {"version": 1, "bench": self._bench, "at": stamp(at), "machine": event.machine, "boot": boot}
         thinned = self.lost_codes.pop(event.machine, 0) if kind == "code" else 0
         topic = self._topics.of(event.machine, kind)
-        return Entry(kind, topic, body | fields, int(at.timestamp() * 1e9), thinned)
+        about = About.of(FeedKey("boot", str(boot), event.machine), fields["record"]) if kind == "boot" else None
+        return Entry(kind, topic, body | fields, int(at.timestamp() * 1e9), thinned, about)
 
     def _fields(self, event: Event) -> tuple[str, str | None, dict[str, Any]]:
         fields: dict[str, Any] = {}
@@ -71,10 +74,10 @@ class Translator:
             fields |= {"state": "cleared", "alert": False, "finding": _plain(event.finding)}
             return "finding", event.boot, fields | {"stood_s": event.stood_s}
         if isinstance(event, BootStarted):
-            return "boot", event.boot.id, {"state": "started", "record": _slim(event.boot)}
+            return "boot", event.boot.id, {"state": "started", "record": slim(event.boot)}
         if isinstance(event, BootSettled | BootOver):
             state = "settled" if isinstance(event, BootSettled) else "ended"
-            return "boot", event.boot.id, {"state": state, "record": _slim(event.boot)}
+            return "boot", event.boot.id, {"state": state, "record": slim(event.boot)}
         if isinstance(event, LinkChanged):
             return "link", None, {"link": event.link, "up": event.up, "reason": clean(event.reason)}
         return "", None, {}
@@ -84,7 +87,7 @@ def _plain(model: BaseModel) -> dict[str, Any]:
     return model.model_dump(mode="json", by_alias=True)
 
 
-def _slim(boot: Boot) -> dict[str, Any]:
+def slim(boot: Boot) -> dict[str, Any]:
     """Return the record; above SLIM bytes it goes without its findings' explanations."""
     record = _plain(boot)
     if len(json.dumps(record)) > SLIM:

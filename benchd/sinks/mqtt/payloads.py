@@ -144,6 +144,9 @@ class AnswerEvent(NumberedPayload):
     boots: int = Field(description="boots told again")
     entries: int = Field(description="entries told again")
     words: str
+    whole_from: int | None = Field(
+        None, description="all that there is was told by events from this `seq` on: what only older ones told is gone"
+    )
 
 
 class BenchStatus(Payload):

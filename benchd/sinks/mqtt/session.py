@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import ssl
 import time
-from collections.abc import Coroutine
+from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -35,6 +36,8 @@ STEADY_S = 10.0
 """A connection that held this long was a good one: the next wait starts small again."""
 BRIEF = 3
 """Connections in a row lost within STEADY_S after which a second client with the same id is suspected."""
+STATUS_S = 10.0
+"""With an archive, how often the status says how far the numbers of events have come, while they do."""
 STUCK_S = 1.0
 """While closing, a broker that takes nothing for this long is not waited for."""
 
@@ -56,6 +59,8 @@ class Session:
     wall: Wall
     backoff: Backoff
     grace_s: float
+    hear: Callable[[aiomqtt.Message], None] | None = None
+    """Takes what an archive asks; None where none is heard."""
     state: str = "starting"
     reason: str = ""
     taken: int = 0
@@ -63,6 +68,8 @@ class Session:
     _closing: asyncio.Event = field(default_factory=asyncio.Event)
     _answers: int = 0
     _brief: int = 0
+    _said: tuple[int, float] = (0, 0.0)
+    """The number that the status said last, and when."""
 
     def close(self) -> None:
         """Send what goes within the grace time, say goodbye, let `run` return."""
@@ -124,7 +131,7 @@ class Session:
 
     async def _converse(self, broker: Broker) -> None:
         async with broker:
-            watch = asyncio.create_task(broker.lost(), name="mqtt-watch")
+            watch = asyncio.create_task(broker.lost(self.hear or _pass_over), name="mqtt-watch")
             talk = asyncio.create_task(self._talk(broker), name="mqtt-talk")
             try:
                 await asyncio.wait([watch, talk], return_when=asyncio.FIRST_COMPLETED)
@@ -139,6 +146,7 @@ class Session:
         if self.reason:
             log.info("mqtt: connected to %s:%d", self.settings.host, self.settings.port)
         self.state, self.reason = "online", ""
+        await self._listen(broker)
         self.retained.all_dirty()
         next_state = 0.0
         while True:
@@ -147,22 +155,43 @@ class Session:
             if self.retained.dirty and (now >= next_state or self._closing.is_set()):
                 await self._send_retained(broker)
                 next_state = now + STATE_S
+            if self._status_in_s(now) <= 0:
+                await self._tell(broker, True, "running")
             if batch := await self.writer.peek():
                 await self._send(broker, batch)
             elif self._closing.is_set() and self.writer.flushed and not self.retained.dirty:
                 await self._tell(broker, False, "stopped")
                 return
-            elif self.retained.dirty:
-                await within(self.news, max(0.0, next_state - now))
             else:
-                await self.news.wait()
+                state_s = max(0.0, next_state - now) if self.retained.dirty else math.inf
+                await within(self.news, min(state_s, self._status_in_s(now)))
+
+    def _status_in_s(self, now: float) -> float:
+        """In how many seconds the status is to be said again: never, where it says all that there is."""
+        seq, at = self._said
+        if self.hear is None or seq == self.writer.seq:
+            return math.inf
+        return max(0.0, at + STATUS_S - now)
+
+    async def _listen(self, broker: Broker) -> None:
+        """Hear what archives ask. Where the broker refuses that, events go all the same."""
+        if self.hear is None:
+            return
+        try:
+            await broker.hear(self.topics.ask)
+        except Refused as error:
+            log.warning("mqtt: the broker lets nobody be heard at %s: %s", self.topics.ask, error)
 
     async def _tell(self, broker: Broker, online: bool, reason: str) -> None:
+        self._said = (self.writer.seq, time.monotonic())
         await broker.send(self.topics.status, self._status(online, reason), retain=True)
 
     def _status(self, online: bool, reason: str) -> bytes:
         at = stamp(self.wall(time.monotonic_ns()))
-        status = BenchStatus(bench=self.bench, at=at, online=online, reason=reason, outbox=self.writer.id)
+        status = BenchStatus(
+            bench=self.bench, at=at, online=online, reason=reason, outbox=self.writer.id, seq=self.writer.seq,
+            made=self.writer.made, archive=self.hear is not None,
+        )  # fmt: skip
         return status.model_dump_json().encode()
 
     async def _send_retained(self, broker: Broker) -> None:
@@ -214,6 +243,10 @@ class Session:
             await self.writer.sent(taken)
         if failure is not None:
             raise failure
+
+
+def _pass_over(message: aiomqtt.Message) -> None:
+    """Nothing is subscribed to: nothing comes."""
 
 
 async def _end(*tasks: asyncio.Task[Any]) -> None:

@@ -49,6 +49,7 @@ class MqttSettings(BaseModel):
     )
     in_flight: int = Field(8, ge=1, le=20, description="events sent but not yet taken by the broker")
     codes_kept: int = Field(5_000, ge=100, description="codes kept in full during an outage")
+    archive: bool = Field(False, description="tell an archive what is stored, and hear what it asks for")
     size_cap_mb: int = Field(256, ge=1, description="outbox size beyond which no codes are stored")
 
     @field_validator("url")

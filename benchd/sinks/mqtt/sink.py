@@ -7,16 +7,23 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Iterable
+import time
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
+from aiomqtt import Message
+
 from benchd.clock import Backoff, Wall, wall_of
+from benchd.sinks.mqtt.asks import Asks
+from benchd.sinks.mqtt.feeding import Feeder
 from benchd.sinks.mqtt.mqtt_events import Retained, Translator
 from benchd.sinks.mqtt.session import Session
 from benchd.sinks.mqtt.settings import MqttSettings
+from benchd.sinks.mqtt.stored_events import StoredEvents
 from benchd.sinks.mqtt.topics import Topics
 from benchd.sinks.mqtt.writer import Writer
+from benchd.store import Store
 from benchd.vocabulary.events import (
     BootOver,
     BootSettled,
@@ -38,6 +45,9 @@ SENT = (CodeSeen, StageEntered, FindingRaised, FindingCleared, BootStarted, Boot
 class MqttSink:
     """Publishes the events of one bench. `outbox_path` is a file of its own in the data directory.
 
+    With `mqtt.archive` it also tells what is in `store`, and hears asks; `unsaved(boot)` says that the store is still
+    to get something that was told of a boot.
+
     Raises UsageError where names or settings cannot make topics. `offer`, `run`, `close`, `status` as in Sink.
     """
 
@@ -50,6 +60,8 @@ class MqttSink:
         outbox_path: Path,
         *,
         machines: Iterable[str] = (),
+        store: Store | None = None,
+        unsaved: Callable[[str], bool] = lambda boot: False,
         wall: Wall = wall_of,
         backoff: Backoff | None = None,
         grace_s: float = 3.0,
@@ -63,10 +75,16 @@ class MqttSink:
         self._news = asyncio.Event()
         self._retained = Retained(bench, machines, wall)
         self._writer = Writer(settings, outbox_path, Translator(bench, topics, wall), self._news)
+        self._asks = Asks()
+        self._feeder: Feeder | None = None
+        if settings.archive and store is not None:
+            stored = StoredEvents(bench, topics, lambda: wall(time.monotonic_ns()))
+            self._feeder = Feeder(store, self._writer, stored, self._asks, unsaved)
         backoff = backoff or Backoff(cap_s=settings.retry_cap)
         self._session = Session(
-            settings, bench, topics, self._retained, self._writer, self._news, wall, backoff, grace_s
-        )
+            settings, bench, topics, self._retained, self._writer, self._news, wall, backoff, grace_s,
+            self._hear if self._feeder is not None else None,
+        )  # fmt: skip
         self._running: asyncio.Task[None] | None = None
         self._errors = 0
 
@@ -74,6 +92,8 @@ class MqttSink:
         """Take an event. Never blocks, never raises."""
         try:
             self._retained.feed(event)
+            if self._feeder is not None:
+                self._feeder.offer(event)
             if isinstance(event, SENT):
                 self._writer.put(event)
         except Exception:
@@ -81,19 +101,33 @@ class MqttSink:
             log.exception("mqtt: an event of type %s could not be taken", type(event).__name__)
         self._news.set()
 
+    def _hear(self, message: Message) -> None:
+        payload = message.payload if isinstance(message.payload, bytes) else b""
+        if self._feeder is not None and self._asks.hear(payload, message.retain, time.monotonic()):
+            self._feeder.wake()
+
     def status(self) -> dict[str, Any]:
         """Return health: state is starting, connecting, online, waiting or closed; `reason` says why."""
         dropped = dict(self._writer.queue.dropped)
         if self._errors:
             dropped["error"] = self._errors
+        reasons = [self._session.reason, self._writer.reason]
+        archive: dict[str, int] = {}
+        if self._feeder is not None:
+            reasons.append(self._feeder.reason)
+            archive = {
+                "fed": self._feeder.fed, "feed_left": self._feeder.left, "asks_answered": self._asks.answered,
+                "asks_refused": self._asks.refused,
+            }  # fmt: skip
         return {
             "name": self.name,
             "state": self._session.state,
-            "reason": "; ".join(filter(None, (self._session.reason, self._writer.reason))),
+            "reason": "; ".join(filter(None, reasons)),
             "dropped": dropped,
             "broker": f"{self.settings.host}:{self.settings.port}",
             "sent": self._session.taken,
             **self._writer.status(),
+            **archive,
         }
 
     async def run(self) -> None:
@@ -104,11 +138,15 @@ class MqttSink:
                 group.create_task(self._writer.run(), name="mqtt-writer")
                 if is_open:
                     group.create_task(self._session.run(), name="mqtt-session")
+                    if self._feeder is not None:
+                        group.create_task(self._feeder.run(), name="mqtt-feed")
         finally:
             self._session.state = "closed"
 
     async def close(self) -> None:
         """Write what is queued, send what goes within the grace time, say goodbye."""
+        if self._feeder is not None:
+            self._feeder.close()
         self._writer.close()
         self._session.close()
         if self._running is not None and not self._running.done():

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import logging
 import time
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -18,6 +18,7 @@ from benchd.sinks.base import EventQueue
 from benchd.sinks.mqtt.mqtt_events import Translator
 from benchd.sinks.mqtt.outbox import Entry, Outbox, OutboxFigures, Waiting
 from benchd.sinks.mqtt.settings import MqttSettings
+from benchd.store.feed import FeedKey
 from benchd.vocabulary.events import CodeSeen, Event
 
 log = logging.getLogger(__name__)
@@ -35,7 +36,9 @@ class Writer:
         self.queue = EventQueue(on_drop=self._dropped)
         self.flushed = False
         self._box: Outbox | None = None
-        self._make = partial(Outbox, path, codes_kept=settings.codes_kept, size_cap=settings.size_cap_mb << 20)
+        self._make = partial(
+            Outbox, path, codes_kept=settings.codes_kept, size_cap=settings.size_cap_mb << 20, archive=settings.archive
+        )
         self._translator = translator
         self._news = news
         self._closing = asyncio.Event()
@@ -105,6 +108,21 @@ class Writer:
         """The part of event ids before the number."""
         return self._open_box().id
 
+    @property
+    def made(self) -> str | None:
+        """When the outbox was made, where that is known."""
+        return self._open_box().made
+
+    @property
+    def seq(self) -> int:
+        """The last number given in the outbox."""
+        return self._figures.seq
+
+    @property
+    def waiting(self) -> int:
+        """Events that the broker has not taken, on disk or not yet."""
+        return len(self.queue) + len(self._written) + self._figures.count
+
     async def run(self) -> None:
         """Write until closed and empty."""
         while True:
@@ -140,6 +158,33 @@ class Writer:
     async def refuse(self, seq: int, reason: str) -> None:
         """Set an event aside that the broker will never take. Raises ExternalError, but only while closing."""
         await self._insist(Outbox.refuse, seq, reason)
+
+    # ------------------------------------------------------------------ the store's feed
+
+    async def feed(self, entries: Sequence[Entry], number: int) -> list[Entry]:
+        """Store events of the feed, up to its line `number`, without what was told already; return which were stored.
+
+        This and what follows raise ExternalError, but only while closing.
+        """
+        stored = await self._insist(Outbox.append, entries, number)
+        self._news.set()
+        return stored
+
+    async def untold(self, feed_number: int) -> bool:
+        """As of `Outbox`."""
+        return await self._insist(Outbox.untold, feed_number)
+
+    async def begin(self, feed_number: int) -> None:
+        """As of `Outbox`."""
+        await self._insist(Outbox.begin, feed_number)
+
+    async def doubt(self, ranges: Sequence[tuple[int, int]] | None) -> list[FeedKey]:
+        """As of `Outbox`."""
+        return await self._insist(Outbox.doubt, ranges)
+
+    async def told_keys(self) -> list[FeedKey]:
+        """As of `Outbox`."""
+        return await self._insist(Outbox.told_keys)
 
     async def _insist(self, work: Callable[..., T], *args: Any, then: Callable[[], None] = lambda: None) -> T:
         """Run outbox work until the disk lets us; while closing it has one try, and ExternalError is raised."""
@@ -192,6 +237,6 @@ class Writer:
 
 
 async def within(event: asyncio.Event, seconds: float) -> None:
-    """Wait for an event, but no longer than this."""
+    """Wait for an event, but no longer than this (may be infinite)."""
     with contextlib.suppress(TimeoutError):
-        await asyncio.wait_for(event.wait(), seconds)
+        await asyncio.wait_for(event.wait(), None if seconds == float("inf") else seconds)

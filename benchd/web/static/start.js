@@ -10,6 +10,8 @@ const VIEWS = [
   [/^\/compare$/, "compare", "/compare", "Compare"],
   [/^\/studies$/, "studies", "/studies", "Studies"],
   [/^\/study\/(.+)$/, "study"],
+  [/^\/models$/, "models", "/models", "Models"],
+  [/^\/model\/(.+)$/, "models"],
   [/^\/map(?:\/(.+))?$/, "map", "/map", "Map"],
 ];
 const PARENT = { boot: "boots", study: "studies" };
@@ -34,7 +36,7 @@ function lookSwitch() {
 
 function frame(start, view) {
   const here = PARENT[view] ?? view;
-  const links = VIEWS.filter((one) => one[2] && !(start.archive && IN_ARCHIVE[one[1]] === null)).map(([, name, href, label]) =>
+  const links = VIEWS.filter((one) => one[2] && (start.archive ? IN_ARCHIVE[one[1]] !== null : one[1] !== "models")).map(([, name, href, label]) =>
     el("li", {}, el("a", { href, "aria-current": name === here ? "page" : null }, label)));
   put(
     document.getElementById("top"),
