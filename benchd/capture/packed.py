@@ -1,4 +1,4 @@
-"""Captures that are compressed: the file beside where the capture was, `NAME.pcapng.gz`, read as if it were the capture.
+"""Captures that are compressed: `NAME.pcapng.gz` beside where the capture was, read as if it were that.
 
 A capture keeps its name for whoever asks for it, the store and the index too; only here it matters how it lies on the
 disk. The form is gzip in blocks (BGZF: SAM/BAM format specification, section 4.1; RFC 1952): any program that reads
@@ -29,7 +29,7 @@ MAGIC = b"\x1f\x8b"
 _HEAD = struct.Struct("<4BI2BH2BHH")
 _TAIL = struct.Struct("<II")
 _FIXED = (0x1F, 0x8B, 8, 4, 0, 0, 0xFF, 6, 66, 67, 2)
-"""gzip, deflate, with an extra field; no time, unknown system; a subfield `BC` of two bytes: the block's size less 1."""
+"""gzip, deflate, an extra field; no time, unknown system; its subfield `BC` of two bytes: the block's size less 1."""
 END = bytes.fromhex("1f8b08040000000000ff0600424302001b0003000000000000000000")
 """The empty block that ends a whole file."""
 
@@ -61,12 +61,12 @@ def captures_in(folder: Path) -> list[Path]:
 def open_capture(path: Path) -> BinaryIO:
     """Open a capture for reading, compressed or not. Raises OSError."""
     try:
-        file = open(path, "rb", buffering=65_536)
+        file = open(path, "rb")  # noqa: SIM115  # it is given to the caller
     except FileNotFoundError:
         if not packed_name(path).is_file():
             raise
         path = packed_name(path)
-        file = open(path, "rb", buffering=65_536)
+        file = open(path, "rb")  # noqa: SIM115
     if (head := file.peek(_HEAD.size)[: _HEAD.size])[:2] != MAGIC:
         return file
     if len(head) == _HEAD.size and _HEAD.unpack(head)[:-1] == _FIXED:
@@ -76,7 +76,7 @@ def open_capture(path: Path) -> BinaryIO:
 
 
 class Unpacked(io.RawIOBase):
-    """What a compressed capture holds. Seeking costs a look at the head of each block that is passed for the first time.
+    """What a compressed capture holds. Seeking costs a look at the head of each block passed for the first time.
 
     Raises gzip.BadGzipFile for a block that is none, zlib.error for one that is damaged, EOFError where the end is
     missing.
@@ -169,7 +169,7 @@ class Unpacked(io.RawIOBase):
 def pack(capture: Path, pause: Callable[[], None] = lambda: None) -> None:
     """Compress a capture that nobody writes to any more. Whatever breaks off, it is there whole, one way or the other.
 
-    The compressed file is written beside, put on the disk and held against the capture, byte for byte, before that goes.
+    The compressed file is written beside, put on the disk and held against the capture before that goes.
     `pause` is called after each block; what it raises ends the work. Raises ExternalError where the disk fails or the
     capture changed meanwhile.
     """

@@ -28,6 +28,7 @@ COMMANDS = {
     "replay": ("replay", "Judge captures again, from the files alone."),
     "backup": ("backup", "Write settings, store and captures to one file."),
     "restore": ("backup", "Make a bench of a backup, or check one."),
+    "space": ("space", "Say what takes room, and how long the disk lasts."),
     "service": ("service", "Run benchd as a service of this computer."),
     "setup": ("setup", "Make a settings file: ask, listen, write."),
     "ports": ("ports", "List serial ports and what stands in their way."),

@@ -10,16 +10,16 @@ from pathlib import Path
 
 from benchd.capture import Capture, CaptureWriter, captures_in, read_capture
 from benchd.capture.keeper import folder_name
-from benchd.capture.packed import file_of, open_capture, packed_name
+from benchd.capture.packed import file_of, open_capture
 from benchd.errors import BenchError, ExternalError, UsageError, system_words
 from benchd.store import Hand, Result, Store
 from benchd.store.boots import IMPORTED_OTHER, IMPORTED_SAME
 from benchd.vocabulary.models import Boot
 from benchd.watch.archive import MOST_BYTES, About
 from benchd.watch.cutting import Names
-from benchd.watch.index import index_path
+from benchd.watch.discard import take_away
 from benchd.watch.rebuild import as_ended
-from benchd.watch.replay import Replay, beside
+from benchd.watch.replay import Replay
 
 SOURCE = "(imported)"
 """What the note of a result begins with that came along."""
@@ -150,12 +150,6 @@ class Importer:
         there = {(one.check, one.entered) for one in stored}
         wanted = [_result(boot.id, one) for one in about.results]
         self._store.add_results([one for one in wanted if one is not None and (one.check, one.entered) not in there])
-
-
-def take_away(capture: Path) -> None:
-    """Delete a capture, compressed or not, and what lies beside it."""
-    for file in (capture, packed_name(capture), index_path(capture), beside(capture)):
-        file.unlink(missing_ok=True)
 
 
 def _digest(path: Path) -> str:

@@ -72,6 +72,7 @@ def make_app(daemon: ServedBench, connections: Connections | None = None, auth: 
                 }
                 for name, run in daemon.runs.items()
             },
+            "disk": daemon.disk,
             "rules_problem": daemon.reload_problem,
         }
 

@@ -128,7 +128,7 @@ def _with_images(daemon: ServedBench, boot: Boot) -> Boot:
 
 
 def capture_path(daemon: ServedBench, boot_id: str) -> Path | None:
-    """Return the boot's capture, if it is known and inside the data folder; whether it is there still says `file_of`."""
+    """Return the boot's capture, if it is known and inside the data folder; whether it is there, `file_of` says."""
     known = daemon.store.capture_of(boot_id)
     if known is None:
         return None

@@ -68,7 +68,7 @@ class BootRecord(Model):
 
 
 class BootPage(Model):
-    """One boot with what the page shows around it. `capture` is the file's name, None where it is `gone`: since when."""
+    """One boot with what the page shows around it. `capture` is its file's name, None where it is `gone`: how."""
 
     boot: Boot
     ladder: list[str]

@@ -1,4 +1,4 @@
-"""A capture that is compressed is the same capture: byte for byte, at any offset, for other programs, after any kill."""
+"""A compressed capture is the same capture: byte for byte, at any offset, for other programs, after any kill."""
 
 from __future__ import annotations
 
