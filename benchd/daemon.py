@@ -13,6 +13,7 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from datetime import datetime
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from benchd.clock import SYSTEM, Clock
@@ -25,6 +26,7 @@ from benchd.sinks.metrics import Metrics
 from benchd.sinks.page_feed import PageFeed
 from benchd.sinks.store_sink import StoreSink
 from benchd.store import Store, Trial
+from benchd.upkeep.tidying import LOOK_S, Tidying
 from benchd.vocabulary.events import AlarmSilenced, CodeSeen, Event, LineSeen
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.models import Boot, GoalNow
@@ -90,6 +92,7 @@ class Daemon:
         self.storing = StoreSink(self.store, self._capture_of, self._saved, self._saving.run)
         self.recovering = Recovering(self.store, self.runs, self._tell, self.storing.settled)
         self.figures = Figures(self.runs, self.metrics)
+        self.tidying = Tidying(loaded, self.store, self._written_now, self.metrics, clock)
         self.attention = Attention([run.inbox for run in self.runs.values()], clock)
         self.sinks: list[Sink] = [self.metrics, self.now, self.storing]
         if settings.mqtt is not None:
@@ -126,12 +129,19 @@ class Daemon:
         return self.learner.learned
 
     @property
+    def disk(self) -> dict[str, object]:
+        return self.tidying.health()
+
+    @property
     def behind(self) -> dict[str, float]:
         return self.figures.behind
 
     def _saved(self, boot: Boot) -> None:
         self.learner.saved(boot)
         self.setups.saved(boot)
+
+    def _written_now(self) -> set[Path]:
+        return {path for run in self.runs.values() if (path := run.keeper.path) is not None}
 
     def _capture_of(self, machine: str) -> str | None:
         path = self.runs[machine].keeper.path
@@ -165,6 +175,7 @@ class Daemon:
             self.trials,
             self.verdicts,
             self.setups,
+            self.tidying,
             self._saving,
             self._ending,
         ):
@@ -189,7 +200,7 @@ class Daemon:
                 for seconds, work in (
                     (TICK_S, self._tick), (FIGURES_S, self._figure), (TRIAL_S, self.trials.work),
                     (TRIAL_S, self.learner.work), (TRIAL_S, self.setups.work), (FIGURES_S, self.recovering.remember),
-                    (FIGURES_S, self.verdicts.work),
+                    (FIGURES_S, self.verdicts.work), (LOOK_S, self.tidying.work),
                 )
             ]  # fmt: skip
             sinks = [group.create_task(self._guard(sink.name, sink.run), name=sink.name) for sink in self.sinks]
@@ -212,6 +223,7 @@ class Daemon:
         for run in self.runs.values():
             run.inbox.closing_ns = self.clock.monotonic_ns()
         self.recovering.stop()
+        self.tidying.stop()
         self._stopping.set()
 
     async def _guard(self, name: str, work: Callable[[], Awaitable[None]]) -> None:

@@ -34,6 +34,10 @@ class BenchPart(SettingsPart):
     name: Name = "bench"
     data: str = "data"
     store: str | None = None
+    keep_days: float | None = Field(None, gt=0, description="captures older than this are let go; see upkeep.md")
+    keep_gb: float | None = Field(None, gt=0, description="captures are let go while they have more than this together")
+    reserve_gb: float = Field(1.0, ge=0, description="a disk with less free than this is told of")
+    pack_days: float = Field(7.0, ge=0, description="captures not written to for so long are compressed; 0: none is")
     capture_size_mb: int = Field(64, ge=1, le=4096, description="a capture file is ended at about this size")
 
 

@@ -43,6 +43,7 @@ class Archive:
     runs: Mapping[str, Any] = {}  # no machine is watched here
     learned: Mapping[str, Any] = {}
     behind: Mapping[str, float] = {}
+    disk: Mapping[str, object] = {}  # the database tells of its own
     reload_problem: str | None = None
 
     def __init__(self, loaded: LoadedArchive) -> None:

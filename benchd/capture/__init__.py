@@ -5,7 +5,8 @@ the bytes mean.
 """
 
 from benchd.capture.layout import LAYOUT_VERSION, MAX_PAYLOAD
+from benchd.capture.packed import captures_in
 from benchd.capture.reader import Capture, read_capture
 from benchd.capture.writer import CaptureWriter
 
-__all__ = ["LAYOUT_VERSION", "MAX_PAYLOAD", "Capture", "CaptureWriter", "read_capture"]
+__all__ = ["LAYOUT_VERSION", "MAX_PAYLOAD", "Capture", "CaptureWriter", "captures_in", "read_capture"]

@@ -7,7 +7,9 @@ Source: draft-ietf-opsawg-pcapng, sections 3.1 (General Block Structure), 3.5 (O
 from __future__ import annotations
 
 import struct
+import zlib
 from collections.abc import Iterator, Mapping, Sequence
+from gzip import BadGzipFile
 from pathlib import Path
 from typing import BinaryIO
 
@@ -178,6 +180,8 @@ class BlockReader:
             while size < need and (part := self._file.read(READ_BYTES)):
                 parts.append(part)
                 size += len(part)
+        except (EOFError, BadGzipFile, zlib.error) as error:
+            raise Damage(self.offset, f"what was compressed is damaged: {error}") from error
         except OSError as error:
             raise ExternalError(
                 f"capture {self._path}: reading at offset {self.offset} failed: {system_words(error)}; check the disk"

@@ -23,6 +23,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from benchd.capture.layout import MAX_PAYLOAD, event_payload
+from benchd.capture.packed import captures_in, file_of
 from benchd.capture.reader import read_capture
 from benchd.capture.writer import CaptureWriter
 from benchd.errors import BenchError, ExternalError, system_words
@@ -64,7 +65,7 @@ def next_run(captures: Path) -> int:
     try:
         last = int(file.read_text("ascii"))
     except (OSError, ValueError):
-        last = max((run_of_file(path) for path in captures.glob("*/*.pcapng")), default=0)
+        last = max((run_of_file(path) for folder in captures.glob("*") for path in captures_in(folder)), default=0)
     try:
         captures.mkdir(parents=True, exist_ok=True)
         part = file.with_name(f"{RUN_FILE}.part")
@@ -260,7 +261,7 @@ class CaptureKeeper:
             raise ExternalError(f"folder {self.folder} cannot be made: {system_words(error)}") from error
         stamp = f"{datetime.now(UTC):%Y%m%d-%H%M%S}"
         path, n = self.folder / f"{stamp}.pcapng", 1
-        while path.exists():
+        while file_of(path) is not None:
             n += 1
             path = self.folder / f"{stamp}-{n}.pcapng"
         writer = CaptureWriter(

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
-from benchd.capture import layout
+from benchd.capture import layout, letgo
 from benchd.capture.blocks import COMMENT, INTERFACE, PACKET, SECTION, TSRESOL, BlockReader, Damage, Packet, Value
+from benchd.capture.packed import open_capture, plain_name
 from benchd.errors import ExternalError, UsageError, system_words
 from benchd.vocabulary.records import Chunk, LinkInfo, Record
 
@@ -108,12 +109,12 @@ def _event(offset: int, payload: bytes, t_ns: int) -> Record:
 
 
 def read_capture(path: str | os.PathLike[str]) -> Capture:
-    """Open the capture at `path` and read its header.
+    """Open the capture at `path`, compressed or not, and read its header.
 
     A file that breaks off, even inside its header, is read as far as it goes. Raises UsageError (with the
     offset) for a file that is missing or is no capture of ours, ExternalError if the disk fails.
     """
-    where = Path(path)
+    where = plain_name(Path(path))
     with _open(where) as file:
         source = BlockReader(file, where, layout.MAX_BLOCK)
         capture = Capture(where)
@@ -194,8 +195,14 @@ def _about(options: list[tuple[int, Value]], capture: Capture) -> int:
 
 def _open(path: Path) -> BinaryIO:
     try:
-        return open(path, "rb", buffering=65_536)
-    except (FileNotFoundError, IsADirectoryError, NotADirectoryError) as error:
+        return open_capture(path)
+    except FileNotFoundError as error:
+        if (gone := letgo.in_words(path)) is not None:
+            raise UsageError(
+                f"capture {path} {gone}: its codes and lines are gone, the records of boots stay"
+            ) from error
+        raise UsageError(f"capture {path}: {system_words(error)}; name a capture file") from error
+    except (IsADirectoryError, NotADirectoryError) as error:
         raise UsageError(f"capture {path}: {system_words(error)}; name a capture file") from error
     except OSError as error:
         raise ExternalError(f"capture {path} cannot be read: {system_words(error)}; check its permissions") from error

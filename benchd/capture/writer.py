@@ -62,7 +62,7 @@ class CaptureWriter:
         try:
             self._append(header)
             self.sync()
-            _sync_directory(self.path.parent)
+            sync_directory(self.path.parent)
         except BaseException:
             self._drop()
             self.path.unlink(missing_ok=True)  # holds no record yet
@@ -242,7 +242,7 @@ class CaptureWriter:
         self.close()
 
 
-def _sync_directory(path: Path) -> None:
+def sync_directory(path: Path) -> None:
     """Make the new file's name survive a power cut, where the system lets directories be synced."""
     try:
         fd = os.open(path, os.O_RDONLY)

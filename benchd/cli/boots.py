@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchd.capture import letgo
+from benchd.capture.packed import file_of
 from benchd.cli import sharing
 from benchd.cli.bootsundo import add_undo
 from benchd.cli.common import ArchiveOption, ConfigOption, JsonOption, settings_of, store_of
@@ -123,7 +125,8 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
         yield from (clean(line) for line in measured_lines(boot.measured))
     if capture:
         yield ""
-        yield clean(f"capture: {capture}")
+        gone = None if file_of(Path(capture)) else letgo.in_words(Path(capture)) or "is not there any more"
+        yield clean(f"its capture {gone}: codes and lines cannot be shown" if gone else f"capture: {capture}", 1000)
 
 
 def _decided(boot: Boot) -> Iterator[str]:
@@ -258,7 +261,7 @@ def rebuild_boots(
     from benchd.watch.rebuild import captures_under, rebuild
 
     loaded = settings_of(config)
-    paths = files or captures_under(loaded.data)
+    paths = files or captures_under(loaded.data, imported=True)
     if not paths:
         raise UsageError(f"there are no captures in {loaded.data / 'captures'}; name some with --from")
     with store_of(config, write=True) as store:

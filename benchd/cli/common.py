@@ -65,7 +65,7 @@ def archive_store(place: str) -> Store:
 
 
 def store_of(given: Path | None, *, write: bool = False, archive: str | None = None) -> Store:
-    """Open the store of the settings, or an archive; for reading it must exist, and no more than `[bench]` be in order."""
+    """Open the store of the settings, or an archive; for reading it must be there, and only `[bench]` in order."""
     if archive is not None:
         if given is not None:
             raise UsageError("give --config or --archive, not both")

@@ -29,6 +29,7 @@ COMMANDS = {
     "backup": ("backup", "Write settings, store and captures to one file."),
     "restore": ("backup", "Make a bench of a backup, or check one."),
     "archive": ("archive", "Many benches in one archive."),
+    "space": ("space", "Say what takes room, and how long the disk lasts."),
     "service": ("service", "Run benchd as a service of this computer."),
     "setup": ("setup", "Make a settings file: ask, listen, write."),
     "ports": ("ports", "List serial ports and what stands in their way."),

@@ -22,8 +22,8 @@ from benchd.rom.recognise import name_images, told_apart, window_images
 from benchd.vocabulary.measured import Measured
 from benchd.watch.replay import Replay
 
-CAPTURE = b"\x0a\x0d\x0d\x0a"
-"""How a pcapng file begins (its section header's block type)."""
+CAPTURE = (b"\x0a\x0d\x0d\x0a", b"\x1f\x8b")
+"""How a pcapng file begins (its section header's block type), and one that is compressed."""
 LINE_END = re.compile(r"[\r\n]+")
 
 

@@ -122,6 +122,10 @@ class Metrics:
         )
         self.capture_bytes = counter("benchd_capture_bytes", "Bytes written to captures.", "machine")
         self.capture_failing = gauge("benchd_capture_failing", "1 while captures cannot be written.")
+        self.disk_free = gauge("benchd_disk_free_bytes", "Free on the disk of the data folder.")
+        self.disk_below = gauge("benchd_disk_below_reserve", "1 while that is less than bench.reserve_gb.")
+        self.captures_stored = gauge("benchd_captures_stored_bytes", "Size of all captures on the disk.")
+        self.let_go = counter("benchd_captures_let_go", "Captures let go to make room.")
         self.capture_errors = counter("benchd_capture_errors", "Failed writes of captures.")
         self.queue = gauge("benchd_queue_length", "Items waiting in a queue of the daemon.", "queue")
         Info("benchd_build", "Version of this program.", registry=self.registry).info(
@@ -159,6 +163,19 @@ class Metrics:
     def capture_state(self, failing: bool) -> None:
         """Say whether all captures can be written at this moment."""
         self.capture_failing.set(int(failing))
+
+    def disk(self, free: int, below: bool) -> None:
+        """Say how many bytes of the disk are free, and whether that is less than its reserve."""
+        self.disk_free.set(free)
+        self.disk_below.set(int(below))
+
+    def captures_lie(self, stored: int) -> None:
+        """Say how many bytes all captures have on the disk."""
+        self.captures_stored.set(stored)
+
+    def captures_let_go(self, count: int) -> None:
+        """Count captures that were let go to make room."""
+        self.let_go.inc(count)
 
     def capture_failures(self, count: int) -> None:
         """Count writes and syncs of captures that failed."""

@@ -29,6 +29,8 @@ _BOOT_FIELDS = {
 """Field of the model: column of the table. What people decided about a boot is in a table of its own, see `marks`."""
 IMPORTED = "imported/"
 """Where captures from other benches lie in the data folder: a boot is an imported one by where its capture lies."""
+IMPORTED_SAME = f"{IMPORTED}same/"
+"""Those of machines of this bench."""
 IMPORTED_OTHER = f"{IMPORTED}other/"
 """Those of machines that are not on this bench: no limit is learned from them, whatever they are called."""
 

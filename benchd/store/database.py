@@ -254,8 +254,21 @@ class Database:
                 connection.execute(sa.text(f"SET LOCAL statement_timeout = '{UPGRADE_S:.0f}s'"))
                 connection.execute(sa.text(f"SET LOCAL lock_timeout = '{UPGRADE_S:.0f}s'"))
                 connection.execute(sa.text("SELECT pg_advisory_xact_lock(:n)"), {"n": UPGRADE_LOCK})
-            if self._version(connection) != VERSIONS[-1]:  # somebody else may have been faster
-                upgrade(connection, VERSIONS[-1])
+            if (version := self._version(connection)) != VERSIONS[-1]:  # somebody else may have been faster
+                mend(connection, version)
+                try:
+                    upgrade(connection, VERSIONS[-1])
+                except DBAPIError as error:
+                    text = str(error.orig).strip().splitlines()[0]
+                    if not any(
+                        words in text for words in ("duplicate column", "already exists", "no such", "not exist")
+                    ):
+                        raise
+                    raise ExternalError(
+                        f"store {self.where} says that it has schema {version}, and is not as that is ({text}): an "
+                        "upgrade was broken off, or it was changed by hand. Nothing was changed now: "
+                        "put back a backup, or move it away and let `benchd boots rebuild` make one from the captures"
+                    ) from error
 
     def _version(self, connection: sa.Connection) -> str | None:
         """The schema version, None for an empty database. Raises UsageError for what is not ours."""
@@ -356,6 +369,19 @@ _POSTGRESQL_OUTSIDE = {
     "ReadOnlySqlTransaction",
     "TooManyConnections",
 }
+
+
+def mend(connection: sa.Connection, version: str | None) -> None:
+    """Bring a store to what it says that it is, where it is one of the first of schema 0005.
+
+    For some minutes that number meant what is 0006 now, without what 0005 is: such a store lacks that alone.
+    """
+    if version != "0005":
+        return
+    there = {column["name"] for column in sa.inspect(connection).get_columns("boot")}
+    if "off_s" in there and "measured" not in there:
+        connection.execute(sa.text("ALTER TABLE boot ADD COLUMN measured JSON"))
+        connection.execute(sa.text(f"UPDATE {VERSION_TABLE} SET version_num = '0006'"))
 
 
 def upgrade(connection: sa.Connection, version: str) -> None:

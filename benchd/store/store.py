@@ -10,13 +10,14 @@ from benchd.store.boots import Boots
 from benchd.store.copying import copy_store, copy_to_file, row_counts
 from benchd.store.database import Database, backup_sqlite
 from benchd.store.feed import Feed
+from benchd.store.holding import Holding
 from benchd.store.log import Log
 from benchd.store.models import Models
 from benchd.store.results import Results
 from benchd.store.studies import Studies
 
 
-class Store(Boots, Studies, Results, Log, Feed, Models):
+class Store(Boots, Studies, Results, Holding, Log, Feed, Models):
     """Boots and studies in one database. May be used from several threads, and by several processes at once."""
 
     def __init__(self, database: Database, data: Path | None = None) -> None:

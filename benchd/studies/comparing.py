@@ -12,6 +12,8 @@ from typing import Annotated
 
 from pydantic import Field
 
+from benchd.capture import letgo
+from benchd.capture.packed import file_of
 from benchd.errors import BenchError, UsageError
 from benchd.inference.answers import Comparison
 from benchd.inference.bootlog import MAX_EVENTS, BootGroup, BootLog, Event, evenly, stage_marks
@@ -199,16 +201,20 @@ def read_events(wanted: Mapping[Path, Iterable[str]]) -> tuple[dict[str, list[Ev
 def events_of(store: Store, boots: Sequence[Boot]) -> tuple[dict[str, list[Event]], list[str]]:
     """Codes and lines of stored boots from their captures; stages stand in for a boot without capture."""
     by_path: dict[Path, list[str]] = defaultdict(list)
-    missing = 0
+    missing = let_go = 0
     for boot in boots:
         known = store.capture_of(boot.id)
-        if known is not None and Path(known).is_file():
+        if known is not None and file_of(Path(known)) is not None:
             by_path[Path(known)].append(boot.id)
         else:
             missing += 1
+            let_go += known is not None and letgo.let_go(Path(known)) is not None
     found, problems = read_events(by_path) if not missing else ({}, [])
     if missing:
-        problems.append(f"{missing} captures are not there any more: stages are compared instead of codes and lines")
+        let = f" ({let_go} were let go to make room)" if let_go else ""
+        problems.append(
+            f"{missing} captures are not there any more{let}: stages are compared instead of codes and lines"
+        )
     if missing or not found:
         found = stage_events(boots)
     return found, problems

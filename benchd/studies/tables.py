@@ -6,6 +6,7 @@ from itertools import islice
 from pathlib import Path
 
 from benchd.capture import read_capture
+from benchd.capture.packed import file_of
 from benchd.errors import BenchError
 from benchd.rules import RuleTable, load_text
 from benchd.rules.files import load_table, text_beside
@@ -20,7 +21,7 @@ HEAD_RECORDS = 20
 def table_text(store: Store, boot: Boot) -> str | None:
     """The text of the table beside the boot's capture, or that it carries; None without a capture that tells."""
     path = store.capture_of(boot.id)
-    if path is None or not Path(path).is_file():
+    if path is None or file_of(Path(path)) is None:
         return None
     try:
         if (text := text_beside(Path(path))) is not None:

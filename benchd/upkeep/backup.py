@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from benchd import __version__
+from benchd.capture.packed import packed_name
 from benchd.errors import BenchError, ExternalError, UsageError
 from benchd.rom.loading import load_map
 from benchd.rules.files import find_table, shipped_dir
@@ -138,10 +139,13 @@ class _Packer:
         self.done.left_out += [f"{path}: may hold a secret" for path in secret_files(loaded)]
 
     def _data(self, loaded: LoadedSettings, path: Path) -> None:
-        try:
-            self._file(f"{DATA}/{path.relative_to(loaded.data).as_posix()}", path)
-        except FileNotFoundError:  # it was let go meanwhile
-            self.done.left_out.append(f"{path}: was taken away meanwhile")
+        for one in (path, packed_name(path)):  # it may have been compressed meanwhile
+            try:
+                self._file(f"{DATA}/{one.relative_to(loaded.data).as_posix()}", one)
+                return
+            except FileNotFoundError:
+                continue
+        self.done.left_out.append(f"{path}: was taken away meanwhile")
 
     def _file(self, name: str, path: Path) -> None:
         """Add a file as long as it is now: captures grow while they are copied."""

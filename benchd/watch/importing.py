@@ -8,22 +8,19 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from benchd.capture import Capture, CaptureWriter, read_capture
+from benchd.capture import Capture, CaptureWriter, captures_in, read_capture
 from benchd.capture.keeper import folder_name
+from benchd.capture.packed import file_of, open_capture
 from benchd.errors import BenchError, ExternalError, UsageError, system_words
-from benchd.files import read_bytes
-from benchd.rules.files import beside
 from benchd.store import Hand, Result, Store
-from benchd.store.boots import IMPORTED, IMPORTED_OTHER
+from benchd.store.boots import IMPORTED_OTHER, IMPORTED_SAME
 from benchd.vocabulary.models import Boot
 from benchd.watch.archive import MOST_BYTES, About
 from benchd.watch.cutting import Names
-from benchd.watch.index import SUFFIX
+from benchd.watch.discard import take_away
 from benchd.watch.rebuild import as_ended
 from benchd.watch.replay import Replay
 
-SAME = "same"
-"""Folder of captures that are of a machine of this bench: its boots count as its own."""
 SOURCE = "(imported)"
 """What the note of a result begins with that came along."""
 
@@ -68,6 +65,8 @@ class Importer:
             (out.new if new else out.known).append(boot)
             if about is not None and (new or self._store.boot(boot.id).imported):
                 self._add_results(boot, about)
+        if not self._store.boots_of_capture(str(kept)):  # all were here already, from another file
+            take_away(kept)
 
     def remove(self, boot_id: str) -> Boot:
         """Take an imported boot out again, with the results that came along; its capture too, once none is left of it.
@@ -83,8 +82,7 @@ class Importer:
                 self._store.take_back(result.id, self._hand)
         self._store.replace_boots({boot.id: None})
         if path is not None and not self._store.boots_of_capture(path):
-            for file in (Path(path), Path(path + SUFFIX), beside(Path(path))):
-                file.unlink(missing_ok=True)
+            take_away(Path(path))
         return boot
 
     def _refuse_clash(self, machine: str, same: bool, about: About | None) -> None:
@@ -104,7 +102,7 @@ class Importer:
 
     def _abouts(self, machine: str) -> list[About]:
         out = []
-        for path in (self._data / IMPORTED_OTHER / folder_name(machine)).glob("*.pcapng"):
+        for path in captures_in(self._data / IMPORTED_OTHER / folder_name(machine)):
             try:
                 about = About.of(read_capture(path))
             except BenchError:
@@ -115,10 +113,10 @@ class Importer:
 
     def _keep(self, capture: Capture, machine: str, same: bool) -> Path:
         """Copy a capture into the data folder, under the name that its machine has here."""
-        digest = hashlib.sha256(read_bytes(capture.path, MOST_BYTES)).hexdigest()[:16]
-        folder = self._data / (IMPORTED + SAME if same else IMPORTED_OTHER) / folder_name(machine)
+        digest = _digest(capture.path)[:16]
+        folder = self._data / (IMPORTED_SAME if same else IMPORTED_OTHER) / folder_name(machine)
         path = folder / f"{digest}.pcapng"
-        if path.exists():
+        if file_of(path) is not None:
             return path
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -152,6 +150,19 @@ class Importer:
         there = {(one.check, one.entered) for one in stored}
         wanted = [_result(boot.id, one) for one in about.results]
         self._store.add_results([one for one in wanted if one is not None and (one.check, one.entered) not in there])
+
+
+def _digest(path: Path) -> str:
+    """The SHA-256 of a capture, compressed or not. Raises UsageError for one that is too large."""
+    digest, size = hashlib.sha256(), 0
+    with open_capture(path) as file:
+        while data := file.read(1 << 20):
+            digest.update(data)
+            if (size := size + len(data)) > MOST_BYTES:
+                raise UsageError(
+                    f"{path}: a capture of more than {MOST_BYTES:,} bytes; that is the most that is imported"
+                )
+    return digest.hexdigest()
 
 
 def _result(boot_id: str, value: dict[str, object]) -> Result | None:

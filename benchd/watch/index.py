@@ -122,11 +122,16 @@ def key_of(capture: Capture, table: str) -> str:
 # ---------------------------------------------------------------- the file
 
 
+def index_path(capture: Path) -> Path:
+    """Return where the index of a capture lies."""
+    return capture.with_name(capture.name + SUFFIX)
+
+
 class IndexFile:
     """The index of one capture. Where it cannot be written it is kept in memory."""
 
     def __init__(self, capture: Path, key: str, fresh: bytes) -> None:
-        self.path = capture.with_name(capture.name + SUFFIX)
+        self.path = index_path(capture)
         self._fresh = fresh
         self._head = json.dumps({"benchd-index": 1, "key": key}).encode() + b"\n"
         self._unwritten: list[bytes] = []

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from benchd.capture import Capture, read_capture
+from benchd.capture import Capture, captures_in, read_capture
 from benchd.errors import BenchError, UsageError
 from benchd.store import Store
+from benchd.store.boots import IMPORTED, IMPORTED_OTHER, IMPORTED_SAME
 from benchd.vocabulary.events import BootChanged, BootOver, BootSettled, BootStarted
 from benchd.vocabulary.models import Boot
+from benchd.watch.archive import About
 from benchd.watch.replay import Replay, in_order, run_of
 
 
@@ -28,9 +30,15 @@ class Rebuilt:
     before: int = 0
 
 
-def captures_under(folder: Path) -> list[Path]:
-    """Return all captures of a data folder."""
-    return sorted((folder / "captures").glob("*/*.pcapng"))
+def captures_under(folder: Path, imported: bool = False) -> list[Path]:
+    """Return this bench's own captures in a data folder, with `imported` those from other benches too."""
+    folders = [*(folder / "captures").glob("*"), *((folder / IMPORTED).glob("*/*") if imported else ())]
+    return [path for one in sorted(folders) for path in captures_in(one)]
+
+
+def is_imported(path: Path) -> bool:
+    """Whether a capture lies where captures from other benches do."""
+    return path.parts[-4:-2] in (tuple(IMPORTED_OTHER.split("/"))[:2], tuple(IMPORTED_SAME.split("/"))[:2])
 
 
 def rebuild(
@@ -49,17 +57,19 @@ def rebuild(
     another trial by hand stays so. Raises ExternalError where the store fails; files that cannot be read are told in
     the answer.
     """
-    out = Rebuilt(0, 0, [])
-    runs = runs_of(paths, out.problems)
+    out, paths = Rebuilt(0, 0, []), list(paths)
+    runs = runs_of([path for path in paths if not is_imported(path)], out.problems)
     newest = {run[0].machine: run for run in runs}
+    for path in paths:  # each for itself: on no other bench did they go on from one of another file
+        runs += runs_of([path], out.problems) if is_imported(path) else []
     for run in runs:
         files, before = [capture.path for capture in run], out.stored
         try:
-            for boot, capture in boots_of(files, base, out.problems):
+            for boot, capture in _meant(run, boots_of(files, base, out.problems)):
                 if since is not None and datetime.fromisoformat(boot.started) < since:
                     continue
                 out.found += 1
-                out.stored += _put(store, boot, capture, everything, under_way=newest[run[0].machine] is run)
+                out.stored += _put(store, boot, capture, everything, under_way=newest.get(run[0].machine) is run)
         except UsageError as error:  # its table is gone, or is wrong
             out.problems.append(f"{files[0].parent}: {error}")
         told(f"{run[0].machine}: {len(files)} files from {files[0].name} on, {out.stored - before} boots stored")
@@ -98,6 +108,17 @@ def boots_in(replay: Replay, problems: list[str]) -> list[tuple[Boot, Path]]:
             boots[event.boot.id] = event.boot
     problems += replay.problems
     return [(boot, began[boot_id]) for boot_id, boot in boots.items()]
+
+
+def _meant(run: list[Capture], found: list[tuple[Boot, Path]]) -> list[tuple[Boot, Path]]:
+    """Leave out boots that a capture which was cut out holds only because the one it is of needs them.
+
+    It names that by the id that it had where it was cut out, where the machine may have had another name.
+    """
+    about = About.of(run[0]) if len(run) == 1 else None
+    if about is None:
+        return found
+    return [one for one in found if any(its.endswith(one[0].id.removeprefix(one[0].machine)) for its in about.boots)]
 
 
 def as_ended(boot: Boot) -> Boot:

@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from benchd.capture import Capture, read_capture
+from benchd.capture import Capture, captures_in, read_capture
+from benchd.capture.packed import file_of
 from benchd.errors import BenchError, UsageError
 from benchd.live_state import STUCK
 from benchd.store import Store
@@ -90,13 +91,15 @@ class Recovery:
         runs: dict[str, list[Capture]] = {}
         touched: dict[str, tuple[int, int]] = {}
         """By run: its number (0 in captures of before 0.2), and when it was written last."""
-        for path in self.folder.glob("*.pcapng"):
+        for path in captures_in(self.folder):
             try:
                 capture = read_capture(path)
                 if not capture.version:
                     raise UsageError(f"{path}: {capture.problem}")
                 key = run_key(Anchor(capture.wall_ns, capture.mono_ns))
-                touched[key] = max(touched.get(key, (0, 0)), (capture.run or 0, path.stat().st_mtime_ns))
+                touched[key] = max(
+                    touched.get(key, (0, 0)), (capture.run or 0, (file_of(path) or path).stat().st_mtime_ns)
+                )
             except (BenchError, OSError) as error:
                 log.warning("%s", error)
                 continue

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from benchd.capture import Capture, read_capture
+from benchd.capture import Capture, captures_in, read_capture
 from benchd.errors import BenchError, UsageError
 from benchd.vocabulary.events import BootChanged, BootOver, BootSettled, BootStarted, CodeSeen, Event, LineSeen
 from benchd.vocabulary.models import Boot
@@ -182,7 +182,7 @@ class TraceReader:
 def neighbour(capture: Capture, step: int) -> Capture | None:
     """Return the file of the same run just before (-1) or after (1) a capture in its folder, if there is one."""
     found = []
-    for path in capture.path.parent.glob("*.pcapng"):
+    for path in captures_in(capture.path.parent):
         try:
             other = read_capture(path)
         except BenchError:

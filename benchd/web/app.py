@@ -83,6 +83,7 @@ def make_app(
                 }
                 for name, run in daemon.runs.items()
             },
+            "disk": daemon.disk,
             "rules_problem": daemon.reload_problem,
         } | ({} if archive is None else {"archive": archive.how_far()})
 

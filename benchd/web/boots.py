@@ -12,10 +12,11 @@ from fastapi.responses import FileResponse, Response
 from pydantic import TypeAdapter
 
 from benchd.boots.deadlines import stage_limit
+from benchd.capture.packed import file_of
 from benchd.errors import UsageError
 from benchd.rules import RuleTable
 from benchd.vocabulary.models import Boot, Outcome
-from benchd.web.record import Reading, Records, done
+from benchd.web.record import Reading, Records, done, gone_words
 from benchd.web.responses import BootPage, BootRecord, MachineTable, Usual
 
 if TYPE_CHECKING:
@@ -65,7 +66,8 @@ def boot_routes(daemon: ServedBench, records: Records, away: str = "") -> APIRou
             ladder=[stage.name for stage in table.stage] if table else [stage.name for stage in found.stages],
             usual=usual_times(daemon, found.machine, found.table, table),
             meanings=meanings(table) if table else {},
-            capture=path.name if path else None,
+            capture=path.name if path and file_of(path) else None,
+            gone=None if path and file_of(path) else gone_words(path),
             closed_reason=daemon.store.closed_reason(found.id),
             before=before,
             after=after,
@@ -88,11 +90,12 @@ def boot_routes(daemon: ServedBench, records: Records, away: str = "") -> APIRou
 
     @routes.get("/boots/{boot_id}/capture", response_class=FileResponse)
     def capture(boot_id: str) -> FileResponse:
-        """Return the capture file that holds the boot (pcapng)."""
+        """Return the capture file that holds the boot (pcapng; compressed, `.pcapng.gz`, where it lies so)."""
         path = capture_path(daemon, find_boot(daemon, boot_id).id)
-        if path is None:
-            raise HTTPException(404, "the capture of this boot is not there any more")
-        return FileResponse(path, media_type="application/octet-stream", filename=path.name)
+        file = None if path is None else file_of(path)
+        if file is None:
+            raise HTTPException(404, f"of this boot: {gone_words(path)}")
+        return FileResponse(file, media_type="application/octet-stream", filename=file.name)
 
     @routes.get("/machines/{machine}/table")
     def table(machine: str) -> MachineTable:
@@ -127,12 +130,12 @@ def _with_images(daemon: ServedBench, boot: Boot) -> Boot:
 
 
 def capture_path(daemon: ServedBench, boot_id: str) -> Path | None:
-    """Return the boot's capture file, if it is known, still there and inside the data folder."""
+    """Return the boot's capture, if it is known and inside the data folder; whether it is there, `file_of` says."""
     known = daemon.store.capture_of(boot_id)
     if known is None:
         return None
     path = Path(known).resolve()
-    return path if path.is_file() and path.is_relative_to(daemon.loaded.data) else None
+    return path if path.is_relative_to(daemon.loaded.data) else None
 
 
 def record_of(daemon: ServedBench, records: Records, boot: Boot) -> BootRecord:

@@ -15,6 +15,8 @@ from pathlib import Path
 
 from fastapi import HTTPException, Request
 
+from benchd.capture import letgo
+from benchd.capture.packed import file_of
 from benchd.errors import BenchError
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen
 from benchd.watch.trace import TraceReader
@@ -79,8 +81,8 @@ class Records:
         with self._lock:
             if (kept := self._kept.get(boot)) is not None:
                 self._kept.move_to_end(boot)
-            elif capture is None or not capture.is_file():
-                kept = BootRecord(boot=boot, problem="its capture is not there any more")
+            elif capture is None or file_of(capture) is None:
+                kept = BootRecord(boot=boot, problem=gone_words(capture))
             if kept is not None:
                 return done(kept)
             assert capture is not None
@@ -138,6 +140,12 @@ class Records:
                     self._kept.popitem(last=False)
         if not reading.future.done():
             reading.future.set_result(record)
+
+
+def gone_words(capture: Path | None) -> str:
+    """Say what became of a capture that is not there."""
+    gone = None if capture is None else letgo.in_words(capture)
+    return f"its capture {gone or 'is not there any more'}"
 
 
 def gather(boot: str, events: Iterable[Event]) -> BootRecord:

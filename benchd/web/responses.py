@@ -68,13 +68,14 @@ class BootRecord(Model):
 
 
 class BootPage(Model):
-    """One boot with what the page shows around it. `capture` is the file's name, None where it is gone."""
+    """One boot with what the page shows around it. `capture` is its file's name, None where it is `gone`: how."""
 
     boot: Boot
     ladder: list[str]
     usual: list[Usual]
     meanings: dict[str, str]
     capture: str | None
+    gone: str | None = None
     closed_reason: str | None
     before: str | None
     after: str | None

@@ -55,8 +55,8 @@ MAY_KNOW = {
     },
     "upkeep": {
         "benchd.tomlfile",
-        *(f"benchd.{room}" for room in ("files", "rules", "rom", "settings", "store")),
-        *(f"benchd.watch.{part}" for part in ("folder", "progress")),
+        *(f"benchd.{room}" for room in ("capture", "clock", "files", "rules", "rom", "settings", "store", "worker")),
+        *(f"benchd.watch.{part}" for part in ("discard", "folder", "progress", "replay")),
     },
     "studies": {
         *ONE_KIND,

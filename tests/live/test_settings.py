@@ -24,6 +24,10 @@ EVERYTHING = """
 name = "bench1"
 data = "d"
 store = "postgresql://user@host/benchd"
+keep_days = 400
+keep_gb = 20.5
+reserve_gb = 2
+pack_days = 14
 capture_size_mb = 16
 [http]
 listen = "0.0.0.0:9000"

@@ -104,7 +104,7 @@ function actions(page, path) {
     page.before ? el("a", { class: "plain", href: `/boot/${encodeURIComponent(page.before)}`, rel: "prev" }, "◀ boot before") : null,
     page.after ? el("a", { class: "plain", href: `/boot/${encodeURIComponent(page.after)}`, rel: "next" }, "boot after ▶") : null,
     page.before ? el("a", { class: "plain", href: `/compare?of=${encodeURIComponent(page.before)}&of=${encodeURIComponent(boot.id)}` }, "Compare with the one before") : null,
-    page.capture ? el("a", { class: "plain", href: `${path}/capture`, download: page.capture }, "Download capture") : el("span", { class: "soft" }, archived() ? "its capture is on its bench" : "its capture is gone"),
+    page.capture ? el("a", { class: "plain", href: `${path}/capture`, download: "" }, "Download capture") : el("span", { class: "soft" }, archived() ? "its capture is on its bench" : page.gone || "its capture is gone"),
     copy, field);
 }
 
