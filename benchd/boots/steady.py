@@ -21,8 +21,9 @@ from benchd.vocabulary.times import NS
 
 NEVER = 1 << 62
 
-Way = tuple[str, bool, str]
-"""Of a code that changes nothing: how it is shown, whether the table knows it, and what is kept as the last code."""
+Way = tuple[str, bool, str, tuple[int, ...]]
+"""Of a code that changes nothing: how it is shown, whether the table knows it, what is kept as the last code, and the
+stall rules whose `after` it is."""
 
 
 class Steady:
@@ -78,7 +79,8 @@ class Steady:
     # ------------------------------------------------------------------ codes
 
     def _run_codes(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
-        if not boot.codes or self._follows(boot, by_text=False):
+        after = self._after(boot)
+        if not boot.codes or after is None:
             return start
         machine, ways, now_ns, place, way = self.machine, self._ways, self.now_ns, start, None
         name, by, started_ns, tell = machine.machine, boot.id, boot.start_ns, machine.out.append
@@ -88,7 +90,7 @@ class Steady:
                 break
             value, port = one.value, one.port
             found = ways.get((value, port, one.wide)) or self._way(boot, one)
-            if found is None:
+            if found is None or found[3] != after:
                 break
             way, now_ns = found, one.t_ns
             recent(value)
@@ -98,12 +100,21 @@ class Steady:
                 t = (now_ns - started_ns) / NS if now_ns > started_ns else 0.0
                 tell(CodeSeen(name, now_ns, one.u_ns, one.link, by, t, way[0], port, way[1]))
         if way is not None:
+            boot.after = [(index, now_ns) for index in after] or boot.after
             self.now_ns, boot.last_code, boot.again_ns = now_ns, way[2], None
             boot.codes += place - start
             machine.since_start += place - start
-            if now_ns > boot.last_ns:
-                boot.last_ns = now_ns
+            boot.last_ns = max(boot.last_ns, now_ns)
         return place
+
+    def _after(self, boot: BootState) -> tuple[int, ...] | None:
+        """Return the stall rules whose `after` was the last code; None where the last text was that of one as well.
+
+        Where they are the same again, and none goes by text, another such code only puts their silence off.
+        """
+        if not self._follows(boot, by_text=False):
+            return ()
+        return None if self._follows(boot, by_text=True) else tuple(index for index, _ in boot.after)
 
     def _follows(self, boot: BootState, by_text: bool) -> bool:
         """Whether what came last by code (or by text) was a stall rule's `after`: the next such one ends that."""
@@ -118,13 +129,14 @@ class Steady:
         if (value == 0xFF and not wide) or not self._matcher.listens(port):
             return None
         known, hits = self._matcher.code_told(value, port, wide)
-        if not all(hit.role == "stage" and boot.has(hit.index) for hit in hits):
+        if not all(hit.role == "stall" or (hit.role == "stage" and boot.has(hit.index)) for hit in hits):
             return None
         table = self.machine.table
         if says_strange(table, boot, value, known) or any(may_close(value, rule) for rule in table.loop):
             return None
         boot.values.add(value & 0xFF)
-        way = self._ways[value, port, wide] = f"{value:04X}" if wide else shown(value), known, shown(value)
+        after = tuple(hit.index for hit in hits if hit.role == "stall")
+        way = self._ways[value, port, wide] = f"{value:04X}" if wide else shown(value), known, shown(value), after
         return way
 
     # ------------------------------------------------------------------ lines
