@@ -20,11 +20,10 @@ from benchd.vocabulary.observations import Code, Observation, Text
 from benchd.vocabulary.times import NS
 
 NEVER = 1 << 62
-FEW = 3
-"""So many observations are looked through together."""
 
-Way = tuple[str, bool, str]
-"""Of a code that changes nothing: how it is shown, whether the table knows it, and what is kept as the last code."""
+Way = tuple[str, bool, str, tuple[int, ...]]
+"""Of a code that changes nothing: how it is shown, whether the table knows it, what is kept as the last code, and the
+stall rules whose `after` it is."""
 
 
 class Steady:
@@ -38,7 +37,7 @@ class Steady:
         self._boot: BootState | None = None
         self._entered, self._slow_ns = 0, NEVER
         self._seen: Sequence[Observation] | None = None
-        self._may_fire: Set[int] | None = None
+        self._may_fire: Set[int] = frozenset()
 
     def __reduce__(self) -> tuple[object, ...]:
         """A state needs nothing of what was looked up."""
@@ -58,6 +57,8 @@ class Steady:
             self._look(boot)
         most_ns, place, count = clear_ns if clear_ns < self._slow_ns else self._slow_ns, start, len(seen)
         self.now_ns = now_ns
+        if not start:
+            self._seen = None
         while place < count:
             before = place
             if isinstance(seen[place], Text):
@@ -78,7 +79,8 @@ class Steady:
     # ------------------------------------------------------------------ codes
 
     def _run_codes(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
-        if not boot.codes or (boot.after and self._follows(boot, by_text=False)):
+        after = self._after(boot)
+        if not boot.codes or after is None:
             return start
         machine, ways, now_ns, place, way = self.machine, self._ways, self.now_ns, start, None
         name, by, started_ns, tell = machine.machine, boot.id, boot.start_ns, machine.out.append
@@ -88,7 +90,7 @@ class Steady:
                 break
             value, port = one.value, one.port
             found = ways.get((value, port, one.wide)) or self._way(boot, one)
-            if found is None:
+            if found is None or found[3] != after:
                 break
             way, now_ns = found, one.t_ns
             recent(value)
@@ -98,15 +100,26 @@ class Steady:
                 t = (now_ns - started_ns) / NS if now_ns > started_ns else 0.0
                 tell(CodeSeen(name, now_ns, one.u_ns, one.link, by, t, way[0], port, way[1]))
         if way is not None:
+            boot.after = [(index, now_ns) for index in after] or boot.after
             self.now_ns, boot.last_code, boot.again_ns = now_ns, way[2], None
             boot.codes += place - start
             machine.since_start += place - start
-            if now_ns > boot.last_ns:
-                boot.last_ns = now_ns
+            boot.last_ns = max(boot.last_ns, now_ns)
         return place
+
+    def _after(self, boot: BootState) -> tuple[int, ...] | None:
+        """Return the stall rules whose `after` was the last code; None where the last text was that of one as well.
+
+        Where they are the same again, and none goes by text, another such code only puts their silence off.
+        """
+        if not self._follows(boot, by_text=False):
+            return ()
+        return None if self._follows(boot, by_text=True) else tuple(index for index, _ in boot.after)
 
     def _follows(self, boot: BootState, by_text: bool) -> bool:
         """Whether what came last by code (or by text) was a stall rule's `after`: the next such one ends that."""
+        if not boot.after:
+            return False
         rules = self.machine.table.stall
         return any((rules[index].after.text is not None) == by_text for index, _ in boot.after)  # type: ignore[union-attr]
 
@@ -116,51 +129,64 @@ class Steady:
         if (value == 0xFF and not wide) or not self._matcher.listens(port):
             return None
         known, hits = self._matcher.code_told(value, port, wide)
-        if not all(hit.role == "stage" and boot.has(hit.index) for hit in hits):
+        if not all(hit.role == "stall" or (hit.role == "stage" and boot.has(hit.index)) for hit in hits):
             return None
         table = self.machine.table
         if says_strange(table, boot, value, known) or any(may_close(value, rule) for rule in table.loop):
             return None
         boot.values.add(value & 0xFF)
-        way = self._ways[value, port, wide] = f"{value:04X}" if wide else shown(value), known, shown(value)
+        after = tuple(hit.index for hit in hits if hit.role == "stall")
+        way = self._ways[value, port, wide] = f"{value:04X}" if wide else shown(value), known, shown(value), after
         return way
 
     # ------------------------------------------------------------------ lines
 
-    def look_ahead(self, seen: Sequence[Observation]) -> None:
-        """Look many observations through, which are to be judged now, for lines that a rule may go by."""
-        lines = [one.text if isinstance(one, Text) else "" for one in seen]
-        self._seen, self._may_fire = seen, self._matcher.may_fire(lines)
+    def _look_through(self, seen: Sequence[Observation]) -> None:
+        """Look all that is to be judged now through for lines that a rule may go by."""
+        self._seen = seen
+        self._may_fire = self._matcher.may_fire([one.text if isinstance(one, Text) else "" for one in seen])
 
     def _run_lines(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
-        if not boot.lines or (boot.after and self._follows(boot, by_text=True)):
+        if not boot.lines or self._follows(boot, by_text=True):
             return start
-        machine, place, now_ns, name, by = self.machine, start, self.now_ns, self.machine.machine, boot.id
-        lines, surely_new, tell, started_ns = self._lines.now, boot.said.surely_new, machine.out.append, boot.start_ns
-        may_fire = self._may_fire if seen is self._seen else None
-        last_ns, spare = boot.last_ns, WRONG_LINES - boot.texts - 1
+        if seen is not self._seen:
+            self._look_through(seen)
+        machine, place, now_ns, may_fire = self.machine, start, self.now_ns, self._may_fire
+        lines, surely_new, last_ns, spare = (
+            self._lines.now,
+            boot.said.surely_new,
+            boot.last_ns,
+            WRONG_LINES - boot.texts - 1,
+        )
         for one in islice(seen, start, None):
             if not isinstance(one, Text) or one.report is not None or not now_ns <= one.at_ns < most_ns:
                 break
             link, text, number = one.link, one.text, one.line
-            if place in may_fire if may_fire is not None else self._matcher.text(text):
-                break
             before = lines.get(link)
-            if place - start == spare or (before is not None and before[0] == number) or not surely_new(text):
+            if place in may_fire or place - start == spare or (before is not None and before[0] == number):
+                break
+            if not surely_new(text):
                 break
             lines[link] = number, text, None
             now_ns = one.at_ns
-            life_ns = one.last_ns
-            if last_ns < life_ns:
-                last_ns = life_ns if life_ns < now_ns else now_ns
+            last_ns = max(last_ns, min(one.last_ns, now_ns))
             place += 1
-            if shows:
-                t_ns = one.t_ns
-                t = (t_ns - started_ns) / NS if t_ns > started_ns else 0.0
-                tell(LineSeen(name, t_ns, one.u_ns, link, by, t, number, text, one.partial, False))
         if place > start:
             self.now_ns, boot.again_ns, boot.last_ns = now_ns, None, last_ns
             machine.since_start += place - start
             boot.lines += place - start
             boot.texts += place - start
+            if shows:
+                self._show(boot, seen[start:place])
         return place
+
+    def _show(self, boot: BootState, seen: Sequence[Observation]) -> None:
+        name, by, started_ns = self.machine.machine, boot.id, boot.start_ns
+        self.machine.out += [
+            LineSeen(
+                name, one.t_ns, one.u_ns, one.link, by, max(0, one.t_ns - started_ns) / NS, one.line, one.text,
+                one.partial, False,
+            )
+            for one in seen
+            if isinstance(one, Text)
+        ]  # fmt: skip

@@ -10,7 +10,7 @@ from benchd.boots.effects import apply, tell_loops, tell_slow
 from benchd.boots.lines import Lines
 from benchd.boots.machine import CLOSED, TOUCHED, BootMachine, Trigger
 from benchd.boots.state import BootState, shown
-from benchd.boots.steady import FEW, Steady
+from benchd.boots.steady import Steady
 from benchd.boots.strange import judge_code, judge_lines, tell_floating, tell_misfit
 from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import CodeSeen, Event, LineSeen
@@ -100,8 +100,6 @@ class BootTracker:
     def feed_all(self, seen: Sequence[Observation], t_ns: int) -> list[Event]:
         """Judge observations one after the other, then the silence up to `t_ns`."""
         place, count, steady = 0, len(seen), self._steady
-        if count >= FEW:
-            steady.look_ahead(seen)
         while place < count:
             if self._clear_ns == PAST:
                 self._advance(max(seen[place].at_ns, self._now))

@@ -112,8 +112,12 @@ CODES = (
     + """
 [[stall]]
 name = "at-30"
-after = { code = "30" }
+after = { code = "30-32" }
 quiet = "1s"
+[[stall]]
+name = "at-32"
+after = { code = "32-33" }
+quiet = "2s"
 [[stage]]
 name = "port"
 enter = [{ code = "31", port = "300" }]
@@ -125,7 +129,7 @@ LEAVES_OUT = CODES.replace("[boot]", '[boot]\nignore = [{ code = "41" }, { text 
 
 def climbing(rng: random.Random) -> list[Observation]:
     """Codes as a card sends them, most of them again and again, one at a time and in reads; few lines between."""
-    steady = rng.choices((0x20, 0x21, 0x22, 0x10, 0x99, 0x9A, 0x41), k=rng.randint(1, 4))
+    steady = rng.choices((0x20, 0x21, 0x22, 0x10, 0x99, 0x9A, 0x41, 0x30, 0x30, 0x32, 0x33), k=rng.randint(1, 4))
     others = (1, 5, 0x20, 0x21, 0x30, 0x31, 0x40, 0x66, 0xAA, 0xFF, *range(0x80, 0xA0))
     t_ns, out = NS, [Code("post", NS, 1000, 1)]
     share = rng.choice((0.02, 0.1, 0.6))
