@@ -92,7 +92,7 @@ def test_a_flood_is_bounded_counted_and_left_quickly(tmp_path: Path, flooder: Fl
 def test_what_was_not_judged_is_judged_at_the_next_start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Stopped at once with all still waiting: the store has in the end what a replay of the capture gives."""
     monkeypatch.setattr(judging, "DRAIN_NS", 0)
-    monkeypatch.setattr(judging.Judging, "_turn", lambda self, run: True)
+    monkeypatch.setattr(judging.Judging, "_turn", lambda self, run, until_ns: True)
     flooder = Flooder(bytes([1, 2, 3, 4, 0xFF, 0xFF]) * 200, once=True)
     (tmp_path / "t.toml").write_text(TABLE)
     (tmp_path / "bench.toml").write_text(
