@@ -116,6 +116,7 @@ def _stays() -> None:
     """
     if os.environ.get(NO_PLUGINS) == "__all__":
         del os.environ[NO_PLUGINS]  # what alerts call is not to inherit it
+    gc.collect()  # what is garbage by now would be kept for ever
     gc.freeze()
     gc.set_threshold(*USUAL_GARBAGE)
 
