@@ -97,8 +97,11 @@ class Club:
         return done.stdout + done.stderr if done.returncode else ""
 
     def database_bytes(self) -> int:
-        with sa.create_engine(self.place.replace("postgresql://", "postgresql+psycopg://")).connect() as connection:
-            return int(connection.execute(sa.text("SELECT pg_database_size(current_database())")).scalar_one())
+        engine = sa.create_engine(self.place.replace("postgresql://", "postgresql+psycopg://"))
+        with engine.connect() as connection:
+            size = connection.execute(sa.text("SELECT pg_database_size(current_database())")).scalar_one()
+        engine.dispose()
+        return int(size)
 
     def missing(self) -> int:
         found = self.archives[0].get("/api/archive/behind")
@@ -198,7 +201,7 @@ def test_a_small_club_through_kills(club: Callable[..., Club]) -> None:
 @pytest.mark.timeout(3600)
 def test_fifty_benches_and_twenty_thousand_boots(club: Callable[..., Club]) -> None:
     """Twenty rounds of kills at random times, the database away for a minute: record by record the sum."""
-    made = club(5, 10, 400)
+    made = club(5, 10, 412)
     figures = prove(made, 20, seed=11, most_s=25.0, away_s=60.0, patience_s=2400.0)
     print(figures)
-    assert figures["boots"] > 19_000
+    assert figures["boots"] >= 20_000
