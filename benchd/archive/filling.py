@@ -13,6 +13,7 @@ from typing import Any
 
 import aiomqtt
 import sqlalchemy as sa
+from pydantic import Field
 
 from benchd.archive import tables
 from benchd.archive.behind import lacking, pieces_of_boxes
@@ -30,6 +31,7 @@ RANGES_MOST = 1_000
 """Ranges in one ask; what lacks beyond is asked for when that is answered."""
 NUMBERS_MOST = PIECE * PIECES_MOST // 4
 """Numbers in one ask; where more lack, everything is asked for."""
+NOTHING = "nothing lacks"
 ROUNDS = 3
 """A bench is asked so often for what came to lack meanwhile."""
 EXPIRY_S = 3_600
@@ -46,6 +48,7 @@ class Filled(Model):
     missing: int
     boots: int = 0
     entries: int = 0
+    asked: bool = Field(description="it was asked now; else `words` say why not")
     done: bool
     words: str
 
@@ -137,7 +140,7 @@ class Filling:
                 if one.why_not and (one.missing or everything or since):
                     ends[one.bench] = self._end(one, before, boots, entries, one.why_not, done=False)
                 elif not (one.everything or one.ranges or one.since):
-                    ends[one.bench] = self._end(one, before, boots, entries, "nothing lacks", done=True)
+                    ends[one.bench] = self._end(one, before, boots, entries, NOTHING, done=True)
             asked = await self._ask([one for one in rest if one.bench not in ends])
             answers = await self._answers(asked, until)
             rest = []
@@ -167,6 +170,7 @@ class Filling:
             missing=one.missing,
             boots=boots[one.bench],
             entries=entries[one.bench],
+            asked=not one.why_not and words != NOTHING,
             done=done and not one.missing,
             words=words,
         )

@@ -14,7 +14,7 @@ import typer
 
 from benchd.archive.behind import Behind, behind
 from benchd.archive.database import ArchiveDatabase
-from benchd.archive.filling import Filling
+from benchd.archive.filling import Filled, Filling
 from benchd.archive.running import Archive
 from benchd.archive.settings import LoadedArchive, load_archive
 from benchd.cli.options import JsonOption
@@ -168,14 +168,19 @@ def fill(
         database.close()
     if json:
         emit_json([one.model_dump(mode="json") for one in ends])
-    for one in [] if json else ends:
-        entries = "1 entry" if one.entries == 1 else f"{one.entries} entries"
-        came = f"{counted(one.boots, 'boot')} and {entries} told again"
-        rest = f"{counted(one.missing, 'event')} missing still" if one.missing else "nothing lacks"
-        said = f"{came}, {rest}" if one.boots or one.entries or one.done else rest
-        say(clean(f"{one.bench}: {said} ({one.words})" if one.words != rest else f"{one.bench}: {said}", 600))
+    else:
+        tell(clean(filled_words(one), 600) for one in ends)
     if not all(one.done for one in ends):
         raise typer.Exit(1)
+
+
+def filled_words(one: Filled) -> str:
+    """One bench's end, in a line."""
+    lacks = f"{counted(one.missing, 'event')} missing still" if one.missing else "nothing lacks"
+    if not one.asked:
+        return f"{one.bench}: {lacks}" if one.done else f"{one.bench}: not asked: {one.words}; {lacks}"
+    entries = "1 entry" if one.entries == 1 else f"{one.entries} entries"
+    return f"{one.bench}: {counted(one.boots, 'boot')} and {entries} told again, {lacks} ({one.words})"
 
 
 def _moment(text: str | None) -> str | None:
