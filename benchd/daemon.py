@@ -36,6 +36,7 @@ from benchd.watch.learning import Learner
 from benchd.watch.recovering import Recovering
 from benchd.watch.reloading import reload_tables
 from benchd.watch.setups import SetupWatch
+from benchd.watch.shared_limits import SharedLimits
 from benchd.watch.telling import Telling
 from benchd.watch.trials import TrialFollower
 from benchd.watch.verdicts import VerdictWatch
@@ -78,7 +79,10 @@ class Daemon:
             self._add(run)
         self.telling = Telling()
         self._saving, self._ending = Worker("store"), Worker("end")
-        self.learner = Learner(self.store, self.runs, lambda name, ls: self.now.describe(name, limits=ls), clock)
+        self.shared = SharedLimits(lambda: loaded.archive_url, self.runs, lambda name: self.learner.soon(name), clock)
+        self.learner = Learner(
+            self.store, self.runs, lambda name, ls: self.now.describe(name, limits=ls), clock, self.shared.of
+        )
         self.trials = TrialFollower(self.store, self.runs, self._trial, clock, _trial_left)
         self.verdicts = VerdictWatch(
             self.store, self.runs, lambda name: self.now.live[name].boot, self.now.remember, self._goal, _goal_now
@@ -158,6 +162,7 @@ class Daemon:
         for part in (
             self.attention,
             self.recovering,
+            self.shared,
             self.learner,
             self.trials,
             self.verdicts,
@@ -186,7 +191,7 @@ class Daemon:
                 for seconds, work in (
                     (TICK_S, self._tick), (FIGURES_S, self._figure), (TRIAL_S, self.trials.work),
                     (TRIAL_S, self.learner.work), (TRIAL_S, self.setups.work), (FIGURES_S, self.recovering.remember),
-                    (FIGURES_S, self.verdicts.work),
+                    (FIGURES_S, self.verdicts.work), (FIGURES_S, self.shared.work),
                 )
             ]  # fmt: skip
             sinks = [group.create_task(self._guard(sink.name, sink.run), name=sink.name) for sink in self.sinks]

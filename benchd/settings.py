@@ -20,7 +20,7 @@ from pydantic import (
 from benchd.decode import framings_of, make_decoder
 from benchd.decode.charset import Charset
 from benchd.decode.framings import OWN_SETTINGS
-from benchd.errors import UsageError
+from benchd.errors import UsageError, system_words
 from benchd.files import read_toml
 from benchd.links.lines import port_timing
 from benchd.links.settings import HUNT, MAX_RATE, PortSettings
@@ -108,6 +108,22 @@ class MetricsPart(SettingsPart):
     """`[metrics]`: how many trials keep time series of their own."""
 
     trial_series: int = Field(20, ge=1, le=1000)
+
+
+class ArchivePart(SettingsPart):
+    """`[archive]`: the store of an archive of many benches, a database URL; it is only read.
+
+    `store_file`: a file whose first line is that URL, where it holds a password.
+    """
+
+    store: str | None = None
+    store_file: str | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> ArchivePart:
+        if (self.store is None) == (self.store_file is None):
+            raise misplaced("archive", ("store",), "one of store and store_file is needed, and not both")
+        return self
 
 
 class LinkPart(SettingsPart):
@@ -204,6 +220,7 @@ class MachinePart(SettingsPart):
     rules: str
     map: str | None = None
     model: Model | None = Field(None, description="what kind of machine it is: the same word on every bench")
+    share_limits: bool = Field(False, description="while it has few good boots, learn from those of its model")
     link: list[LinkPart] = Field(min_length=1, max_length=8)
 
     def link_names(self) -> list[str]:
@@ -226,6 +243,7 @@ class Settings(SettingsPart):
     mqtt: MqttSettings | None = None
     metrics: MetricsPart = Field(default_factory=MetricsPart)
     alert: AlertSettings = Field(default_factory=AlertSettings)
+    archive: ArchivePart | None = None
     machine: list[MachinePart] = Field(default_factory=list, max_length=64)
 
     @model_validator(mode="after")
@@ -236,6 +254,9 @@ class Settings(SettingsPart):
         names: set[str] = set()
         ports: set[str] = set()
         for m, machine in enumerate(self.machine):
+            if machine.share_limits and (machine.model is None or self.archive is None):
+                text = "share_limits needs the machine's model, and [archive] with the store that has its boots"
+                raise misplaced("settings", ("machine", m, "share_limits"), text)
             if machine.name in names:
                 raise misplaced("settings", ("machine", m, "name"), f"{machine.name!r} is the name of two machines")
             names.add(machine.name)
@@ -269,6 +290,23 @@ class LoadedSettings:
     @property
     def store_url(self) -> str:
         return self.settings.bench.store or str(self.data / "benchd.db")
+
+    @property
+    def archive_url(self) -> str:
+        """Where the archive's store is. Raises UsageError naming the file, never what is in it."""
+        archive = self.settings.archive
+        if archive is None:
+            raise UsageError("[archive] is not set")
+        if archive.store_file is None:
+            return str(archive.store)
+        path = self.base / archive.store_file
+        try:
+            url = path.read_text("utf-8").partition("\n")[0].strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise UsageError(f"archive.store_file {path}: {system_words(error)}") from None
+        if not url:
+            raise UsageError(f"archive.store_file {path}: its first line is empty")
+        return url
 
     def resolve(self, path: str | Path | None) -> Path | None:
         return None if path is None else (self.base / path).resolve()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchd.rules.schema import StageRule
 from benchd.vocabulary.models import LimitKind
@@ -36,22 +36,37 @@ def model_name(text: str) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """`seconds` a stage may take; `kind` tells where that comes from, `boots` from how many good boots."""
+    """`seconds` a stage may take; `kind` tells where that comes from, `boots` from how many good boots.
+
+    `benches`: they are boots of machines of the same model on so many benches; 0: of this machine.
+    """
 
     seconds: float
     kind: LimitKind
     boots: int = 0
+    benches: int = 0
+
+    @property
+    def words(self) -> str:
+        """Where it comes from, where that is not this machine; else nothing."""
+        if not self.benches:
+            return ""
+        return f"learned from {self.boots} boots of this model on {self.benches} bench{'es' * (self.benches != 1)}"
 
     def to_label(self, stage: str) -> str:
         """Return the text that a capture carries, so that a replay judges by the same limit."""
-        return f"{stage}={self.seconds!r}:{self.kind}:{self.boots}"
+        shared = f":{self.benches}" if self.benches else ""
+        return f"{stage}={self.seconds!r}:{self.kind}:{self.boots}{shared}"
 
     @classmethod
     def from_label(cls, text: str) -> tuple[str, Limit]:
         """Parse `to_label` text. Raises ValueError."""
         stage, _, rest = text.rpartition("=")
-        seconds, kind, boots = rest.split(":")
-        return stage, cls.learned(number(seconds), kind, int(boots))
+        seconds, kind, boots, *benches = rest.split(":")
+        limit = cls.learned(number(seconds), kind, int(boots))
+        if len(benches) > 1:
+            raise ValueError(f"{text[:80]!r} is no limit")
+        return stage, replace(limit, benches=int(benches[0])) if benches else limit
 
     @classmethod
     def learned(cls, seconds: float, kind: str, boots: int) -> Limit:
@@ -77,7 +92,7 @@ def floor_of(stage: StageRule) -> float:
 def limit_for(stage: StageRule, learned: Limit | None) -> Limit | None:
     """Return the limit in force: a learned one (never below the stage's floor), else the explicit one."""
     if learned is not None:
-        return Limit(max(learned.seconds, floor_of(stage)), learned.kind, learned.boots)
+        return replace(learned, seconds=max(learned.seconds, floor_of(stage)))
     if stage.limit is not None:
         return Limit(stage.limit, "explicit")
     return None

@@ -216,6 +216,7 @@ class BootState:
             told = {"means": help_.means or None, "try_": list(help_.try_), "caution": help_.caution or None}
         if limit is not None:
             told |= {"limit_s": limit.seconds, "limit_kind": limit.kind}
+            detail = "; ".join(filter(None, (detail, limit.words and f"limit {limit.words}"))) or None
         finding = Finding(
             kind=kind,
             rule=rule,

@@ -246,12 +246,21 @@ class Boots(Marks):
         finding stands on that stage, cleared or not. Only the newest `limit` such boots are looked at, however many
         there are; `of` leaves out those with another id.
         """
+        return self._good_boots(schema.boot.c.machine == machine, IMPORTED_OTHER, table, limit, of)
+
+    def good_boots_of_model(self, model: str, table: str, limit: int = GOOD_BOOTS) -> list[GoodBoot]:
+        """The same of all machines of a model that are here, without imported boots: in an archive, on all benches."""
+        return self._good_boots(schema.boot.c.model == model, IMPORTED, table, limit, None)
+
+    def _good_boots(
+        self, whose: sa.ColumnElement[bool], without: str, table: str, limit: int, of: Collection[str] | None
+    ) -> list[GoodBoot]:
         boot, finding = schema.boot, schema.finding
         this, following = schema.stage.alias(), schema.stage.alias()
         newest: Any = (
             sa.select(boot.c.id, boot.c.started_us)
-            .where(boot.c.machine == machine, boot.c.table_name == table, boot.c.outcome == "finished")
-            .where(sa.func.coalesce(boot.c.capture, "").not_like(f"{IMPORTED_OTHER}%"))
+            .where(whose, boot.c.table_name == table, boot.c.outcome == "finished")
+            .where(sa.func.coalesce(boot.c.capture, "").not_like(f"{without}%"))
             .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]", boot.c.measured.is_(None))
             .where(~is_left_out(boot.c.id))
         )

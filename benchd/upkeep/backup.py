@@ -227,6 +227,8 @@ def secret_files(loaded: LoadedSettings) -> Iterator[Path]:
     settings = loaded.settings
     named: list[str | Path | None] = [settings.http.token_file, settings.http.tls_cert, settings.http.tls_key]
     named.append(settings.alert.notify_file)
+    if settings.archive is not None:
+        named.append(settings.archive.store_file)
     if settings.mqtt is not None:
         named += [settings.mqtt.password_file, settings.mqtt.ca_file, settings.mqtt.cert_file, settings.mqtt.key_file]
     for path in named:

@@ -7,11 +7,12 @@ import json
 import lzma
 import os
 import shutil
+import sqlite3
 import tarfile
 import tempfile
 import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO, Any
@@ -19,7 +20,7 @@ from typing import IO, Any
 from benchd.errors import ExternalError, UsageError
 from benchd.store import Store
 from benchd.tomlfile import with_values
-from benchd.upkeep.backup import ABOUT, DATA, DIGESTS, FORM, SETTINGS, STORE
+from benchd.upkeep.backup import ABOUT, DATA, DIGESTS, FORM, OUTBOX, SETTINGS, STORE
 
 TEXT_LIMIT = 16 << 20
 CHUNK = 1 << 20
@@ -76,6 +77,8 @@ def _put_in_place(room: Path, found: Contents, store_url: str | None) -> None:
     """Turn what was unpacked in `room` into settings with their data beside them."""
     data, settings = room / DATA, room / SETTINGS
     data.mkdir(exist_ok=True)
+    if (data / OUTBOX).exists():
+        _number_anew(data / OUTBOX)
     if store_url is None:
         (room / STORE).rename(data / "benchd.db")
     else:
@@ -91,6 +94,15 @@ def _put_in_place(room: Path, found: Contents, store_url: str | None) -> None:
     if store_url is not None:
         file = room / found.settings
         file.write_text(with_values(file.read_text("utf-8"), "bench", {"store": store_url}), "utf-8")
+
+
+def _number_anew(outbox: Path) -> None:
+    """Let an outbox get a new id when it is opened: its bench went on after the backup, and gave the next numbers."""
+    try:
+        with closing(sqlite3.connect(outbox)) as database, database:
+            database.execute("DELETE FROM about WHERE name IN ('id', 'made', 'told', 'fed')")
+    except sqlite3.Error as error:
+        raise ExternalError(f"{outbox.name} of the backup cannot be read: {error}; use another backup") from error
 
 
 def _read(archive: Path, room: Path | None) -> Contents:

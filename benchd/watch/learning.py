@@ -47,7 +47,10 @@ class Learner:
         runs: Mapping[str, MachineWatcher],
         describe: Callable[[str, dict[str, float]], None],
         clock: Clock,
+        shared: Callable[[str, str], dict[str, Limit]] = lambda machine, table: {},
     ) -> None:
+        """`shared(machine, table)`: limits learned elsewhere, for stages of which this store has too few boots."""
+        self._shared = shared
         self.learned: dict[str, dict[str, Limit]] = {}
         self._store, self._runs, self._describe, self._clock = store, runs, describe, clock
         self._worker = Worker("learn")
@@ -90,7 +93,8 @@ class Learner:
             for name, seconds in good.lasted:
                 times[name].append(seconds)
         found = {name: learned_limit(seconds) for name, seconds in times.items()}
-        return {name: Limit(*limit) for name, limit in found.items() if limit is not None}
+        own = {name: Limit(*limit) for name, limit in found.items() if limit is not None}
+        return self._shared(run.name, run.table.name) | own
 
     def _good(self, machine: str, table: str) -> Collection[GoodBoot]:
         """Return a machine's newest good boots; of those known already, only what was saved since is read."""

@@ -35,10 +35,10 @@ HANGS = ((0, 0x01), (100, 0x05), (500, 0x20))
 class Bench:
     """A `MachineWatcher` whose time is told by hand; `ms` is the present."""
 
-    def __init__(self, folder: Path, table: str = TABLE) -> None:
+    def __init__(self, folder: Path, table: str = TABLE, part: MachinePart = PART) -> None:
         self.clock = HandClock(1000 * MS)
         rules = load_text(table, "t")
-        self.run = MachineWatcher(PART, rules, table, folder, ANCHOR, clock=self.clock, reader=Source)
+        self.run = MachineWatcher(part, rules, table, folder, ANCHOR, clock=self.clock, reader=Source)
         self.links = self.run.links
         self.events: list[Event] = []
         self.files = 1
@@ -313,3 +313,14 @@ def test_a_console_that_never_rests_does_not_keep_its_file_from_ending(bench: Be
     live = bench.finish()
     assert len(bench.captures) >= 4 and max(path.stat().st_size for path in bench.captures) < 41_000
     assert bench.together() == live
+
+
+def test_boots_carry_the_model_of_their_machine(tmp_path: Path) -> None:
+    """As the settings name it: live, in each file that goes on, and in a replay of all or of one."""
+    bench = Bench(tmp_path, part=PART.model_copy(update={"model": "at-clone-12"}))
+    boots = bench.live([("good", 6000), ("off", 3000), ("on", 500), ("good", 6000)])
+    assert len(boots) >= 2 and {boot.model for boot in boots} == {"at-clone-12"}
+    assert bench.together() == boots
+    assert len(bench.captures) > 1
+    for path in bench.captures:
+        assert {boot.model for boot in Replay([path]).boots()} <= {"at-clone-12"}

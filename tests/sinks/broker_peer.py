@@ -111,7 +111,8 @@ class Listener:
                     await client.subscribe("#", qos=1)
                     self.ready.set()
                     async for message in client.messages:
-                        self.messages.append(message)
+                        if not str(message.topic).endswith("/ask"):  # what a bench hears, not what it says
+                            self.messages.append(message)
             except aiomqtt.MqttError:
                 await asyncio.sleep(0.05)
 

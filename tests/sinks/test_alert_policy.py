@@ -180,7 +180,7 @@ def told(notice: Notice) -> AlertMessage:
     ("kind", "says"),
     [
         ("explicit", "set in the rule table"),
-        ("learned-normal", "learned from this machine's few good boots"),
+        ("learned-normal", "learned from few good boots"),
         ("distribution-free", "many good boots"),
         ("default", "the rule table sets none"),
     ],

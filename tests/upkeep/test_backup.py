@@ -15,6 +15,7 @@ from support.story import TABLE
 
 from benchd.errors import ExternalError, UsageError
 from benchd.settings import load_settings
+from benchd.sinks.mqtt.outbox import Entry, Outbox
 from benchd.store import Store
 from benchd.upkeep.backup import back_up
 from benchd.upkeep.restore import check_backup, restore
@@ -207,3 +208,24 @@ def test_to_a_server_and_back(bench: Path, tmp_path: Path, cluster) -> None:  # 
     benchd("restore", str(tmp_path / "c.tar"), "--to", str(tmp_path / "filed"), cwd=tmp_path)
     assert "postgresql" not in (tmp_path / "filed/bench.toml").read_text()
     assert [benchd(*words, cwd=tmp_path / "filed") for words in questions] == after != before
+
+
+def test_a_restored_outbox_numbers_anew(bench: Path, tmp_path: Path) -> None:
+    """The bench went on after the backup and gave the next numbers: the copy gives its own, under another id.
+
+    What waits in it is sent, and what an archive was told counts as told no more.
+    """
+    box = Outbox(bench / "data/outbox.db", archive=True)
+    box.begin(7)
+    box.append([Entry("stage", "t/stage", {"n": 1}, 1)])
+    box.close()
+    back_up(load_settings(bench / "bench.toml"), tmp_path / "b.tar.gz", MADE)
+    restore(tmp_path / "b.tar.gz", tmp_path / "other")
+    copy = Outbox(tmp_path / "other/data/outbox.db", archive=True)
+    (waiting,) = copy.peek()
+    assert copy.id != box.id and waiting.seq == 1 and json.loads(waiting.payload)["id"] == f"{copy.id}-1"
+    assert copy.untold(7)
+    copy.close()
+    again = Outbox(bench / "data/outbox.db", archive=True)
+    assert again.id == box.id and not again.untold(7) and again.untold(6)
+    again.close()

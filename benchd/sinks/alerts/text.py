@@ -25,8 +25,8 @@ WHAT = {
 
 LIMITS = {
     "explicit": "explicit: set in the rule table",
-    "learned-normal": "learned from this machine's few good boots",
-    "distribution-free": "learned from this machine's many good boots",
+    "learned-normal": "learned from few good boots",
+    "distribution-free": "learned from many good boots",
     "default": "default: the rule table sets none",
 }
 
