@@ -27,6 +27,7 @@ from benchd.archive.rows import Row, placed, placed_key
 from benchd.sinks.mqtt.payloads import AnswerEvent
 from benchd.store import schema
 from benchd.store.boots import IMPORTED, boot_row, part_rows
+from benchd.vocabulary.models import Boot
 
 CHUNK = 500
 """Rows in one statement: databases limit its parameters (32,766 in SQLite 3.40)."""
@@ -240,12 +241,14 @@ class Applier:
 
     def _boots(self, connection: sa.Connection, heard: Sequence[Heard]) -> None:
         told = [(one.bench, one.what) for one in heard if isinstance(one.what, BootTold)]
-        boots = [named(what, bench) for bench, what in told if what.record is not None]
+        self._take_out(connection, [there(what.id, bench) for bench, what in told if what.record is None])
+        self._put_boots(connection, [named(what, bench) for bench, what in told if what.record is not None])
+
+    def _put_boots(self, connection: sa.Connection, boots: Sequence[Boot]) -> None:
         parts: dict[sa.Table, list[dict[str, Any]]] = {table: [] for table in _PARTS}
         for boot in boots:
             for table, rows in part_rows(boot).items():
                 parts[table] += rows
-        self._take_out(connection, [there(what.id, bench) for bench, what in told if what.record is None])
         self._take_out(connection, [boot.id for boot in boots], _PARTS)
         if boots:
             rows = [boot_row(boot) | {"capture": IMPORTED if boot.imported else None} for boot in boots]
@@ -381,7 +384,7 @@ def _key(one: Heard) -> Key | None:
     return None
 
 
-def named(told: BootTold, bench: str) -> Any:
+def named(told: BootTold, bench: str) -> Boot:
     """A boot's record with the names that it has in the archive."""
     assert told.record is not None
     boot = told.record

@@ -6,6 +6,7 @@ import asyncio
 import secrets
 import ssl
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -13,6 +14,7 @@ from typing import Any
 
 import aiomqtt
 import sqlalchemy as sa
+from pydantic import Field
 
 from benchd.archive import tables
 from benchd.archive.behind import lacking, pieces_of_boxes
@@ -30,6 +32,7 @@ RANGES_MOST = 1_000
 """Ranges in one ask; what lacks beyond is asked for when that is answered."""
 NUMBERS_MOST = PIECE * PIECES_MOST // 4
 """Numbers in one ask; where more lack, everything is asked for."""
+NOTHING = "nothing lacks"
 ROUNDS = 3
 """A bench is asked so often for what came to lack meanwhile."""
 EXPIRY_S = 3_600
@@ -46,6 +49,7 @@ class Filled(Model):
     missing: int
     boots: int = 0
     entries: int = 0
+    asked: bool = Field(description="it was asked now; else `words` say why not")
     done: bool
     words: str
 
@@ -113,6 +117,27 @@ def _asking(
     return found
 
 
+class _Ends:
+    """What becomes of each bench: `before`, the numbers that lacked at first."""
+
+    def __init__(self, before: Mapping[str, int]) -> None:
+        self._before = before
+        self.boots, self.entries = Counter[str](), Counter[str]()
+        self.filled: dict[str, Filled] = {}
+
+    def end(self, one: Asking, words: str, *, done: bool) -> None:
+        self.filled[one.bench] = Filled(
+            bench=one.bench,
+            before=self._before[one.bench],
+            missing=one.missing,
+            boots=self.boots[one.bench],
+            entries=self.entries[one.bench],
+            asked=not one.why_not and words != NOTHING,
+            done=done and not one.missing,
+            words=words,
+        )
+
+
 class Filling:
     """Asks benches over the broker. `told` gets a line for people now and then."""
 
@@ -125,51 +150,44 @@ class Filling:
         self, bench: str | None, wait_s: float, *, everything: bool = False, since: str | None = None
     ) -> list[Filled]:
         """Ask, and wait for answers up to `wait_s`. Raises UsageError, ExternalError."""
-        first = await asyncio.to_thread(plan, self._database, bench, everything=everything, since=since)
-        before = {one.bench: one.missing for one in first}
+        rest = await asyncio.to_thread(plan, self._database, bench, everything=everything, since=since)
+        ends = _Ends({one.bench: one.missing for one in rest})
         until = time.monotonic() + wait_s
-        ends: dict[str, Filled] = {}
-        boots, entries = dict.fromkeys(before, 0), dict.fromkeys(before, 0)
-        rest, rounds = first, 0
-        while rest:
-            rounds += 1
+        for turn in range(RANGES_MOST):
             for one in rest:
                 if one.why_not and (one.missing or everything or since):
-                    ends[one.bench] = self._end(one, before, boots, entries, one.why_not, done=False)
+                    ends.end(one, one.why_not, done=False)
                 elif not (one.everything or one.ranges or one.since):
-                    ends[one.bench] = self._end(one, before, boots, entries, "nothing lacks", done=True)
-            asked = await self._ask([one for one in rest if one.bench not in ends])
-            answers = await self._answers(asked, until)
-            rest = []
-            for ask, one in asked.items():
-                answer = answers.get(ask, {"words": "no answer yet: `benchd archive status` shows when it has come"})
-                boots[one.bench] += answer.get("boots") or 0
-                entries[one.bench] += answer.get("entries") or 0
-                again = await asyncio.to_thread(self._planned, one.bench)
-                if "ask" in answer and again.ranges and (len(one.ranges) == RANGES_MOST or rounds < ROUNDS):
-                    rest.append(again)
-                else:
-                    words, done = answer["words"] or "answered", "ask" in answer
-                    ends[one.bench] = self._end(again, before, boots, entries, words, done=done)
-        return [ends[name] for name in sorted(ends)]
+                    ends.end(one, NOTHING, done=True)
+            asked = await self._ask([one for one in rest if one.bench not in ends.filled])
+            rest = await self._further(asked, ends, until, turn + 1 < ROUNDS)
+            if not rest:
+                break
+        return [ends.filled[name] for name in sorted(ends.filled)]
+
+    async def _further(
+        self, asked: Mapping[str, Asking], ends: _Ends, until: float, again_anyway: bool
+    ) -> list[Asking]:
+        """Wait for answers; return what is to be asked yet: of what was too much for one ask, or came to lack since."""
+        answers = await self._answers(asked, until)
+        rest = []
+        for ask, one in asked.items():
+            again = await asyncio.to_thread(self._planned, one.bench)
+            if ask not in answers:
+                ends.end(again, "no answer yet: `benchd archive status` shows when it has come", done=False)
+                continue
+            answer = answers[ask]
+            ends.boots[one.bench] += answer["boots"] or 0
+            ends.entries[one.bench] += answer["entries"] or 0
+            if again.ranges and (len(one.ranges) == RANGES_MOST or again_anyway):
+                rest.append(again)
+            else:
+                ends.end(again, answer["words"] or "answered", done=True)
+        return rest
 
     def _planned(self, bench: str) -> Asking:
         (found,) = plan(self._database, bench)
         return found
-
-    @staticmethod
-    def _end(
-        one: Asking, before: dict[str, int], boots: dict[str, int], entries: dict[str, int], words: str, *, done: bool
-    ) -> Filled:
-        return Filled(
-            bench=one.bench,
-            before=before[one.bench],
-            missing=one.missing,
-            boots=boots[one.bench],
-            entries=entries[one.bench],
-            done=done and not one.missing,
-            words=words,
-        )
 
     async def by_itself(self, before: Mapping[str, list[Range]]) -> dict[str, list[Range]]:
         """Ask for what has been missing since the last look (`before`), and was not asked for lately.
@@ -236,7 +254,7 @@ class Filling:
         with self._database.write() as connection:
             connection.execute(sa.insert(tables.ask), rows)
 
-    async def _answers(self, asked: dict[str, Asking], until: float) -> dict[str, dict[str, Any]]:
+    async def _answers(self, asked: Mapping[str, Asking], until: float) -> dict[str, dict[str, Any]]:
         """The answers that came in time, by ask."""
         found: dict[str, dict[str, Any]] = {}
         while asked:

@@ -43,6 +43,13 @@ class Wall:
         state, alert = self._states.get((bench, machine)), self._alerts.get((bench, machine))
         status = self._benches.get(bench)
         known = state or alert
+        now = {} if state is None else state.model_dump(include={"outcome", "stage", "code", "stuck"})
+        if state is not None:
+            now |= {
+                "boot": there_or_none(state.boot, bench),
+                "trial": there_or_none(state.trial, bench),
+                "links_down": sorted(name for name, up in state.links.items() if not up),
+            }
         return WallMachine(
             bench=bench,
             machine=machine,
@@ -50,13 +57,7 @@ class Wall:
             online=None if status is None else status.status.online,
             reason="" if status is None else status.status.reason,
             at=known.at if known else "",
-            boot=there_or_none(state.boot, bench) if state else None,
-            trial=there_or_none(state.trial, bench) if state else None,
-            outcome=state.outcome if state else None,
-            stage=state.stage if state else None,
-            code=state.code if state else None,
-            stuck=state.stuck if state else False,
-            links_down=sorted(name for name, up in state.links.items() if not up) if state else [],
+            **now,
             alerts=[
                 WallAlert(
                     kind=one.kind, rule=one.rule, since=one.since, stage=one.stage, code=one.code, means=one.means,

@@ -12,9 +12,9 @@ from typing import Annotated
 
 import typer
 
-from benchd.archive.behind import Behind, behind
+from benchd.archive.behind import Behind, BenchBehind, behind
 from benchd.archive.database import ArchiveDatabase
-from benchd.archive.filling import Filling
+from benchd.archive.filling import Filled, Filling
 from benchd.archive.running import Archive
 from benchd.archive.settings import LoadedArchive, load_archive
 from benchd.cli.options import JsonOption
@@ -108,28 +108,33 @@ def status_lines(found: Behind) -> Iterator[str]:
         yield "No bench was heard of yet."
     else:
         rows = [["bench", "is", "boots", "last event", "told", "here", "missing", "asked"]]
-        for one in found.benches:
-            here = "unknown" if one.online is None else "there" if one.online else "SILENT"
-            last = local(one.last_at) if one.last_at else "-"
-            asked = (
-                "-" if one.asked is None else f"{local(one.asked)}, {'answered' if one.answered else 'no answer yet'}"
-            )
-            lacks = str(one.missing) if one.missing else "-"
-            rows.append([one.bench, here, str(one.boots), last, str(one.told), str(one.taken), lacks, asked])
-        yield from (clean(line) for line in columns(rows))
+        yield from (clean(line) for line in columns([*rows, *(_row(one) for one in found.benches)]))
     for one in found.benches:
-        for box in one.boxes:
-            if box.missing:
-                ranges = ", ".join(str(a) if a == b else f"{a} to {b}" for a, b in box.ranges)
-                earlier = "" if box.outbox == one.outbox else ", of an earlier outbox"
-                yield clean(f"{one.bench}: {counted(box.missing, 'event')} missing{earlier}: {ranges}", 1000)
-        if one.missing and not one.hears:
-            yield clean(f"{one.bench}: cannot be asked: set archive = true under [mqtt] in its settings")
+        yield from (clean(line, 1000) for line in _lacking(one))
     for kind in found.refused:
         yield clean(f"refused, {kind.reason}: {kind.count}, the last on {kind.topic}: {kind.words}", 600)
     lacks = f"{counted(found.missing, 'event')} missing: `benchd archive fill` asks for them"
     silent = f", {len(found.silent)} of {len(found.benches)} benches silent" if found.silent else ""
     yield f"{counted(found.boots, 'boot')}, {lacks if found.missing else 'nothing missing'}{silent}"
+
+
+def _row(one: BenchBehind) -> list[str]:
+    here = "unknown" if one.online is None else "there" if one.online else "SILENT"
+    asked = "-" if one.asked is None else f"{local(one.asked)}, {'answered' if one.answered else 'no answer yet'}"
+    last = local(one.last_at) if one.last_at else "-"
+    lacks = str(one.missing) if one.missing else "-"
+    return [one.bench, here, str(one.boots), last, str(one.told), str(one.taken), lacks, asked]
+
+
+def _lacking(one: BenchBehind) -> Iterator[str]:
+    """Yield which events of a bench lack, and that it cannot be asked for them."""
+    for box in one.boxes:
+        if box.missing:
+            ranges = ", ".join(str(a) if a == b else f"{a} to {b}" for a, b in box.ranges)
+            earlier = "" if box.outbox == one.outbox else ", of an earlier outbox"
+            yield f"{one.bench}: {counted(box.missing, 'event')} missing{earlier}: {ranges}"
+    if one.missing and not one.hears:
+        yield f"{one.bench}: cannot be asked: set archive = true under [mqtt] in its settings"
 
 
 def fill(
@@ -168,14 +173,19 @@ def fill(
         database.close()
     if json:
         emit_json([one.model_dump(mode="json") for one in ends])
-    for one in [] if json else ends:
-        entries = "1 entry" if one.entries == 1 else f"{one.entries} entries"
-        came = f"{counted(one.boots, 'boot')} and {entries} told again"
-        rest = f"{counted(one.missing, 'event')} missing still" if one.missing else "nothing lacks"
-        said = f"{came}, {rest}" if one.boots or one.entries or one.done else rest
-        say(clean(f"{one.bench}: {said} ({one.words})" if one.words != rest else f"{one.bench}: {said}", 600))
+    else:
+        tell(clean(filled_words(one), 600) for one in ends)
     if not all(one.done for one in ends):
         raise typer.Exit(1)
+
+
+def filled_words(one: Filled) -> str:
+    """One bench's end, in a line."""
+    lacks = f"{counted(one.missing, 'event')} missing still" if one.missing else "nothing lacks"
+    if not one.asked:
+        return f"{one.bench}: {lacks}" if one.done else f"{one.bench}: not asked: {one.words}; {lacks}"
+    entries = "1 entry" if one.entries == 1 else f"{one.entries} entries"
+    return f"{one.bench}: {counted(one.boots, 'boot')} and {entries} told again, {lacks} ({one.words})"
 
 
 def _moment(text: str | None) -> str | None:

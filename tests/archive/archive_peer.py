@@ -22,7 +22,7 @@ from benchd.archive.intake import Message
 class ArchiveProcess:
     """`benchd archive run` with its settings in a folder of its own."""
 
-    def __init__(self, folder: Path, broker_port: int, store: str, name: str = "one", more: str = "") -> None:
+    def __init__(self, folder: Path, broker_port: int, store: str, name: str = "one", share: str = "club") -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
         self.config = folder / "archive.toml"
@@ -31,8 +31,8 @@ class ArchiveProcess:
         self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self.config.write_text(
-            f'[archive]\nstore = "{store}"\nname = "{name}"\n[mqtt]\nurl = "mqtt://127.0.0.1:{broker_port}"\n'
-            f'retry_cap = 1\ntimeout = 5\n{more}\n[http]\nlisten = "127.0.0.1:{self.port}"\n'
+            f'[archive]\nstore = "{store}"\nname = "{name}"\nshare = "{share}"\n[mqtt]\nurl = "mqtt://127.0.0.1:{broker_port}"\n'
+            f'retry_cap = 1\ntimeout = 5\n[http]\nlisten = "127.0.0.1:{self.port}"\n'
         )
         self.process: subprocess.Popen[bytes] | None = None
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 from archive.telling import AT, Bench
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from web.rig import stored_boot
 
@@ -25,6 +25,7 @@ Seqs = st.sets(st.integers(1, 6000), max_size=60)
 Spans = st.lists(st.tuples(st.integers(1, 5000), st.integers(0, 2500)), max_size=4)
 
 
+@settings(deadline=None, max_examples=60)
 @given(Seqs, Spans, st.integers(0, 3000), st.integers(0, 7000))
 def test_what_lacks_is_what_is_not_there(seqs: set[int], spans: list[tuple[int, int]], floor: int, top: int) -> None:
     """Against sets of numbers: between floor and top, each number is there or in one range that lacks."""
