@@ -274,8 +274,13 @@ def remove_boots(
     loaded = settings_of(config)
     with store_of(config, write=True) as store:
         importer = Importer(store, loaded.data, (), hand())
-        gone = [importer.remove(boot.id).id for boot in [store.boot(name) for name in boots]]
+        found = [store.boot(name) for name in boots]
+        gone = [importer.remove(boot.id).id for boot in found]
     if json:
         emit_json({"removed": gone})
-    else:
-        tell([f"removed: {clean(boot_id)}" for boot_id in gone])
+        return
+    tell([f"removed: {clean(boot_id)}" for boot_id in gone])
+    if kept := [boot.id for boot in found if boot.note or boot.labels or boot.left_out or boot.trial]:
+        tell(
+            [clean(f"What was decided about or written on {', '.join(kept)} stays: imported again, it has that.", 400)]
+        )

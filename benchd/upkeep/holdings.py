@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchd.capture import captures_in, read_capture
+from benchd.capture import Capture, captures_in, read_capture
 from benchd.capture.packed import SUFFIX, file_of
 from benchd.errors import BenchError
 from benchd.store.boots import IMPORTED
@@ -78,33 +78,32 @@ class Holdings:
     ) -> Iterator[Unit]:
         entries = Progress(folder).entries
         facts = {one.capture: one for one in own}
-        readable, newest_s = [], 0.0
-        for one in own:
-            try:
-                capture = read_capture(one.capture)
-            except BenchError:
-                capture = None
-            if capture is None or not capture.version:
-                yield self._unit([one], one.written_s, boots, UNREAD)
-            else:
-                readable.append(capture)
-        units: list[tuple[str, list[Path]]] = []
-        for capture in in_order(readable):
-            key = run_key(Anchor(capture.wall_ns, capture.mono_ns))
-            if self._alone.get(capture.path) is None:
-                self._alone[capture.path] = stands_alone(capture)
-            if not units or units[-1][0] != key or self._alone[capture.path]:
-                units.append((key, []))
-            units[-1][1].append(capture.path)
+        readable = list(filter(None, (_read(one.capture) for one in own)))
+        for path in facts.keys() - {capture.path for capture in readable}:
+            yield self._unit([facts[path]], facts[path].written_s, boots, UNREAD)
+        units = self._together(readable)
         runs: dict[str, list[Path]] = defaultdict(list)
         for key, paths in units:
             runs[key] += paths
+        newest_s = 0.0
         for key, paths in units:
             # A clock without a battery: no capture is older than those of earlier runs, whatever its file says.
             told = [facts[path].written_s for path in paths if facts[path].written_s <= now_s + AHEAD_S]
             newest_s = max([newest_s, *told])
             held = "" if _stored(entries.get(key), runs[key], paths[-1]) else NOT_STORED
             yield self._unit([facts[path] for path in paths], newest_s if told else now_s, boots, held)
+
+    def _together(self, captures: list[Capture]) -> list[tuple[str, list[Path]]]:
+        """Return a machine's captures in order, those together that can only be judged so, each with its run's key."""
+        units: list[tuple[str, list[Path]]] = []
+        for capture in in_order(captures):
+            key = run_key(Anchor(capture.wall_ns, capture.mono_ns))
+            if capture.path not in self._alone:
+                self._alone[capture.path] = stands_alone(capture)
+            if not units or units[-1][0] != key or self._alone[capture.path]:
+                units.append((key, []))
+            units[-1][1].append(capture.path)
+        return units
 
     def _unit(self, own: list[Lying], written_s: float, boots: Mapping[str, CaptureBoots], held: str) -> Unit:
         names = [one.capture.relative_to(self._data).as_posix() for one in own]
@@ -115,6 +114,14 @@ class Holdings:
             held = IN_TRIAL
         size, count = sum(one.size for one in own), sum(one.boots for one in found)
         return Unit(tuple(one.capture for one in own), size, written_s, count, held)
+
+
+def _read(path: Path) -> Capture | None:
+    try:
+        capture = read_capture(path)
+    except BenchError:
+        return None
+    return capture if capture.version else None
 
 
 def _stored(entry: RunEntry | None, run: list[Path], last: Path) -> bool:

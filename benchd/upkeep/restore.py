@@ -24,6 +24,8 @@ from benchd.upkeep.backup import ABOUT, DATA, DIGESTS, FORM, OUTBOX, SETTINGS, S
 
 TEXT_LIMIT = 16 << 20
 CHUNK = 1 << 20
+TO_FILL = "store-to-fill.db"
+"""The store that goes into a database once the folder is in place."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,8 @@ def restore(archive: Path, folder: Path, store_url: str | None = None) -> Conten
         if folder.exists():
             folder.rmdir()
         room.rename(folder)
+        if store_url is not None:
+            _fill(folder, store_url)
     except OSError as error:
         raise ExternalError(f"{folder}: {error.strerror}; nothing was restored, check the disk") from error
     finally:
@@ -82,10 +86,8 @@ def _put_in_place(room: Path, found: Contents, store_url: str | None) -> None:
     if store_url is None:
         (room / STORE).rename(data / "benchd.db")
     else:
-        with Store.open(store_url, data=data) as store:
-            store.fill_from(room / STORE)
-        for file in room.glob(f"{STORE}*"):
-            file.unlink()
+        _refuse_unless_empty(store_url, data)
+        (room / STORE).rename(data / TO_FILL)
     for path in sorted(settings.iterdir()):
         if (room / path.name).exists():
             raise ExternalError(f"{path.name} of the settings would lie on the data: the backup is not one of benchd's")
@@ -93,7 +95,34 @@ def _put_in_place(room: Path, found: Contents, store_url: str | None) -> None:
     settings.rmdir()
     if store_url is not None:
         file = room / found.settings
-        file.write_text(with_values(file.read_text("utf-8"), "bench", {"store": store_url}), "utf-8")
+        text = with_values(file.read_text("utf-8"), "bench", {"store": store_url})
+        file.unlink()
+        # The URL may hold a password: readable by its owner alone, from its first byte on.
+        with open(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as out:
+            out.write(text)
+
+
+def _refuse_unless_empty(store_url: str, data: Path) -> None:
+    with Store.open(store_url, data=data) as store:
+        rows = store.row_counts()
+    if any(rows[name] for name in ("boot", "study", "trial", "result")):
+        raise UsageError("the database of --store is not empty: name a new one, nothing was changed")
+
+
+def _fill(folder: Path, store_url: str) -> None:
+    """Fill the database from the store in the folder, which is in place by now and is taken away again where it fails.
+
+    A database is filled whole or not at all, so that a second try finds it empty.
+    """
+    file = folder / DATA / TO_FILL
+    try:
+        with Store.open(store_url, data=folder / DATA) as store:
+            store.fill_from(file)
+    except BaseException:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+    for leftover in file.parent.glob(f"{TO_FILL}*"):
+        leftover.unlink()
 
 
 def _number_anew(outbox: Path) -> None:

@@ -9,6 +9,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from benchd.capture.packed import file_of
 from benchd.settings import LoadedSettings
 from benchd.store import Store
 from benchd.upkeep.backup import OUTBOX, named_files
@@ -93,24 +94,20 @@ def _parts(loaded: LoadedSettings, captures: list[Lying]) -> list[Part]:
     of_store = [path for path in every if "://" not in store and str(path).startswith(store)]
     outbox = [path for path in every if path.name.startswith(OUTBOX)]
     images = sorted(set(named_files(loaded, [])))
-    parts = [
-        Part(what="captures", files=n, bytes=size) for n, size in [_sum(one.size for one in captures if not one.packed)]
+    known = {*of_store, *outbox, *images, *(file_of(one.capture) for one in captures)}
+    return [
+        _part("captures", [one.size for one in captures if not one.packed]),
+        _part("captures-compressed", [one.size for one in captures if one.packed]),
+        _part("store", map(_size, of_store)),
+        _part("outbox", map(_size, outbox)),
+        _part("images", map(_size, images)),
+        _part("other", [_size(path) for path in every if path not in known]),
     ]
-    n, size = _sum(one.size for one in captures if one.packed)
-    parts.append(Part(what="captures-compressed", files=n, bytes=size))
-    named: tuple[tuple[What, list[Path]], ...] = (("store", of_store), ("outbox", outbox), ("images", images))
-    for what, paths in named:
-        n, size = _sum(_size(path) for path in paths)
-        parts.append(Part(what=what, files=n, bytes=size))
-    lies_in_data = {*of_store, *outbox, *(path for path in images if path.is_relative_to(data))}
-    n, size = _sum(_size(path) for path in every if path not in lies_in_data)
-    parts.append(Part(what="other", files=n - len(captures), bytes=max(0, size - sum(one.size for one in captures))))
-    return parts
 
 
-def _sum(sizes: Iterable[int]) -> tuple[int, int]:
+def _part(what: What, sizes: Iterable[int]) -> Part:
     listed = list(sizes)
-    return len(listed), sum(listed)
+    return Part(what=what, files=len(listed), bytes=sum(listed))
 
 
 def _size(path: Path) -> int:

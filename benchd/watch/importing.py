@@ -21,6 +21,8 @@ from benchd.watch.discard import take_away
 from benchd.watch.rebuild import as_ended
 from benchd.watch.replay import Replay
 
+NAME_MOST = 64
+"""Characters of a machine's name, as in the settings."""
 SOURCE = "(imported)"
 """What the note of a result begins with that came along."""
 
@@ -50,7 +52,12 @@ class Importer:
             out.problems.append(f"{path}: {capture.problem}")
             return
         about = About.of(capture)
-        machine = name or capture.machine
+        machine = capture.machine if name is None else name
+        if not (1 <= len(machine) <= NAME_MOST and machine.isprintable()):
+            raise UsageError(
+                f"{machine[:80]!r} cannot be a machine's name: 1 to {NAME_MOST} characters that can be shown; "
+                "name it with --machine NAME"
+            )
         self._refuse_clash(machine, same, about)
         kept = self._keep(capture, machine, same)
         replay = Replay([kept], base=self._data)
@@ -70,6 +77,8 @@ class Importer:
 
     def remove(self, boot_id: str) -> Boot:
         """Take an imported boot out again, with the results that came along; its capture too, once none is left of it.
+
+        What people decided about it or wrote on it stays, and is on it again if it is imported again.
 
         Raises UsageError for a boot of this bench.
         """

@@ -174,6 +174,42 @@ def test_its_own_boot_imported_again_is_known(bench: Bench, tmp_path: Path) -> N
     assert done["known"] == [boots[0].id] and not any(boot.get("imported") for boot in bench.json("boots"))
 
 
+def test_imported_again_as_the_same_machine_leaves_nothing_behind(bench: Bench, other: Bench, tmp_path: Path) -> None:
+    """The boot is known, so no second copy of its capture stays; and a rebuild finds imported boots by themselves."""
+    boots = bench.evening()
+    bench.run("boots", "export", boots[2].id, "--out", tmp_path / "b.pcapng", "--machine", "pc")
+    other.json("boots", "import", tmp_path / "b.pcapng", "--machine", "theirs")
+    other.evening()
+    before = other.json("boots")
+    other.json("boots", "import", tmp_path / "b.pcapng", "--machine", "theirs")
+    bench.json("boots", "import", tmp_path / "b.pcapng", "--same-machine")
+    assert not list(bench.folder.glob("data/imported/*/*/*.pcapng*"))
+    assert len(list(other.folder.glob("data/imported/*/*/*.pcapng"))) == 1
+    other.store.replace_boots({one["id"]: None for one in before})
+    assert other.json("boots") == []
+    other.run("boots", "rebuild")
+    assert other.json("boots") == before and sum(one.get("imported", False) for one in before) == 1
+
+
+def test_what_was_written_on_a_removed_boot_is_said_and_comes_back(bench: Bench, other: Bench, tmp_path: Path) -> None:
+    boots = bench.evening()
+    bench.run("boots", "export", boots[0].id, "--out", tmp_path / "b.pcapng")
+    (there,) = other.json("boots", "import", tmp_path / "b.pcapng")["imported"]
+    other.run("boots", "note", there, "like ours")
+    assert "stays: imported again" in other.run("boots", "remove", there)
+    other.json("boots", "import", tmp_path / "b.pcapng")
+    assert other.json("boots")[0]["note"] == "like ours"
+
+
+@pytest.mark.parametrize("name", ["", "x" * 65, "two\nlines", "\x1b[2J"])
+def test_a_name_that_no_machine_can_have(bench: Bench, other: Bench, tmp_path: Path, name: str) -> None:
+    """As in the settings: 1 to 64 characters that can be shown."""
+    bench.run("boots", "export", bench.evening()[0].id, "--out", tmp_path / "b.pcapng")
+    with pytest.raises(UsageError, match="cannot be a machine's name"):
+        other.run("boots", "import", tmp_path / "b.pcapng", "--machine", name)
+    assert not (other.folder / "data/imported").exists()
+
+
 def test_wrong_use_is_told(bench: Bench, tmp_path: Path) -> None:
     """One kind of output, boots for it, names for one machine."""
     boots = bench.evening() + bench.evening("second")

@@ -13,6 +13,7 @@ from live.by_capture import GOOD, NS, codes, write
 from support.daemon import benchd
 from support.story import TABLE
 
+from benchd.capture.packed import pack
 from benchd.errors import ExternalError, UsageError
 from benchd.settings import load_settings
 from benchd.sinks.mqtt.outbox import Entry, Outbox
@@ -186,6 +187,57 @@ def test_a_newer_form_is_refused(tmp_path: Path) -> None:
         tar.addfile(info, io.BytesIO(data))
     with pytest.raises(UsageError, match=r"benchd 9\.0"):
         check_backup(tmp_path / "b.tar")
+
+
+@pytest.mark.peer("postgresql")
+def test_a_server_that_cannot_be_filled_leaves_nothing(
+    bench: Path, tmp_path: Path, cluster, monkeypatch: pytest.MonkeyPatch
+) -> None:  # type: ignore[no-untyped-def]
+    """The database is filled once the folder is in place; where that fails both are as before, and a second try goes.
+
+    Settings with the address, which may hold a password, are for their owner's eyes alone.
+    """
+    back_up(load_settings(bench / "bench.toml"), tmp_path / "b.tar", MADE)
+    url, folder = cluster.new_database(), tmp_path / "new"
+    fill = Store.fill_from
+
+    def cut(store: Store, path: Path) -> int:
+        assert (folder / "bench.toml").exists()
+        raise ExternalError("the server went away")
+
+    monkeypatch.setattr(Store, "fill_from", cut)
+    with pytest.raises(ExternalError, match="went away"):
+        restore(tmp_path / "b.tar", folder, url)
+    assert not folder.exists()
+    monkeypatch.setattr(Store, "fill_from", fill)
+    restore(tmp_path / "b.tar", folder, url)
+    assert (folder / "bench.toml").stat().st_mode & 0o777 == 0o600 and url in (folder / "bench.toml").read_text()
+    assert not list(folder.rglob("*.db"))
+    with Store.open(url) as store:
+        assert len(store.boots()) == 2
+    with pytest.raises(UsageError, match="not empty"):
+        restore(tmp_path / "b.tar", tmp_path / "other", url)
+    assert not (tmp_path / "other").exists()
+
+
+def test_a_capture_compressed_while_it_is_copied_is_in_the_copy(bench: Path, tmp_path: Path) -> None:
+    """The daemon may compress one between the listing and its turn: the backup has it, as it lies then."""
+    capture = bench / "data/captures/pc/a.pcapng"
+    opened = Path.open
+
+    def packing(path: Path, *words: object, **named: object) -> object:
+        if path == capture and capture.exists():
+            pack(capture)
+        return opened(path, *words, **named)  # type: ignore[call-overload]
+
+    before = Replay([capture]).boots()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Path, "open", packing)
+        done = back_up(load_settings(bench / "bench.toml"), tmp_path / "b.tar", MADE)
+    assert not any("taken away" in text for text in done.left_out)
+    restore(tmp_path / "b.tar", tmp_path / "new")
+    assert [path.name for path in (tmp_path / "new/data/captures/pc").glob("a*")] == ["a.pcapng.gz"]
+    assert Replay([tmp_path / "new/data/captures/pc/a.pcapng"]).boots() == before
 
 
 @pytest.mark.peer("postgresql")
