@@ -46,6 +46,8 @@ def packed_name(capture: Path) -> Path:
 
 def file_of(capture: Path) -> Path | None:
     """Return the file that a capture lies in, None where there is none."""
+    if not capture.name:  # the root: no file has its name
+        return None
     return next((path for path in (capture, packed_name(capture)) if path.is_file()), None)
 
 

@@ -41,7 +41,7 @@ def test_passes_are_alike_from_four_codes_in_five(lost: int, same: bool) -> None
 
     The ratio is 2M/T of Ratcliff and Obershelp, as `difflib` computes it: 16/18 and 8/14.
     """
-    boot = BootState("b", "m", "t", None, 0, 0, "", True, ANCHOR)
+    boot = BootState("b", "m", "t", None, None, 0, 0, "", True, ANCHOR)
     whole = tuple(range(10))
     one, other = (Pass(boot, 0, NS, codes, ("early",)) for codes in (whole, whole[: 10 - lost]))
     assert same_pass(one, other) is same
@@ -49,7 +49,7 @@ def test_passes_are_alike_from_four_codes_in_five(lost: int, same: bool) -> None
 
 def test_what_is_no_more_in_a_chain_is_handed_back() -> None:
     """Each pass leaves the chain once, so that its boot is told as over once."""
-    boot = BootState("b", "m", "t", None, 0, 0, "", True, ANCHOR)
+    boot = BootState("b", "m", "t", None, None, 0, 0, "", True, ANCHOR)
     one, other = (Pass(boot, 0, NS, (n,), (stage,)) for n, stage in ((1, "early"), (2, "memory")))
     chain = RestartChain()
     assert chain.add(one) == [] and chain.add(other) == [one]

@@ -12,7 +12,7 @@ from studies.conftest import COMMAND
 from benchd.studies.document import FactorPart, GoalPart, StudyDocument
 
 NOTES = (Path(__file__).parents[2] / "firmware-notes/studies.md").read_text()
-EVERYWHERE = {"--config", "--json", "--help"}
+EVERYWHERE = {"--config", "--archive", "--json", "--help"}
 
 
 def commands() -> dict[str, Any]:

@@ -163,7 +163,9 @@ def test_openapi_describes_every_answer(site: Rig) -> None:
     uses); the boot's schema has the fields of `benchd schema boot`."""
     api: Any = site.get("/api/openapi.json")
     assert api["openapi"].startswith("3.1")
-    boot = site.store.boots(limit=1)[0].id
+    newest = site.store.boots(limit=1)[0]
+    site.store.save_boot(newest.model_copy(update={"model": "board-a"}))
+    boot = newest.id
     asked = {
         "/api/boots": "/api/boots?limit=3",
         "/api/boots/{boot_id}": f"/api/boots/{boot}",
@@ -179,6 +181,8 @@ def test_openapi_describes_every_answer(site: Rig) -> None:
         "/api/studies/{name}/next": "/api/studies/storage%20rom/next",
         "/api/trials": "/api/trials",
         "/api/trials/{trial_id}": "/api/trials/T1",
+        "/api/models": "/api/models",
+        "/api/models/{name}": "/api/models/board-a",
         "/api/results": "/api/results?trial=T1",
         "/api/log": "/api/log?limit=5",
         "/api/deleted": "/api/deleted",
