@@ -216,3 +216,17 @@ def test_archives_are_not_trusted(tmp_path: Path) -> None:
     (tmp_path / "b.zip").write_bytes(good[: len(good) // 2])
     with pytest.raises(UsageError, match="an archive that cannot be read"), opened([tmp_path / "b.zip"]):
         pass
+
+
+def test_a_capture_that_breaks_off_is_told_at_each_import(other: Bench, bench: Bench, tmp_path: Path) -> None:
+    """What is whole comes in; the offset and the exit code are those of the replay, also the second time."""
+    bench.evening()
+    whole = (bench.folder / "data/captures/pc/a.pcapng").read_bytes()
+    for size, boots in ((len(whole) - 10, 3), (900, 0)):
+        cut = tmp_path / f"cut{size}.pcapng"
+        cut.write_bytes(whole[:size])
+        for first in (True, False):
+            done = other.json("boots", "import", "--machine", f"m{size}", cut, code=1)
+            assert len(done["imported"]) == boots * first, size
+            (told,) = done["problems"]
+            assert str(cut) in told and "breaks off at offset" in told
