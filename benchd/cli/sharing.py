@@ -258,7 +258,9 @@ def _tell_imported(done: Imported, json: bool) -> None:
 
 
 def remove_boots(
-    boots: Annotated[list[str], typer.Argument(help="Ids of imported boots, or their beginnings.", metavar="BOOT...")],
+    boots: Annotated[
+        list[str], typer.Argument(help="Ids of imported boots, or their beginnings; `last`.", metavar="BOOT...")
+    ],
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -274,7 +276,7 @@ def remove_boots(
     loaded = settings_of(config)
     with store_of(config, write=True) as store:
         importer = Importer(store, loaded.data, (), hand())
-        gone = [importer.remove(boot.id).id for boot in [store.boot(name) for name in boots]]
+        gone = [importer.remove(boot.id).id for boot in _named(store, boots)]
     if json:
         emit_json({"removed": gone})
     else:

@@ -166,6 +166,13 @@ def test_only_imported_boots_are_removed(bench: Bench) -> None:
     assert len(bench.json("boots")) == 3
 
 
+def test_last_is_removed_like_any_other(bench: Bench, other: Bench, tmp_path: Path) -> None:
+    boots = bench.evening()
+    bench.run("boots", "export", boots[0].id, "--out", tmp_path / "b.pcapng")
+    done = other.json("boots", "import", tmp_path / "b.pcapng")
+    assert other.json("boots", "remove", "last") == {"removed": done["imported"]} and other.json("boots") == []
+
+
 def test_its_own_boot_imported_again_is_known(bench: Bench, tmp_path: Path) -> None:
     """The boot of this bench is not replaced by what comes back of it."""
     boots = bench.evening()
