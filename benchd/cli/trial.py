@@ -92,6 +92,9 @@ def start(
         where = machine or _usual_machine(store, known, machines)
         if not anyway and tables:
             check_machine(store, where, tables)
+        for name in files:
+            known.study.factor(name)
+        plan_trial(store, known, wanted, machine=where, new_levels=new)  # a slip is told before anything is asked
         _may_end(store, where, end_running, json)
         for name, (path, label) in files.items():
             known, wanted[name] = with_image(store, known, name, Path(path), label, me.at)

@@ -339,6 +339,9 @@ def test_starting_while_one_runs_asks(evening: Commands, monkeypatch: pytest.Mon
     evening("trial", "start", code=2)
     assert "trial T3 of study s runs on at286" in evening.err and "--end-running ends it" in evening.err
     heard = asks(monkeypatch, False, True)
+    for slip, told in (("slto=5", "no factor 'slto'"), ("rom-base=D00", "no level 'D00'"), ("slto=@a.bin", "'slto'")):
+        evening("trial", "start", slip, code=2)
+        assert told in evening.err and heard == []
     evening("trial", "start", code=2)
     assert "trial T3 goes on; nothing was begun" in evening.err
     assert evening.json("trial", "current")["at286"]["id"] == "T3"
