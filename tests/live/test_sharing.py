@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import re
+import subprocess
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -237,3 +239,20 @@ def test_a_capture_that_breaks_off_is_told_at_each_import(other: Bench, bench: B
             assert len(done["imported"]) == boots * first, size
             (told,) = done["problems"]
             assert str(cut) in told and "breaks off at offset" in told
+
+
+def test_a_friend_without_a_bench_is_told_the_line_that_lets_an_import_in(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without settings the refusal holds what to type; once it was typed the boot comes in, is listed and shown."""
+    bench.run("boots", "export", bench.evening()[0].id, "--out", tmp_path / "b.pcapng")
+    (tmp_path / "friend").mkdir()
+    monkeypatch.chdir(tmp_path / "friend")
+    monkeypatch.delenv("BENCHD_CONFIG", raising=False)
+    refused = CliRunner().invoke(build(), ["boots", "import", str(tmp_path / "b.pcapng")])
+    (command,) = re.findall("`(echo [^`]*)`", str(refused.exception))
+    subprocess.run(["sh", "-c", command], check=True)
+    done = CliRunner().invoke(build(), ["boots", "import", str(tmp_path / "b.pcapng")])
+    assert done.exit_code == 0 and "1 boot imported" in done.stdout
+    shown = CliRunner().invoke(build(), ["show", "last"])
+    assert shown.exit_code == 0 and "finished" in shown.stdout
