@@ -256,3 +256,18 @@ def test_a_friend_without_a_bench_is_told_the_line_that_lets_an_import_in(
     assert done.exit_code == 0 and "1 boot imported" in done.stdout
     shown = CliRunner().invoke(build(), ["show", "last"])
     assert shown.exit_code == 0 and "finished" in shown.stdout
+
+
+def test_all_boots_of_an_imported_machine_go_at_once(bench: Bench, other: Bench) -> None:
+    """Those that were imported of it, no others; their capture goes too; nothing meant is said."""
+    mine, path = other.evening(), bench.folder / "data/captures/pc/a.pcapng"
+    bench.evening()
+    for name in ("friend-pc", "club-pc"):
+        assert len(other.json("boots", "import", "--machine", name, path)["imported"]) == 3
+    assert len(other.json("boots", "remove", "--machine", "friend-pc")["removed"]) == 3
+    left = {one["machine"] for one in other.json("boots")}
+    assert left == {"pc", "club-pc"} and not list(other.folder.glob("data/imported/other/friend-pc/*.pcapng"))
+    for words in ((), ("--machine", "pc"), (mine[0].id, "--machine", "club-pc")):
+        with pytest.raises(UsageError, match="boots"):
+            other.run("boots", "remove", *words)
+    assert len(other.json("boots")) == len(mine) + 3
