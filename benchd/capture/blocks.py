@@ -193,7 +193,8 @@ class BlockReader:
         if self.offset == 0 and head[:4] != SECTION_MAGIC[: len(head)]:
             raise UsageError(
                 f"{self._path} is not a capture: at offset 0 stands {head[:4].hex(' ')}, a pcapng file "
-                "starts with 0a 0d 0d 0a; name a file that benchd captured"
+                "starts with 0a 0d 0d 0a; name a file that benchd captured; text that a terminal program saved "
+                f"is read by `benchd replay --text {self._path}`"
             )
         if len(head) < 12:
             raise Damage(self.offset, f"{len(head)} bytes of a block that is not whole")

@@ -33,5 +33,6 @@ def config_path(given: Path | None) -> Path:
             return Path(place)
     raise UsageError(
         f"no settings file: `benchd setup` asks for the ports and writes one; or give --config FILE "
-        f"(looked for here: {', '.join(PLACES)})"
+        f"(looked for here: {', '.join(PLACES)}). Without a machine, to take in boots of other benches, "
+        "one line is enough: `echo '[bench]' > bench.toml`"
     )

@@ -258,7 +258,11 @@ def _tell_imported(done: Imported, json: bool) -> None:
 
 
 def remove_boots(
-    boots: Annotated[list[str], typer.Argument(help="Ids of imported boots, or their beginnings.", metavar="BOOT...")],
+    boots: Annotated[
+        list[str] | None,
+        typer.Argument(help="Ids of imported boots, or their beginnings; `last`.", metavar="BOOT..."),
+    ] = None,
+    machine: Annotated[str | None, typer.Option(help="All imported boots of this machine.")] = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -271,10 +275,16 @@ def remove_boots(
     from benchd.cli.studystore import hand
     from benchd.watch.importing import Importer
 
+    if bool(boots) == (machine is not None):
+        raise UsageError("name boots, or give --machine for all that were imported of one")
     loaded = settings_of(config)
     with store_of(config, write=True) as store:
         importer = Importer(store, loaded.data, (), hand())
-        found = [store.boot(name) for name in boots]
+        found = _named(store, boots or ())
+        if machine is not None:
+            found = [boot for boot in store.boots(machine=machine) if boot.imported]
+        if not found:
+            raise UsageError("no imported boot is meant; `benchd boots` lists them")
         gone = [importer.remove(boot.id).id for boot in found]
     if json:
         emit_json({"removed": gone})

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 import subprocess
+import sys
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -83,6 +84,7 @@ def new(name: Name, source: From = None, config: ConfigOption = None) -> None:
             document, text = _read(source)
             base, file = source.parent, str(source)
         else:
+            _needs_terminal(f"benchd study new {name}")
             text, file = _in_editor(TEMPLATE, name)
             if text == TEMPLATE:
                 raise UsageError("nothing was changed; no study made")
@@ -222,6 +224,7 @@ def edit(
                 store, name, document, me, text=text, file=str(source), tables=tables, before=known.document
             )
         else:
+            _needs_terminal(f"benchd study edit {name}")
             before = to_toml(known.document)
             text, file = _in_editor(before, name)
             if text == before:
@@ -307,6 +310,12 @@ def _parsed(text: str, file: str) -> StudyDocument:
 def _keep(text: str, file: str) -> None:
     Path(file).write_text(text, encoding="utf-8")
     say(f"Your text is kept in {file}: mend it, then give it with --from (for `edit` also --whole).")
+
+
+def _needs_terminal(command: str) -> None:
+    """Refuse to open an editor where nobody sits, unless one is set that may need no terminal. Raises UsageError."""
+    if not (os.environ.get("VISUAL") or os.environ.get("EDITOR") or sys.stdin.isatty()):
+        raise UsageError(f"there is no terminal for an editor: write a file, and give it with `{command} --from FILE`")
 
 
 def _in_editor(text: str, name: str) -> tuple[str, str]:

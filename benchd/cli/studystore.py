@@ -100,7 +100,7 @@ def pairs(words: Sequence[str], what: str = "factor=level") -> dict[str, str]:
     for word in words:
         name, sign, value = word.partition("=")
         if not sign or not name or not value:
-            raise UsageError(f"'{word[:80]}' is not {what}")
+            raise UsageError(f"'{word[:80]}' is not {what}; write it without blanks around the equals sign")
         if name in out:
             raise UsageError(f"'{name}' is named twice: {out[name]} and {value}")
         out[name] = value

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchd.cli.bootsundo import boot_named
 from benchd.cli.common import ArchiveOption, ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.cli.studytext import prediction_lines, trial_lines, trial_table, wrapped
@@ -16,7 +17,7 @@ from benchd.cli.trialundo import add_undo
 from benchd.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchd.store import Hand, Store
+    from benchd.store import Hand, Result, Store
     from benchd.studies.loaded import LoadedStudy
     from benchd.studies.service import Started
     from benchd.studies.undo import BootBefore
@@ -91,6 +92,9 @@ def start(
         where = machine or _usual_machine(store, known, machines)
         if not anyway and tables:
             check_machine(store, where, tables)
+        for name in files:
+            known.study.factor(name)
+        plan_trial(store, known, wanted, machine=where, new_levels=new)  # a slip is told before anything is asked
         _may_end(store, where, end_running, json)
         for name, (path, label) in files.items():
             known, wanted[name] = with_image(store, known, name, Path(path), label, me.at)
@@ -299,11 +303,17 @@ def current(machine: Machine = None, config: ConfigOption = None, json: JsonOpti
         say(f"{clean(name)}: trial {clean(trial.called)} of study {clean(trial.study)}, {clean(setup, 1000)}")
 
 
+def _before(store: Store, new: Result) -> list[Result]:
+    """The results of the same check that were entered earlier for the same boot or, without one, the same trial."""
+    there = store.results(boot=new.boot) if new.boot is not None else store.results(trial=new.trial)
+    return [one for one in there if (one.check, one.boot) == (new.check, new.boot) and one.id != new.id]
+
+
 @sub.command()
 def result(
     check: Annotated[str | None, typer.Argument(help="A check's name, or `goal` for the study's goal.")] = None,
     outcome: Annotated[str | None, typer.Argument(help="pass or fail (ok is fine too).", metavar="pass|fail")] = None,
-    boot: Annotated[str | None, typer.Option(help="A boot's id, or the beginning of it.")] = None,
+    boot: Annotated[str | None, typer.Option(help="A boot's id, or the beginning of it; `last`.")] = None,
     trial: TrialOption = None,
     machine: Machine = None,
     note: Annotated[str, typer.Option(help="A remark to keep with the result.")] = "",
@@ -333,6 +343,7 @@ def result(
         raise UsageError("give CHECK and pass or fail, or --csv FILE, or --take-back NUMBER, or --put-back NUMBER")
     me, tables = hand(), tables_of(config)
     with study_store(config, write=True) as store:
+        boot = boot_named(store, boot) if boot == "last" else boot
         if take_back is not None:
             gone = store.take_back(take_back, me)
             say(f"Result {take_back} ({clean(_result_words(gone))}) is taken back; --put-back {take_back} undoes that.")
@@ -363,10 +374,13 @@ def result(
                     new=new,
                 )
             ]
+        before = _before(store, found[0]) if check is not None else []
     if json:
         emit_json([one.model_dump(mode="json") for one in found])
         return
     for one in found[:50]:
         say(clean(f"{one.id}: {_result_words(one)}"))
+    for one in before:
+        say(clean(f"Entered for the same before: {one.id} ({_result_words(one)}); --take-back {one.id} takes it back."))
     if len(found) > 50:
         say(f"... {len(found)} results in all")

@@ -20,7 +20,7 @@ KINDS: dict[str, tuple[bool, float]] = {
     "machine": (True, 12.0),
     "jumper": (True, 6.0),
     "bios-setting": (False, 2.0),
-    "image": (False, 6.0),
+    "image": (True, 6.0),
     "slot": (True, 7.0),
     "adapter": (True, 8.0),
     "cable": (True, 5.0),

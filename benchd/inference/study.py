@@ -102,12 +102,15 @@ class Factor:
 
     @property
     def hardware(self) -> bool:
-        return KINDS[self.kind][0] if self.moves_hardware is None else self.moves_hardware
+        """Whether the power must be off for a change."""
+        if self.moves_hardware is not None:
+            return self.moves_hardware
+        return KINDS[self.kind][0] and not self.in_place
 
     @property
     def takes_chip(self) -> bool:
         """Whether a change means taking a chip out, or opening the case to reach it."""
-        return self.kind == "image" and not self.in_place and self.moves_hardware is not False
+        return self.kind == "image" and self.hardware and not self.in_place
 
     def cost(self, level: str) -> float:
         """Minutes of work to change to `level`."""
@@ -298,9 +301,9 @@ class Study:
 
     def caution(self, changes: Sequence[Change], reseated: bool = False) -> str | None:
         """Return what to be careful of when making changes; None where nothing inside the machine is touched."""
-        chip = any(self.factor(change.factor).takes_chip for change in changes)
-        if not (chip or reseated or any(change.hardware for change in changes)):
+        if not (reseated or any(change.hardware for change in changes)):
             return None
+        chip = any(self.factor(change.factor).takes_chip for change in changes)
         return f"{CAUTION} {CHIP}" if chip else CAUTION
 
     def changes(self, before: Mapping[str, str], after: Mapping[str, str]) -> tuple[Change, ...]:

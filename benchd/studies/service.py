@@ -302,7 +302,9 @@ def the_running(store: Store, machine: str | None) -> Trial:
     if len(found) == 1:
         return next(iter(found.values()))
     if not found:
-        raise UsageError("no trial is running: name one with --trial, or begin one with `benchd trial start`")
+        raise UsageError(
+            "no trial is running: name one, such as T3 (`benchd trial list`), or begin one with `benchd trial start`"
+        )
     raise UsageError(f"trials run on {', '.join(found)}: say which with --machine")
 
 

@@ -60,6 +60,11 @@ class Importer:
             )
         self._refuse_clash(machine, same, about)
         kept = self._keep(capture, machine, same)
+        if capture.problem:  # only what is whole was kept, so that the replay of it has none
+            out.problems.append(f"{path}: {capture.problem}")
+            if next(read_capture(kept).records(), None) is None:  # not even the rule table that it carried
+                take_away(kept)
+                return
         replay = Replay([kept], base=self._data)
         found = replay.boots()
         out.problems += replay.problems
@@ -126,6 +131,8 @@ class Importer:
         folder = self._data / (IMPORTED_SAME if same else IMPORTED_OTHER) / folder_name(machine)
         path = folder / f"{digest}.pcapng"
         if file_of(path) is not None:
+            for _ in capture.records():  # it is kept already; whether it is whole shows at its end
+                pass
             return path
         try:
             folder.mkdir(parents=True, exist_ok=True)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from benchd.capture.blocks import SECTION_MAGIC
 from benchd.errors import UsageError
 from benchd.files import read_bytes
 from benchd.rules import Matcher, load_text
@@ -59,7 +60,10 @@ def read_text_log(path: Path, *, times: str = "auto", timing: Path | None = None
 
     Raises UsageError with file and line for what is not as it was said to be, ExternalError where reading fails.
     """
-    data = read_bytes(path, missing=UsageError).removeprefix(b"\xef\xbb\xbf")
+    data = read_bytes(path, missing=UsageError)
+    if data.startswith(SECTION_MAGIC):
+        raise UsageError(f"{path} is a capture, not text: leave out --text")
+    data = data.removeprefix(b"\xef\xbb\xbf")
     if not 0 < speed <= 4_000_000:
         raise UsageError(f"--speed {speed}: give the line's speed in bit/s, such as 9600")
     if times not in TIMES:

@@ -6,6 +6,7 @@ import pytest
 
 from benchd.errors import UsageError
 from benchd.inference.kinds import KINDS, infer_kind
+from benchd.inference.next_trial import propose
 from benchd.inference.study import (
     MAX_FACTORS,
     MAX_LEVELS,
@@ -55,6 +56,17 @@ def test_what_does_not_fit_is_refused_with_the_culprit_named(make, says):
     """A UsageError, and its message names the offending value."""
     with pytest.raises(UsageError, match=says):
         make()
+
+
+@pytest.mark.parametrize(("said", "off"), [({}, True), ({"in_place": True}, False), ({"moves_hardware": False}, False)])
+def test_a_chip_is_swapped_with_the_power_off_unless_it_is_written_in_place(said, off):
+    """The first step, the ranking and the change itself agree: the caution below would come too late."""
+    study = Study("s", (Factor("eprom", ("v1", "v2"), kind="image", **said),), goal=Goal("result-ok"))
+    seen = [TrialCounts("T1", {"eprom": "v1"}, 0, 1)]
+    (best, *_) = [one for one in propose(study, seen).ranked if one.changes]
+    (change,) = study.changes({"eprom": "v1"}, {"eprom": "v2"})
+    assert change.hardware == off == (best.caution is not None)
+    assert best.steps[0] == ("Power off, unplug, then change eprom: v1 to v2." if off else "Change eprom: v1 to v2.")
 
 
 def test_changes_name_factors_minutes_and_hardware():

@@ -140,7 +140,7 @@ def test_the_person_takes_time_and_power_as_the_change_needs():
     """A part that is moved needs the power off for its work; a setting does not; a told rest is kept."""
     world = make_world("one", 7, 0)
     hard = next(one for one in world.study.factors if one.hardware)
-    soft = next(one for one in world.study.factors if not one.hardware and one.kind != "image")
+    soft = next(one for one in world.study.factors if not one.hardware)
     offs = {}
     for one in (hard, soft):
         bench = world.bench([1])

@@ -159,7 +159,7 @@ class Bench:
         for change in changes:
             taken = change.minutes * math.exp(self.rng.normal(0.0, 0.25))
             work += taken
-            if change.hardware or self.world.study.factor(change.factor).kind == "image":
+            if change.hardware:
                 off += taken
         if reseat:
             off += RESEAT_MINUTES

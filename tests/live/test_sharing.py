@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import re
+import subprocess
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -166,6 +168,13 @@ def test_only_imported_boots_are_removed(bench: Bench) -> None:
     assert len(bench.json("boots")) == 3
 
 
+def test_last_is_removed_like_any_other(bench: Bench, other: Bench, tmp_path: Path) -> None:
+    boots = bench.evening()
+    bench.run("boots", "export", boots[0].id, "--out", tmp_path / "b.pcapng")
+    done = other.json("boots", "import", tmp_path / "b.pcapng")
+    assert other.json("boots", "remove", "last") == {"removed": done["imported"]} and other.json("boots") == []
+
+
 def test_its_own_boot_imported_again_is_known(bench: Bench, tmp_path: Path) -> None:
     """The boot of this bench is not replaced by what comes back of it."""
     boots = bench.evening()
@@ -252,3 +261,49 @@ def test_archives_are_not_trusted(tmp_path: Path) -> None:
     (tmp_path / "b.zip").write_bytes(good[: len(good) // 2])
     with pytest.raises(UsageError, match="an archive that cannot be read"), opened([tmp_path / "b.zip"]):
         pass
+
+
+def test_a_capture_that_breaks_off_is_told_at_each_import(other: Bench, bench: Bench, tmp_path: Path) -> None:
+    """What is whole comes in; the offset and the exit code are those of the replay, also the second time."""
+    bench.evening()
+    whole = (bench.folder / "data/captures/pc/a.pcapng").read_bytes()
+    for size, boots in ((len(whole) - 10, 3), (900, 0)):
+        cut = tmp_path / f"cut{size}.pcapng"
+        cut.write_bytes(whole[:size])
+        for first in (True, False):
+            done = other.json("boots", "import", "--machine", f"m{size}", cut, code=1)
+            assert len(done["imported"]) == boots * first, size
+            (told,) = done["problems"]
+            assert str(cut) in told and "breaks off at offset" in told
+
+
+def test_a_friend_without_a_bench_is_told_the_line_that_lets_an_import_in(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without settings the refusal holds what to type; once it was typed the boot comes in, is listed and shown."""
+    bench.run("boots", "export", bench.evening()[0].id, "--out", tmp_path / "b.pcapng")
+    (tmp_path / "friend").mkdir()
+    monkeypatch.chdir(tmp_path / "friend")
+    monkeypatch.delenv("BENCHD_CONFIG", raising=False)
+    refused = CliRunner().invoke(build(), ["boots", "import", str(tmp_path / "b.pcapng")])
+    (command,) = re.findall("`(echo [^`]*)`", str(refused.exception))
+    subprocess.run(["sh", "-c", command], check=True)
+    done = CliRunner().invoke(build(), ["boots", "import", str(tmp_path / "b.pcapng")])
+    assert done.exit_code == 0 and "1 boot imported" in done.stdout
+    shown = CliRunner().invoke(build(), ["show", "last"])
+    assert shown.exit_code == 0 and "finished" in shown.stdout
+
+
+def test_all_boots_of_an_imported_machine_go_at_once(bench: Bench, other: Bench) -> None:
+    """Those that were imported of it, no others; their capture goes too; nothing meant is said."""
+    mine, path = other.evening(), bench.folder / "data/captures/pc/a.pcapng"
+    bench.evening()
+    for name in ("friend-pc", "club-pc"):
+        assert len(other.json("boots", "import", "--machine", name, path)["imported"]) == 3
+    assert len(other.json("boots", "remove", "--machine", "friend-pc")["removed"]) == 3
+    left = {one["machine"] for one in other.json("boots")}
+    assert left == {"pc", "club-pc"} and not list(other.folder.glob("data/imported/other/friend-pc/*.pcapng"))
+    for words in ((), ("--machine", "pc"), (mine[0].id, "--machine", "club-pc")):
+        with pytest.raises(UsageError, match="boots"):
+            other.run("boots", "remove", *words)
+    assert len(other.json("boots")) == len(mine) + 3

@@ -105,6 +105,7 @@ def test_one_caution_everywhere() -> None:
     assert "taking a chip out or opening the case" in CHIP and "`in_place = true`" in CHIP
     assert caution(study(in_place=True), image="b") is None
     assert caution(study(moves_hardware=False), image="b") is None
+    assert caution(study(moves_hardware=True), image="b") == f"{CAUTION} {CHIP}"
     assert study().caution((), reseated=True) == CAUTION
     notes = (Path(__file__).resolve().parents[2] / "firmware-notes/studies.md").read_text().replace("\n", " ")
     assert CAUTION in notes  # the same there, word for word

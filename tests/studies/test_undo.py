@@ -339,6 +339,9 @@ def test_starting_while_one_runs_asks(evening: Commands, monkeypatch: pytest.Mon
     evening("trial", "start", code=2)
     assert "trial T3 of study s runs on at286" in evening.err and "--end-running ends it" in evening.err
     heard = asks(monkeypatch, False, True)
+    for slip, told in (("slto=5", "no factor 'slto'"), ("rom-base=D00", "no level 'D00'"), ("slto=@a.bin", "'slto'")):
+        evening("trial", "start", slip, code=2)
+        assert told in evening.err and heard == []
     evening("trial", "start", code=2)
     assert "trial T3 goes on; nothing was begun" in evening.err
     assert evening.json("trial", "current")["at286"]["id"] == "T3"
@@ -526,3 +529,23 @@ def test_the_readme_puts_things_right(benchd: Commands, monkeypatch: pytest.Monk
     assert verdicts(benchd, "T3") == [("b1", True)]
     assert benchd.json("trial", "show", "T3")["name"] == "late image"
     assert "fan stood still" in benchd("show", "b1")
+
+
+def test_a_result_over_an_earlier_one_says_so(evening: Commands) -> None:
+    """`last` is a boot here as everywhere; the number to take back stands beside what was entered before."""
+    assert "Entered for the same" not in evening("trial", "result", "goal", "pass", "--boot", "last")
+    said = evening("trial", "result", "goal", "fail", "--boot", "last")
+    assert "4: goal FAILED" in said and "before: 3 (goal passed" in said and "--take-back 3" in said
+
+
+def test_words_that_lead_on(evening: Commands, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each refusal names what can be typed next, in that command."""
+    evening("trial", "end")
+    evening("trial", "end", code=2)
+    assert "name one, such as T3" in evening.err and "--trial" not in evening.err
+    evening("trial", "start", "rom-base", "=", "D000", code=2)
+    assert "without blanks" in evening.err
+    for name in ("EDITOR", "VISUAL"):
+        monkeypatch.delenv(name, raising=False)
+    evening("study", "new", "other", code=2)
+    assert "benchd study new other --from FILE" in evening.err
