@@ -67,6 +67,9 @@ export async function show(main, { argument }) {
   setInterval(() => { if (!document.hidden && !main.contains(document.activeElement?.closest("form"))) load().catch(() => {}); }, POLL_MS);
 }
 
+/** What was said against results that were entered on this page, by their numbers. */
+const warnings = new Map();
+
 /** Checks named on this page that have no result yet. */
 const added = new Set();
 
@@ -109,7 +112,10 @@ function drawRunning(box, page, act) {
 function glove(name, trial, page, act, n) {
   const shown = name === "goal" ? `the goal: ${page.study.goal}` : name;
   const last = page.results.filter((one) => one.trial === trial.id && one.check === name).at(-1);
-  const enter = (passed) => (event) => act(() => send("/api/results", { check: name, passed, trial: trial.id, new: added.has(name) }), event.currentTarget);
+  const enter = (passed) => (event) => act(async () => {
+    const got = await send("/api/results", { check: name, passed, trial: trial.id, new: added.has(name) });
+    warnings.set(got.id, got.warning);
+  }, event.currentTarget);
   const said = el("p", { class: "said", role: "status" });
   const newest = trial.boots.filter((one) => one.boot && !one.why.startsWith("an earlier pass")).at(-1);
   const unsure = (event) => act(async () => {
@@ -119,7 +125,8 @@ function glove(name, trial, page, act, n) {
   if (last) {
     const back = el("button", { type: "button", class: "quiet-button" }, "take it back");
     back.addEventListener("click", () => act(() => send(`/api/results/${last.id}`, {}, "DELETE"), back));
-    put(said, `last entered, #${last.id}: ${last.passed ? "passed" : "failed"} `, last.boot ? ["for ", el("a", { href: `/boot/${encodeURIComponent(last.boot)}` }, "a boot"), " "] : "for the trial ", back);
+    const warning = warnings.get(last.id);
+    put(said, warning ? el("span", { class: "caution" }, el("strong", {}, "Warning: "), wire(warning, 300)) : null, `last entered, #${last.id}: ${last.passed ? "passed" : "failed"} `, last.boot ? ["for ", el("a", { href: `/boot/${encodeURIComponent(last.boot)}` }, "a boot"), " "] : "for the trial ", back);
   } else said.textContent = "nothing entered by hand yet";
   return el("fieldset", {}, el("legend", {}, wire(shown, 120)),
     el("button", { type: "button", class: "pass", id: `pass${n}`, onclick: enter(true) }, shape("finished"), "passed"),
