@@ -153,6 +153,11 @@ function drawStages(box, page, findings, record) {
     parts.push(svg("line", { class: "grid", x1: x(t), x2: x(t), y1: 20, y2: high - 6 }),
       svg("text", { class: "faint", x: x(t), y: 13, "text-anchor": "middle" }, `${+t.toFixed(4)} s`));
   }
+  // Under the words, whose edges keep them readable.
+  for (const one of findings) {
+    const at = Math.min(x(one.t), width - 14);
+    parts.push(svg("line", { class: "flag-line", x1: at, x2: at, y1: top - 8, y2: high - 6 }));
+  }
   stages.forEach((stage, n) => {
     const y = top + n * ROW;
     const stood = n === stages.length - 1 && boot.outcome in STOOD;
@@ -179,8 +184,7 @@ function drawStages(box, page, findings, record) {
   });
   findings.forEach((one) => {
     const at = Math.min(x(one.t), width - 14);
-    parts.push(svg("line", { class: "flag-line", x1: at, x2: at, y1: top - 8, y2: high - 6 }),
-      svg("a", { href: `#f${one.no}`, "aria-label": `finding ${one.no}: ${KINDS[one.kind]}` },
+    parts.push(svg("a", { href: `#f${one.no}`, "aria-label": `finding ${one.no}: ${KINDS[one.kind]}` },
         svg("rect", { class: "flag", x: at - 10, y: top - 27, width: 20, height: 20, rx: 2 }),
         svg("text", { class: "flag-word", x: at, y: top - 12, "text-anchor": "middle" }, String(one.no))));
   });
