@@ -1,4 +1,4 @@
-"""A phone, 390 pixels wide: rows without holes, words inside their buttons, figures that no line strikes through."""
+"""A phone, 390 pixels wide: a failed trial is called so; rows without holes, words inside their buttons, figures that no line strikes through."""
 
 from __future__ import annotations
 
@@ -43,3 +43,20 @@ def test_no_finding_s_line_lies_over_a_time(bench: Rig, browser: Browser) -> Non
     browser.until("return document.querySelector('.flag-line') !== null")
     kinds = browser.js(ORDER)
     assert isinstance(kinds, list) and kinds.index("bar") > max(n for n, k in enumerate(kinds) if k == "flag-line")
+
+
+def test_a_boot_that_missed_its_goal_is_no_green_finished(bench: Rig, browser: Browser) -> None:
+    """In the list of its trial and on its own page: failed, by word, shape and colour."""
+    boot = bench.store.boots(trial="T1", limit=1)[0]
+    for path in ("/boots?trial=T1", f"/boot/{boot.id}"):
+        browser.open(bench.url + path, width=390)
+        browser.until("return document.querySelector('.outcome[data-goal=missed]') !== null", 20)
+        said, colour = browser.js(  # type: ignore[misc]
+            "const n = document.querySelector('.outcome[data-goal=missed]');"
+            "return [n.textContent, getComputedStyle(n).color]"
+        )
+        green = browser.js(
+            "const n = document.createElement('i'); n.style.color = 'var(--mask)'; document.body.append(n);"
+            "return getComputedStyle(n).color"
+        )
+        assert said == "failed(finished)" and colour != green

@@ -3,6 +3,7 @@ import { el, put, shape, svg, told, wire, harmless, short } from "../dom.js";
 import { archived, ask, KINDS, seconds, when, WORDS } from "../talk.js";
 import { bootCare } from "./care.js";
 import { reportImages } from "./measured.js";
+import { sayVerdict, verdictsOf } from "./verdicts.js";
 
 const LABEL = 132;
 const ROW = 27;
@@ -31,9 +32,10 @@ export async function show(main, { argument }) {
       said.textContent = harmless(error.message, 400);
     }
   };
+  const ended = el("span", { class: "outcome", "data-is": boot.outcome }, shape(boot.outcome), WORDS[boot.outcome]);
+  verdictsOf([boot], trials).then((verdicts) => sayVerdict(ended, boot, verdicts.get(boot.id))).catch(() => {});
   put(main,
-    el("div", { class: "title-line" }, el("h1", {}, wire(boot.machine, 64), `, ${when(boot.started)}`),
-      el("span", { class: "outcome", "data-is": boot.outcome }, shape(boot.outcome), WORDS[boot.outcome])),
+    el("div", { class: "title-line" }, el("h1", {}, wire(boot.machine, 64), `, ${when(boot.started)}`), ended),
     boot.labels?.length || boot.note ? el("p", { class: "sentence" }, (boot.labels ?? []).map((one) => [el("span", { class: "label" }, wire(one, 60)), " "]), boot.note ? wire(boot.note, 1000) : null) : null,
     meta(page), actions(page, path), said,
     el("section", { class: "part", "aria-labelledby": "h-stages" }, el("h2", { id: "h-stages" }, "Stages"), drawing),
