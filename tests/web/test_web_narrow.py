@@ -1,4 +1,4 @@
-"""A phone, 390 pixels wide: a failed trial is called so; rows without holes, words inside their buttons, figures that no line strikes through."""
+"""A phone, 390 pixels wide: no hole in a row, words in their buttons, no line through figures, failed is said."""
 
 from __future__ import annotations
 
