@@ -126,7 +126,10 @@ def goal_line(goal: dict[str, Any]) -> Text:
     short, why = clean(goal["short"], 60), clean(goal["why"], 120)
     if goal["ok"] is None:
         return one_line(Text.assemble((f" ○ goal: {short} ", "bold"), f" {why}"))
-    word, style = ("✓ REACHED", "bold black on green") if goal["ok"] else ("✕ NOT REACHED", "bold black on yellow")
+    mark, word, style = (
+        ("✓", "REACHED", "bold black on green") if goal["ok"] else ("✕", "NOT REACHED", "bold black on yellow")
+    )
+    word = f"{mark} {goal.get('entered') or word}"
     return one_line(Text.assemble((f" {word}: {short} ", style), f" {why}"))
 
 

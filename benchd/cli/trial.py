@@ -336,7 +336,7 @@ def result(
     from benchd.cli.studystore import hand, study_store, tables_of
     from benchd.files import read_text
     from benchd.studies.csvfile import passed_word, read_checks
-    from benchd.studies.service import enter, enter_table
+    from benchd.studies.service import doubt, enter, enter_table
 
     one_way = sum(one is not None for one in (check, csv, take_back, put_back))
     if one_way != 1 or (check is not None) != (outcome is not None):
@@ -375,12 +375,16 @@ def result(
                 )
             ]
         before = _before(store, found[0]) if check is not None else []
+        doubts = {one.id: told for one in found if (told := doubt(store, one)) is not None}
     if json:
-        emit_json([one.model_dump(mode="json") for one in found])
+        emit_json([one.model_dump(mode="json") | {"warning": doubts.get(one.id)} for one in found])
         return
     for one in found[:50]:
         say(clean(f"{one.id}: {_result_words(one)}"))
     for one in before:
         say(clean(f"Entered for the same before: {one.id} ({_result_words(one)}); --take-back {one.id} takes it back."))
+    for number, text in doubts.items():
+        for line in wrapped(f"WARNING: {text} To undo it: benchd trial result --take-back {number}"):
+            say(line)
     if len(found) > 50:
         say(f"... {len(found)} results in all")

@@ -159,10 +159,17 @@ def draw_text(layout: Layout, prediction: MapReport) -> list[str]:
         f"{'off  ' if r.at is None else hex_address(r.at)}  {r.window}: {_fate(r.runs, r.order)} ({r.why})"
         for r in prediction.roms
     ])  # fmt: skip
-    return out + _what_else(prediction)
+    return out + _what_else(layout, prediction)
 
 
-def _what_else(prediction: MapReport) -> list[str]:
+def no_room(layout: Layout, name: str) -> str:
+    """Why something fits nowhere: a window is asked only at the positions that its jumper has."""
+    places = next((w.positions for w in layout.windows if w.name == name and w.positions), ())
+    named = ", ".join("off" if place is None else hex_address(place) for place in places)
+    return f"none of its jumper's positions ({named}) is free" if places else "no free base"
+
+
+def _what_else(layout: Layout, prediction: MapReport) -> list[str]:
     """Return what the setup as it is does not decide: other scans, room, moves, notes, what may be forgotten."""
     measured = prediction.measured
     out = _section("scans of other machines would disagree", [one.text for one in prediction.disagreements])
@@ -170,7 +177,7 @@ def _what_else(prediction: MapReport) -> list[str]:
         f"{hex_address(one.first)}-{hex_address(one.last)}  {show_size(one.size)}" for one in prediction.free
     ])  # fmt: skip
     out += _section("room for" if measured is None else "room for, as measured", [
-        f"{one.name}: {', '.join(map(hex_address, one.bases)) or 'no free base'}" for one in prediction.room
+        f"{one.name}: {', '.join(map(hex_address, one.bases)) or no_room(layout, one.name)}" for one in prediction.room
     ])  # fmt: skip
     out += _measured(measured) if measured is not None else []
     out += _section("jumper moves that help", [move_text(way) for way in prediction.moves])

@@ -82,7 +82,7 @@ def judge(
         inside = judge(goal, boot.model_copy(update={"left_out": None}), results, needs=needs)
         words = left_out_words(boot.left_out)
         return Verdict(boot.id, None, words, inside.source, left_out=boot.left_out, if_counted=inside.ok)
-    entered = _entered(boot, results)
+    entered = _entered(goal, boot, results, needs)
     if entered is not None:
         return entered
     if boot.passes_of:
@@ -99,14 +99,32 @@ def judge(
     return Verdict(boot.id, ok, f"{why} (restarted at this place {restarts} times in a row)")
 
 
-def _entered(boot: Boot, results: Sequence[Result]) -> Verdict | None:
+def _entered(goal: Goal, boot: Boot, results: Sequence[Result], needs: Collection[str] | None) -> Verdict | None:
     """The verdict that a person entered last for a boot, None where there is none that counts."""
     entered = [one for one in results if one.check == GOAL and one.left_out is None]
     if not entered:
         return None
     last = entered[-1]
-    note = f": {last.note}" if last.note else ""
-    return Verdict(boot.id, last.passed, f"entered as {'ok' if last.passed else 'fail'}{note}", last.source)
+    why = entered_words(last.passed, last.source) + (f": {last.note}" if last.note else "")
+    against = short_of(goal, boot, needs) if last.passed else None
+    return Verdict(boot.id, last.passed, f"{why}; {against}" if against else why, last.source)
+
+
+def entered_words(passed: bool, source: str) -> str:
+    """How a goal is called that no boot showed, but somebody entered."""
+    how = {"hand": "entered by hand", "csv": "entered from a file"}.get(source, f"told by the {source}")
+    return f"{'passed' if passed else 'failed'}, {how}"
+
+
+def short_of(goal: Goal, boot: Boot, needs: Collection[str] | None = None) -> str | None:
+    """That a boot did not get to the goal's stage, in words; None where it did, or where its record cannot say."""
+    if goal.kind not in ("stage-reached", "stage-faster") or boot.outcome == "recorded":
+        return None
+    if any(stage.name == goal.target for stage in boot.stages) or blindness(boot, needs) is not None:
+        return None
+    where = f" in {boot.last_stage}" if boot.last_stage and boot.outcome != "finished" else ""
+    have = "has" if boot.outcome == "running" else "had"
+    return f"the boot {_STATES[boot.outcome]}{where} and {have} not got to {goal.target}"
 
 
 def cut_at_one_place(boots: Sequence[Boot]) -> dict[str, int]:
@@ -150,6 +168,16 @@ def blindness(boot: Boot, needs: Collection[str] | None = None) -> str | None:
     end = f" to {first.until:.1f} s" if first.until is not None else " s on"
     again = {0: "", 1: ", and once more"}.get(more, f", and {more} times more")
     return f"the {name} {BLIND_WORDS[first.why]} from {first.t:.1f}{end}{again}"
+
+
+_STATES = {
+    "running": "still runs",
+    "finished": "finished",
+    "stalled": "stalled",
+    "looped": "looped",
+    "cut-short": "was cut short",
+    "link-lost": "lost its link",
+}
 
 
 def _ended(boot: Boot) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchd.inference.study import Goal
 from benchd.store import Store, Trial
-from benchd.studies.goal import cut_at_one_place, judge, needed_links
+from benchd.studies.goal import cut_at_one_place, entered_words, judge, needed_links
 from benchd.studies.loaded import open_study
 from benchd.studies.tables import table_of
 from benchd.vocabulary.models import Boot, GoalNow
@@ -29,11 +29,14 @@ def goal_now(store: Store, trial: Trial, boot: Boot | None) -> GoalNow:
         restarts=cut_at_one_place(row).get(boot.id, 0),
     )
     ok, why = verdict.ok, verdict.why
+    entered = entered_words(ok, verdict.source) if ok is not None and verdict.source != "boot" else None
+    if entered is not None:
+        why = why.removeprefix(entered).lstrip(":; ")
     if boot.outcome == "running" and ok is None and goal.kind == "stage-reached":
         at = next((stage.t for stage in boot.stages if stage.name == goal.target), None)
         ok, why = (True, f"{goal.target} reached at {at:.2f} s") if at is not None else (None, why)
     over = boot.outcome == "finished" or boot.ended is not None
-    return out.model_copy(update={"boot": boot.id, "ok": ok, "why": why, "over": over})
+    return out.model_copy(update={"boot": boot.id, "ok": ok, "why": why, "entered": entered, "over": over})
 
 
 def in_short(goal: Goal) -> str:

@@ -14,9 +14,11 @@ from benchd.inference.forms import Form
 from benchd.inference.study import MAX_NAME, Change, Goal
 from benchd.store import Hand, Result, Store, StoredImage, Trial
 from benchd.studies.document import StudyDocument, pure_kind
-from benchd.studies.loaded import IMPORTED, LoadedStudy, complete, first_setup, images_of, save
+from benchd.studies.goal import GOAL, needed_links, short_of
+from benchd.studies.loaded import IMPORTED, LoadedStudy, complete, first_setup, images_of, open_study, save
 from benchd.studies.names import Tables, check_checks, check_goal
 from benchd.studies.scan_prediction import can_predict, predict_scan
+from benchd.studies.tables import table_of
 from benchd.vocabulary.times import duration_words, parse_duration
 
 NO_TABLES: Tables = {}
@@ -333,6 +335,16 @@ def enter(
     check_checks(store, [check], trial=of_trial, boot=of_boot, tables=tables, new=new)
     result = Result(trial=of_trial, boot=of_boot, check=check, passed=passed, note=note, entered=now)
     return store.add_result(result, hand)
+
+
+def doubt(store: Store, result: Result) -> str | None:
+    """What speaks against a goal that was entered as passed: its boot had not got there. None: nothing is known."""
+    if result.check != GOAL or not result.passed or result.boot is None or result.trial is None:
+        return None
+    goal = open_study(store, store.trial(result.trial).study).study.goal
+    boot = store.boot(result.boot)
+    found = short_of(goal, boot, needed_links(goal, table_of(store, boot)) if boot.blind else None)
+    return f"{found[0].upper()}{found[1:]}. The result counts all the same." if found else None
 
 
 def _meant(store: Store, boot: str | None, trial: str | None, machine: str | None) -> tuple[str | None, str | None]:

@@ -95,6 +95,7 @@ class GoalNow(Model):
     boot: str | None = Field(None, description="the boot that is judged; None while the trial has none")
     ok: bool | None = None
     why: str = ""
+    entered: str | None = Field(None, description="where no boot showed it: passed or failed, and who entered that")
     over: bool = Field(False, description="the boot is over: the verdict is not to change by itself")
 
 

@@ -67,7 +67,8 @@ class Telling:
 
     def goal(self, machine: str, goal: GoalNow) -> None:
         """Say whether a boot reached what its trial is for."""
-        boots.info("%s: goal %s: %s", machine, "reached" if goal.ok else "NOT REACHED", goal.why)
+        how = goal.entered or ("reached" if goal.ok else "NOT REACHED")
+        boots.info("%s: goal %s%s", machine, how, f": {goal.why}" if goal.why else "")
 
 
 def _of(boot: Boot) -> str:

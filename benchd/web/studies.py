@@ -19,7 +19,7 @@ from benchd.studies.document import document_from, read_part, to_toml
 from benchd.studies.goal import GOAL
 from benchd.studies.loaded import LoadedStudy, Summary, TrialView, first_setup, gather, open_study, summaries
 from benchd.studies.responses import WhyForm
-from benchd.studies.service import Started, check_allowed, enter, plan_trial, resolve_images, save_checked, start
+from benchd.studies.service import Started, check_allowed, doubt, enter, plan_trial, resolve_images, save_checked, start
 from benchd.studies.undo import BootBefore, boot_before, move
 from benchd.studies.weighing import Next
 from benchd.studies.weighing import next_trials as rank
@@ -62,6 +62,12 @@ class EnterResult(Body):
     machine: Text | None = None
     note: Annotated[str, Field(max_length=4000)] = ""
     new: bool = Field(False, description="a check that nobody named before is meant")
+
+
+class Entered(Result):
+    """A result as it was entered."""
+
+    warning: str | None = Field(None, description="what speaks against it: the boot had not got to the goal's stage")
 
 
 class NewStudy(Body):
@@ -236,11 +242,11 @@ def study_routes(daemon: ServedBench) -> APIRouter:
             return store.note_trial(trial_id, body.text.strip(), page_hand())
 
     @routes.post("/results")
-    def enter_result(body: EnterResult) -> Result:
+    def enter_result(body: EnterResult) -> Entered:
         """Enter a check's result by hand."""
         with asked(422):
             hand = page_hand()
-            return enter(
+            found = enter(
                 store,
                 body.check,
                 body.passed,
@@ -253,6 +259,7 @@ def study_routes(daemon: ServedBench) -> APIRouter:
                 tables=tables_of(daemon),
                 new=body.new,
             )
+            return Entered(**found.model_dump(), warning=doubt(store, found))
 
     @routes.delete("/results/{result_id}", status_code=204)
     def take_back(result_id: int) -> None:

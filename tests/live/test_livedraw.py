@@ -149,7 +149,9 @@ def test_the_goal_s_verdict_comes_before_how_the_boot_ended() -> None:
     assert text.index("✕ NOT REACHED: storage-rom") < text.index("finished")
     shown["goal"] |= {"ok": True, "why": "storage-rom reached at 1.49 s"}
     assert "✓ REACHED: storage-rom" in drawn(shown)
-    shown["goal"] |= {"ok": None, "why": "still running"}
+    shown["goal"] |= {"entered": "passed, entered by hand", "why": "the boot was cut short"}
+    assert "✓ passed, entered by hand: storage-rom" in drawn(shown) and "REACHED" not in drawn(shown)
+    shown["goal"] |= {"ok": None, "why": "still running", "entered": None}
     shown["trial_left"] = "Trial T1 runs since yesterday: boots of today go into it."
     assert "○ goal: storage-rom" in drawn(shown) and "boots of today go into it" in drawn(shown)
 

@@ -88,3 +88,10 @@ def test_any_name_gives_well_formed_svg(name: str, base: int, size: int) -> None
     root = ElementTree.fromstring(draw_svg(layout, predict(layout), name).encode("utf-8"))
     assert not list(root.iter("script"))
     draw_text(layout, report(layout, ()))
+
+
+def test_no_room_says_whether_only_the_jumper_s_positions_were_asked() -> None:
+    """Free stretches stand beside it: a window that cannot be put there says why."""
+    text = "\n".join(draw_text(CROWD, report(CROWD, (Room("card", 0x2000, ()), Room("spare", 0x80000, ())))))
+    assert "card: none of its jumper's positions (C9000, CC000) is free" in text
+    assert "spare: no free base" in text

@@ -186,3 +186,24 @@ def test_a_goal_needs_the_links_by_which_it_is_seen(goal: Goal, needs: set[str] 
     table = load_text(STAGES, "t")
     assert needed_links(goal, table) == needs
     assert needed_links(goal, None) == ({"console"} if goal.kind == "check-passed" else None)
+
+
+@pytest.mark.parametrize(
+    ("seen", "words"),
+    [
+        (boot("cut-short", ("memory", 2.0), last_stage="memory"), "was cut short in memory and had not got to rom"),
+        (boot("running", ("memory", 2.0), last_stage="memory"), "still runs in memory and has not got to rom"),
+        (boot("finished", ("memory", 2.0), last_stage="memory"), "finished and had not got to rom"),
+        (boot("stalled"), "stalled and had not got to rom"),
+        (boot("cut-short", ("rom", 2.0)), None),
+        (boot("recorded"), None),
+        (boot("cut-short", anchored=False), None),
+    ],
+)
+def test_what_was_entered_says_so_and_what_speaks_against_it(seen: Boot, words: str | None) -> None:
+    """A pass by hand counts and is called so; where the boot's own record had not got there, that stands beside it."""
+    said = judge(REACHED, seen, [entered("goal", True)])
+    assert said.ok is True
+    assert said.why == "passed, entered by hand" + (f"; the boot {words}" if words else "")
+    assert judge(REACHED, seen, [entered("goal", False)]).why == "failed, entered by hand"
+    assert judge(BY_HAND, seen, [entered("goal", True)]).why == "passed, entered by hand"

@@ -16,6 +16,7 @@ from studies.conftest import Commands
 from benchd.cli import studystore
 from benchd.errors import UsageError
 from benchd.store import Hand, Result, Store, Trial
+from benchd.studies.goalnow import goal_now
 from benchd.studies.loaded import gather, open_study
 from benchd.studies.report import report_values
 from benchd.studies.undo import forgotten, log_words
@@ -549,3 +550,32 @@ def test_words_that_lead_on(evening: Commands, monkeypatch: pytest.MonkeyPatch) 
         monkeypatch.delenv(name, raising=False)
     evening("study", "new", "other", code=2)
     assert "benchd study new other --from FILE" in evening.err
+
+
+def test_a_pass_of_a_boot_that_did_not_get_there_is_warned_of_and_counts(evening: Commands) -> None:
+    """In words and as JSON, with the way back; what the boot did show is not warned of."""
+    with evening.store() as store:
+        short = boot("b9", "T3", ok=False, minute=30)
+        store.save_boot(short.model_copy(update={"outcome": "cut-short", "last_stage": "memory"}))
+        goal = open_study(store, "s").study.goal
+    said = " ".join(evening("trial", "result", "goal", "pass", "--boot", "b9").split())
+    number = said.split(":")[0]
+    assert f"WARNING: The boot was cut short in memory and had not got to {goal.target}." in said
+    assert f"The result counts all the same. To undo it: benchd trial result --take-back {number}" in said
+    assert ("b9", True) in verdicts(evening, "T3")
+    (told,) = evening.json("trial", "result", "goal", "pass", "--boot", "b9")
+    assert told["warning"].startswith("The boot was cut short")
+    assert "WARNING" not in evening("trial", "result", "goal", "fail", "--boot", "b9")
+    assert evening.json("trial", "result", "goal", "pass", "--boot", "b1")[0]["warning"] is None
+
+
+def test_what_stands_now_says_who_said_so(evening: Commands) -> None:
+    """The verdict across the room is no "reached" where only a person said so."""
+    with evening.store() as store:
+        store.save_boot(boot("b9", "T3", ok=False, minute=30).model_copy(update={"outcome": "cut-short"}))
+        store.add_result(Result(trial="T3", boot="b9", check="goal", passed=True, note="seen", entered=AT))
+        now = goal_now(store, store.trial("T3"), store.boot("b9"))
+        assert (now.ok, now.entered) == (True, "passed, entered by hand")
+        assert now.why.startswith("seen; the boot was cut short")
+        seen = goal_now(store, store.trial("T1"), store.boot("b1"))
+        assert (seen.ok, seen.entered) == (True, None)

@@ -120,6 +120,12 @@ def test_gloved_hands_say_passed_failed_or_unsure_and_take_it_back(evening: Rig,
     assert (result.boot, result.passed) == (newest, True)
     browser.until("return document.querySelector('.board').dataset.goal === 'reached'", 10)
     assert browser.js("return document.querySelector('.said').textContent").startswith(f"Result {result.id}: passed")  # type: ignore[union-attr]
+    warned = "Warning: The boot finished and had not got to storage-rom. The result counts all the same."
+    assert warned in browser.driver.find_element(By.CSS_SELECTOR, ".slot .said").text
+    shown = browser.driver.find_element(By.CSS_SELECTOR, ".goal").text
+    assert shown.startswith("passed, entered by hand: storage-rom\nthe boot finished and had not got to"), shown
+    assert browser.js(FIRST_SCREEN, [".goal-word"]) == []
+    assert browser.js("return document.documentElement.scrollWidth") <= 390
     browser.driver.find_element(By.CSS_SELECTOR, ".slot .said button").click()
     wait_for("it is taken back", lambda: not evening.store.results(trial=trial.id))
     browser.driver.find_element(By.CSS_SELECTOR, ".glove.three .unsure").click()

@@ -10,8 +10,8 @@ const AGAIN_MS = 2000;
 function judged(boot, verdicts) {
   if (boot.left_out) return { is: "left", shape: "idle", word: `left out: ${boot.left_out}` };
   const one = verdicts.get(boot.id);
-  if (one?.ok === true) return { is: "good", shape: "finished", word: `goal reached: ${one.why}` };
-  if (one?.ok === false) return { is: "bad", shape: "link-lost", word: `goal not reached: ${one.why}` };
+  if (one?.ok === true) return { is: "good", shape: "finished", word: one.source === "boot" ? `goal reached: ${one.why}` : one.why };
+  if (one?.ok === false) return { is: "bad", shape: "link-lost", word: one.source === "boot" ? `goal not reached: ${one.why}` : one.why };
   return { is: boot.outcome, shape: boot.outcome, word: WORDS[boot.outcome] };
 }
 
@@ -49,7 +49,8 @@ export class Bench {
         await send(`/api/results/${got.id}`, {}, "DELETE");
         put(this.said, `Result ${got.id} is taken back.`);
       }, back));
-      put(this.said, `Result ${got.id}: ${passed ? "passed" : "failed"}, for ${got.boot ? "the newest boot" : "the trial"}. `, back);
+      put(this.said, `Result ${got.id}: ${passed ? "passed" : "failed"}, for ${got.boot ? "the newest boot" : "the trial"}. `, back,
+        got.warning ? el("span", { class: "caution" }, el("strong", {}, "Warning: "), told(got.warning, 300)) : null);
     };
     const note = el("input", { type: "text", maxlength: "2000", placeholder: "a note for this trial", "aria-label": "A note for this trial", name: "note" });
     const add = el("button", { type: "submit", class: "plain" }, "Add");

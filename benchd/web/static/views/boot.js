@@ -3,6 +3,7 @@ import { el, put, shape, svg, told, wire, harmless, short } from "../dom.js";
 import { archived, ask, KINDS, seconds, when, WORDS } from "../talk.js";
 import { bootCare } from "./care.js";
 import { reportImages } from "./measured.js";
+import { sayVerdict, verdictsOf } from "./verdicts.js";
 
 const LABEL = 132;
 const ROW = 27;
@@ -31,9 +32,10 @@ export async function show(main, { argument }) {
       said.textContent = harmless(error.message, 400);
     }
   };
+  const ended = el("span", { class: "outcome", "data-is": boot.outcome }, shape(boot.outcome), WORDS[boot.outcome]);
+  verdictsOf([boot], trials).then((verdicts) => sayVerdict(ended, boot, verdicts.get(boot.id))).catch(() => {});
   put(main,
-    el("div", { class: "title-line" }, el("h1", {}, wire(boot.machine, 64), `, ${when(boot.started)}`),
-      el("span", { class: "outcome", "data-is": boot.outcome }, shape(boot.outcome), WORDS[boot.outcome])),
+    el("div", { class: "title-line" }, el("h1", {}, wire(boot.machine, 64), `, ${when(boot.started)}`), ended),
     boot.labels?.length || boot.note ? el("p", { class: "sentence" }, (boot.labels ?? []).map((one) => [el("span", { class: "label" }, wire(one, 60)), " "]), boot.note ? wire(boot.note, 1000) : null) : null,
     meta(page), actions(page, path), said,
     el("section", { class: "part", "aria-labelledby": "h-stages" }, el("h2", { id: "h-stages" }, "Stages"), drawing),
@@ -153,6 +155,11 @@ function drawStages(box, page, findings, record) {
     parts.push(svg("line", { class: "grid", x1: x(t), x2: x(t), y1: 20, y2: high - 6 }),
       svg("text", { class: "faint", x: x(t), y: 13, "text-anchor": "middle" }, `${+t.toFixed(4)} s`));
   }
+  // Under the words, whose edges keep them readable.
+  for (const one of findings) {
+    const at = Math.min(x(one.t), width - 14);
+    parts.push(svg("line", { class: "flag-line", x1: at, x2: at, y1: top - 8, y2: high - 6 }));
+  }
   stages.forEach((stage, n) => {
     const y = top + n * ROW;
     const stood = n === stages.length - 1 && boot.outcome in STOOD;
@@ -179,8 +186,7 @@ function drawStages(box, page, findings, record) {
   });
   findings.forEach((one) => {
     const at = Math.min(x(one.t), width - 14);
-    parts.push(svg("line", { class: "flag-line", x1: at, x2: at, y1: top - 8, y2: high - 6 }),
-      svg("a", { href: `#f${one.no}`, "aria-label": `finding ${one.no}: ${KINDS[one.kind]}` },
+    parts.push(svg("a", { href: `#f${one.no}`, "aria-label": `finding ${one.no}: ${KINDS[one.kind]}` },
         svg("rect", { class: "flag", x: at - 10, y: top - 27, width: 20, height: 20, rx: 2 }),
         svg("text", { class: "flag-word", x: at, y: top - 12, "text-anchor": "middle" }, String(one.no))));
   });

@@ -1,6 +1,7 @@
 // Boots: the list, newest first, with a small picture of each and a tray to carry some into a comparison.
 import { el, put, shape, wire } from "../dom.js";
 import { ask, seconds, when, WORDS } from "../talk.js";
+import { sayVerdict, verdictsOf } from "./verdicts.js";
 
 const counted = (number) => `${number} ${number === 1 ? "boot" : "boots"}`;
 
@@ -20,6 +21,13 @@ export async function show(main, { start }) {
   const outcome = choice("outcome", "how it went", ["", "finished", "stalled", "looped", "cut-short", "link-lost", "recorded", "running"], asked.get("outcome") ?? "", load);
   let run = 0;
   let longest = 1;
+  const judge = async (boots) => {
+    const verdicts = await verdictsOf(boots);
+    for (const boot of boots) {
+      const node = verdicts.has(boot.id) ? document.getElementById(`is-${boot.id}`) : null;
+      if (node) sayVerdict(node, boot, verdicts.get(boot.id));
+    }
+  };
 
   function pick(id, on) {
     if (on) picked.add(id);
@@ -44,6 +52,7 @@ export async function show(main, { start }) {
     longest = Math.max(1, ...first.map((boot) => boot.duration_s));
     put(list, first.map((boot) => row(boot, picked, pick, longest)));
     performance.mark("rows");
+    judge(first).catch(() => {});
     count.textContent = first.length ? counted(first.length) : [...query.keys()].length ? "No boot matches." : "No boot is stored yet: power a machine on.";
     if (first.length < FIRST) return;
     const all = await ask(`/api/boots?${new URLSearchParams([...query, ["limit", MOST]])}`);
@@ -54,6 +63,7 @@ export async function show(main, { start }) {
       await new Promise((next) => requestAnimationFrame(next));
       list.append(...rest.slice(at, at + CHUNK).map((boot) => row(boot, picked, pick, longest)));
     }
+    judge(rest).catch(() => {});
     list.dataset.whole = "yes";
   }
 
@@ -76,7 +86,7 @@ function row(boot, picked, pick, longest) {
   const spans = boot.stages.map((stage, n) => Math.max(0, (boot.stages[n + 1]?.t ?? boot.duration_s) - stage.t));
   return el("li", { class: "boot-row" },
     el("label", { class: "pick" }, box),
-    el("span", { class: "outcome", "data-is": boot.outcome }, shape(boot.outcome), WORDS[boot.outcome]),
+    el("span", { class: "outcome", id: `is-${boot.id}`, "data-is": boot.outcome }, shape(boot.outcome), WORDS[boot.outcome]),
     el("span", { class: "who" }, el("a", { href: `/boot/${encodeURIComponent(boot.id)}` }, wire(boot.machine, 64), " ", when(boot.started, true))),
     el("span", { class: "run", "aria-hidden": "true", style: { width: `${Math.min(100, 100 * Math.sqrt(boot.duration_s / longest)).toFixed(1)}%` } }, spans.map((s) => el("i", { style: { "flex-grow": Math.sqrt(s + 0.02).toFixed(3) } }))),
     el("span", { class: "dur" }, seconds(boot.duration_s, 0.05)),

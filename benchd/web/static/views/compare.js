@@ -162,18 +162,18 @@ function shifts(one, names) {
   const widest = Math.max(0.001, ...one.stages.flatMap((s) => [s.shift_s, s.shift_low, s.shift_high].map((v) => Math.abs(v ?? 0))));
   const at = (s) => 50 + (48 * s) / widest;
   return el("div", {}, el("h3", {}, marked(one.names.b, names), " against ", marked(one.names.a, names)),
-    el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Shifts of stage times" }, el("table", {},
+    el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Shifts of stage times" }, el("table", { class: "stacked shifts" },
       el("thead", {}, el("tr", {}, ["stage", "first", "other", "shift", "shorter | longer", "p", ""].map((h, n) => el("th", { class: n > 0 && n < 4 ? "num" : null, scope: "col" }, h)))),
       el("tbody", {}, one.stages.map((s) => el("tr", {},
         el("th", { scope: "row" }, wire(s.name, 40)),
-        el("td", { class: "num" }, seconds(s.a.median_s), el("span", { class: "soft" }, ` ×${s.a.n}`)),
-        el("td", { class: "num" }, seconds(s.b.median_s), el("span", { class: "soft" }, ` ×${s.b.n}`)),
-        el("td", { class: "num" }, s.shift_s === null ? "–" : `${s.shift_s > 0 ? "+" : ""}${seconds(s.shift_s)}`),
-        el("td", {}, s.shift_s === null ? null : el("div", { class: "shift" },
+        el("td", { class: "num", "data-name": "first" }, seconds(s.a.median_s), el("span", { class: "soft" }, ` ×${s.a.n}`)),
+        el("td", { class: "num", "data-name": "other" }, seconds(s.b.median_s), el("span", { class: "soft" }, ` ×${s.b.n}`)),
+        el("td", { class: "num", "data-name": "shift" }, s.shift_s === null ? "–" : `${s.shift_s > 0 ? "+" : ""}${seconds(s.shift_s)}`),
+        el("td", { class: "wide" }, s.shift_s === null ? null : el("div", { class: "shift" },
           s.shift_low === null ? null : el("i", { style: { left: `${at(Math.min(s.shift_low, s.shift_high))}%`, width: `${Math.max(1, at(Math.max(s.shift_low, s.shift_high)) - at(Math.min(s.shift_low, s.shift_high)))}%` } }),
           el("b", { style: { left: `${at(s.shift_s)}%` } }))),
-        el("td", {}, s.p_adjusted === null ? "too few" : s.p_adjusted < 0.0001 ? "below 0.0001" : s.p_adjusted.toPrecision(2)),
-        el("td", {}, s.p_adjusted !== null && s.p_adjusted < 0.05 ? el("strong", {}, "differs") : s.more_boots ? el("span", { class: "soft" }, `too few boots to tell; ${s.more_boots} more needed`) : "")))))));
+        el("td", { "data-name": "p" }, s.p_adjusted === null ? "too few" : s.p_adjusted < 0.0001 ? "below 0.0001" : s.p_adjusted.toPrecision(2)),
+        el("td", { class: "wide" }, s.p_adjusted !== null && s.p_adjusted < 0.05 ? el("strong", {}, "differs") : s.more_boots ? el("span", { class: "soft" }, `too few boots to tell; ${s.more_boots} more needed`) : "")))))));
 }
 
 function leftovers(one, names) {

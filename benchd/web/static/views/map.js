@@ -146,7 +146,7 @@ function besides(page, stands, moves, load) {
         el("button", { class: "plain", type: "button", id: `way${n}`, onclick: () => { for (const m of way.moves) moves.set(m.window, m.base ?? "off"); load(); } },
           way.moves.map((m) => `${harmless(m.window, 40)} to ${m.base ?? "off"}`).join(", ")), " ",
         el("span", { class: "soft" }, outcomeOf(way)))))] : null,
-      page.map.room.map((one) => el("p", {}, el("strong", {}, wire(one.name, 60)), ` (${size(one.size)}) fits at: ${one.bases.slice(0, 24).join(", ") || "no free base"}`))),
+      page.map.room.map((one) => el("p", {}, el("strong", {}, wire(one.name, 60)), ` (${size(one.size)}) fits at: ${one.bases.slice(0, 24).join(", ") || noRoom(page, one.name)}`))),
     el("section", { class: "part" }, el("h2", {}, "Predicted ROM scan"), el("ul", { class: "scan-list" }, p.roms.map((rom) =>
       el("li", {}, tag(rom.runs, rom.runs ? runs(rom) : rom.runs === false ? "passed over" : "unknown"),
         el("span", {}, el("strong", {}, wire(rom.window, 60)), rom.at ? ` at ${rom.at}` : "", el("span", { class: "soft" }, " ", told(rom.why, 300))))))),
@@ -159,6 +159,12 @@ function besides(page, stands, moves, load) {
       el("ul", { class: "scan-list" }, page.agreement.map((one) => el("li", {}, tag(one.agrees, one.agrees === null ? "cannot say" : one.agrees ? "agrees" : "differs"), el("span", {}, told(one.text, 400)))))) : null,
     reporterCard(page),
   ];
+}
+
+/** Why something fits nowhere, in the words of the command line: a window is asked at its jumper's positions only. */
+function noRoom(page, name) {
+  const places = page.windows.find((one) => one.name === name)?.positions ?? [];
+  return places.length ? `none of its jumper's positions (${places.map((at) => (at === null ? "off" : hex(at))).join(", ")}) is free` : "no free base";
 }
 
 /** What a set of moves leaves, in the words of the command line. */

@@ -161,7 +161,7 @@ class Panel {
     if (boot?.id !== before?.boot?.id || (boot?.outcome !== before?.boot?.outcome && boot?.outcome === "finished")) this.fetchTable();
     this.bench.show(picture);
     const goal = picture.goal;
-    const urgent = `${picture.standing?.rule} ${picture.standing?.t} ${picture.silent_for_s === null} ${picture.trial} ${goal?.ok} ${goal?.why}`;
+    const urgent = `${picture.standing?.rule} ${picture.standing?.t} ${picture.silent_for_s === null} ${picture.trial} ${goal?.ok} ${goal?.why} ${goal?.entered}`;
     const key = `${boot?.id} ${boot?.outcome} ${picture.stage} ${boot?.findings.length} ${boot?.stages.length} ${urgent}`;
     if (urgent !== this.drawn.urgent || this.at - this.drawn.heavy >= this.heavy) {
       this.drawn.urgent = urgent;
@@ -238,11 +238,12 @@ class Panel {
     this.node.dataset.goal = is;
     this.goal.hidden = !goal;
     if (!goal) return;
-    const word = { open: "goal", reached: "REACHED", missed: "NOT REACHED" }[is];
+    const word = goal.entered ?? { open: "goal", reached: "REACHED", missed: "NOT REACHED" }[is];
+    this.node.dataset.entered = goal.entered ? "yes" : "no";
     put(this.goal,
       el("p", { class: "goal-word" }, shape({ open: "idle", reached: "finished", missed: "link-lost" }[is]),
         el("span", {}, `${word}:`), " ", el("strong", {}, wire(goal.short, 60))),
-      el("p", { class: "goal-why" }, told(goal.why, 160)));
+      goal.why ? el("p", { class: "goal-why" }, told(goal.why, 160)) : null);
   }
 
   async silence(for_s) {

@@ -67,6 +67,9 @@ export async function show(main, { argument }) {
   setInterval(() => { if (!document.hidden && !main.contains(document.activeElement?.closest("form"))) load().catch(() => {}); }, POLL_MS);
 }
 
+/** What was said against results that were entered on this page, by their numbers. */
+const warnings = new Map();
+
 /** Checks named on this page that have no result yet. */
 const added = new Set();
 
@@ -109,7 +112,10 @@ function drawRunning(box, page, act) {
 function glove(name, trial, page, act, n) {
   const shown = name === "goal" ? `the goal: ${page.study.goal}` : name;
   const last = page.results.filter((one) => one.trial === trial.id && one.check === name).at(-1);
-  const enter = (passed) => (event) => act(() => send("/api/results", { check: name, passed, trial: trial.id, new: added.has(name) }), event.currentTarget);
+  const enter = (passed) => (event) => act(async () => {
+    const got = await send("/api/results", { check: name, passed, trial: trial.id, new: added.has(name) });
+    warnings.set(got.id, got.warning);
+  }, event.currentTarget);
   const said = el("p", { class: "said", role: "status" });
   const newest = trial.boots.filter((one) => one.boot && !one.why.startsWith("an earlier pass")).at(-1);
   const unsure = (event) => act(async () => {
@@ -119,7 +125,8 @@ function glove(name, trial, page, act, n) {
   if (last) {
     const back = el("button", { type: "button", class: "quiet-button" }, "take it back");
     back.addEventListener("click", () => act(() => send(`/api/results/${last.id}`, {}, "DELETE"), back));
-    put(said, `last entered, #${last.id}: ${last.passed ? "passed" : "failed"} `, last.boot ? ["for ", el("a", { href: `/boot/${encodeURIComponent(last.boot)}` }, "a boot"), " "] : "for the trial ", back);
+    const warning = warnings.get(last.id);
+    put(said, warning ? el("span", { class: "caution" }, el("strong", {}, "Warning: "), wire(warning, 300)) : null, `last entered, #${last.id}: ${last.passed ? "passed" : "failed"} `, last.boot ? ["for ", el("a", { href: `/boot/${encodeURIComponent(last.boot)}` }, "a boot"), " "] : "for the trial ", back);
   } else said.textContent = "nothing entered by hand yet";
   return el("fieldset", {}, el("legend", {}, wire(shown, 120)),
     el("button", { type: "button", class: "pass", id: `pass${n}`, onclick: enter(true) }, shape("finished"), "passed"),
@@ -140,12 +147,12 @@ function dots(trial) {
 function drawNext(box, page, next, start) {
   put(box, el("section", { class: "part" }, el("h2", {}, next.stop ? "Cause found" : "Next"),
     el("p", { class: "verdict" }, wire(next.advice, 600)),
-    next.stop ? null : next.next.map((one, n) => step(one, n, start)),
+    next.stop ? null : next.next.map((one, n) => step(one, n, start, n && one.caution === next.next[0].caution)),
     next.left_out.concat(next.remarks).map((text) => el("p", { class: "soft" }, wire(text, 300))),
     archived() ? null : own(page, start)));
 }
 
-function step(one, n, start) {
+function step(one, n, start, again) {
   const go = el("button", { type: "button", class: n ? "plain" : "big" }, "Start this trial");
   go.addEventListener("click", () => start({ changes: Object.fromEntries(one.changes.map((c) => [c.factor, c.to])), reseated: one.reseat, rested_s: one.rest_s }, go));
   const lead = (what) => what.leads?.[0] && el("li", {}, `${what === one.if_ok ? "works" : "fails"} (${percent(what.chance)}): likeliest then that `, wire(what.leads[0].text, 200), ` (${percent(what.leads[0].probability)})`);
@@ -154,7 +161,7 @@ function step(one, n, start) {
     one.why && (one.kind !== "separate" || one.reseat || one.rest_s !== null) ? el("p", {}, wire(one.why, 400)) : null,
     el("ol", {}, one.steps.map((text) => el("li", {}, wire(text, 300)))),
     el("p", { class: "figures" }, el("span", {}, el("strong", {}, `${+one.minutes.toFixed(1)} min`), " of work"), el("span", {}, el("strong", {}, `${one.gain_bits.toFixed(2)} bits`), " expected"), one.repeat ? el("span", {}, "a repeat") : null),
-    one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), wire(one.caution, 300)) : null,
+    one.caution ? el("p", { class: "caution" }, el("strong", {}, "Caution: "), again ? "power off and unplug first, as above." : wire(one.caution, 300)) : null,
     n ? null : el("ul", {}, lead(one.if_ok), lead(one.if_fail)), archived() ? null : go);
 }
 
@@ -192,20 +199,20 @@ function own(page, start) {
 function drawTrials(box, page) {
   const factors = page.factors.filter((factor) => factor.levels.length > 1 || page.trials.some((t) => t.setup[factor.name] !== factor.levels[0]));
   put(box, el("section", { class: "part" }, el("h2", {}, "Trials"),
-    page.trials.length ? el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Trials" }, el("table", { class: "trials" },
+    page.trials.length ? el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Trials" }, el("table", { class: "stacked trials" },
       el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "trial"), factors.map((f) => el("th", { scope: "col" }, wire(f.name, 40))), el("th", { scope: "col" }, "boots"), el("th", { scope: "col" }, "checks"), el("th", { scope: "col" }, ""))),
       el("tbody", {}, [...page.trials].reverse().map((trial, n, all) => el("tr", { class: trial.id === page.running ? "now-row" : null },
         el("th", { scope: "row" }, el("a", { href: `/boots?trial=${encodeURIComponent(trial.id)}` }, wire(trial.id, 20)), trial.name ? el("div", { class: "soft" }, wire(trial.name, 60)) : null, trial.id === page.running ? " running" : null),
         factors.map((f) => {
           const moved = trial.changes.some((c) => c.factor === f.name);
-          return el("td", { class: moved ? "moved" : null }, wire(trial.setup[f.name], 60), moved ? el("span", { class: "unseen" }, " (changed)") : null,
+          return el("td", { class: moved ? "moved" : null, "data-name": harmless(f.name, 40) }, wire(trial.setup[f.name], 60), moved ? el("span", { class: "unseen" }, " (changed)") : null,
             trial.differs.filter((one) => one.factor === f.name).map((one) => el("div", { class: "tag not" }, "✕ measured: ", one.level === null ? "none of these" : wire(one.level, 60))));
         }),
-        el("td", {}, dots(trial), el("span", { class: "soft" }, tally(trial), unseen(trial)), trial.repeats ? el("span", { class: "soft" }, ", repeats ", wire(trial.repeats, 20)) : null,
+        el("td", { class: "wide" }, dots(trial), el("span", { class: "soft" }, tally(trial), unseen(trial)), trial.repeats ? el("span", { class: "soft" }, ", repeats ", wire(trial.repeats, 20)) : null,
           trial.reseated ? el("span", { class: "soft" }, ", reseated") : null,
           trial.rested_s === null ? null : el("span", { class: "soft" }, `, rested ${+(trial.rested_s / 60).toFixed(1)} min`)),
-        el("td", {}, Object.entries(trial.checks).slice(0, 6).map(([name, c]) => el("div", {}, wire(name, 60), ` ${c.passed}/${c.done}`))),
-        el("td", {}, all[n + 1] && trial.boots.length && all[n + 1].boots.length ? el("a", { href: `/compare?of=${encodeURIComponent(all[n + 1].id)}&of=${encodeURIComponent(trial.id)}` }, "compare with the one before") : null)))))) : el("p", { class: "soft" }, "None yet."),
+        el("td", { class: "wide" }, Object.entries(trial.checks).slice(0, 6).map(([name, c]) => el("div", {}, wire(name, 60), ` ${c.passed}/${c.done}`))),
+        el("td", { class: "wide" }, all[n + 1] && trial.boots.length && all[n + 1].boots.length ? el("a", { href: `/compare?of=${encodeURIComponent(all[n + 1].id)}&of=${encodeURIComponent(trial.id)}` }, "compare with the one before") : null)))))) : el("p", { class: "soft" }, "None yet."),
     el("p", { class: "soft" }, "A copper edge marks what changed since the trial before.")));
 }
 
