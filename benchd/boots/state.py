@@ -211,11 +211,7 @@ class BootState:
         if full and not repeatable:
             return None
         current = self.stage.rule.name if self.stage else None
-        told: dict[str, object] = {"means": means or None}
-        if help_ is not None:
-            told = {"means": help_.means or None, "try_": list(help_.try_), "caution": help_.caution or None}
         if limit is not None:
-            told |= {"limit_s": limit.seconds, "limit_kind": limit.kind}
             detail = "; ".join(filter(None, (detail, limit.words and f"limit {limit.words}"))) or None
         finding = Finding(
             kind=kind,
@@ -224,7 +220,7 @@ class BootState:
             code=self.last_code,
             t=round(self.seconds(t_ns), 6),
             detail=detail,
-            **told,  # type: ignore[arg-type]
+            **_told_by(means, help_, limit),  # type: ignore[arg-type]
         )
         if not full:
             self.findings.append(finding)
@@ -304,3 +300,13 @@ def boot_id(machine: str, anchor: Anchor, t_ns: int) -> str:
 def shown(value: int) -> str:
     """Return a code as it is shown: two upper-case hex digits (the low byte of a 16-bit code)."""
     return f"{value & 0xFF:02X}"
+
+
+def _told_by(means: str, help_: Help | None, limit: Limit | None) -> dict[str, object]:
+    """Return the fields of a finding that its rule and its limit say."""
+    told: dict[str, object] = {"means": means or None}
+    if help_ is not None:
+        told = {"means": help_.means or None, "try_": list(help_.try_), "caution": help_.caution or None}
+    if limit is not None:
+        told |= {"limit_s": limit.seconds, "limit_kind": limit.kind}
+    return told

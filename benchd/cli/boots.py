@@ -115,6 +115,15 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     for finding in boot.findings:
         yield ""
         yield from (clean(line) for line in finding_lines(finding))
+    yield from _results(boot)
+    if capture:
+        yield ""
+        gone = None if file_of(Path(capture)) else letgo.in_words(Path(capture)) or "is not there any more"
+        yield clean(f"its capture {gone}: codes and lines cannot be shown" if gone else f"capture: {capture}", 1000)
+
+
+def _results(boot: Boot) -> Iterator[str]:
+    """Yield what a boot checked and what its machine reported."""
     if boot.checks:
         yield ""
         rows = [["check", "result", "at"]]
@@ -123,10 +132,6 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     if boot.measured is not None:
         yield ""
         yield from (clean(line) for line in measured_lines(boot.measured))
-    if capture:
-        yield ""
-        gone = None if file_of(Path(capture)) else letgo.in_words(Path(capture)) or "is not there any more"
-        yield clean(f"its capture {gone}: codes and lines cannot be shown" if gone else f"capture: {capture}", 1000)
 
 
 def _decided(boot: Boot) -> Iterator[str]:

@@ -257,6 +257,16 @@ def _tell_imported(done: Imported, json: bool) -> None:
         raise typer.Exit(1)
 
 
+def _meant(store: Store, boots: Sequence[str], machine: str | None) -> list[Boot]:
+    """Return the boots that were named, or all that were imported of a machine. Raises UsageError where none is."""
+    found = _named(store, boots)
+    if machine is not None:
+        found = [boot for boot in store.boots(machine=machine) if boot.imported]
+    if not found:
+        raise UsageError("no imported boot is meant; `benchd boots` lists them")
+    return found
+
+
 def remove_boots(
     boots: Annotated[
         list[str] | None,
@@ -280,11 +290,7 @@ def remove_boots(
     loaded = settings_of(config)
     with store_of(config, write=True) as store:
         importer = Importer(store, loaded.data, (), hand())
-        found = _named(store, boots or ())
-        if machine is not None:
-            found = [boot for boot in store.boots(machine=machine) if boot.imported]
-        if not found:
-            raise UsageError("no imported boot is meant; `benchd boots` lists them")
+        found = _meant(store, boots or (), machine)
         gone = [importer.remove(boot.id).id for boot in found]
     if json:
         emit_json({"removed": gone})

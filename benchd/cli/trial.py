@@ -376,6 +376,11 @@ def result(
             ]
         before = _before(store, found[0]) if check is not None else []
         doubts = {one.id: told for one in found if (told := doubt(store, one)) is not None}
+    _tell_results(found, before, doubts, json)
+
+
+def _tell_results(found: list[Result], before: list[Result], doubts: dict[int | None, str], json: bool) -> None:
+    """Say what was entered, what stood for the same before, and what speaks against it."""
     if json:
         emit_json([one.model_dump(mode="json") | {"warning": doubts.get(one.id)} for one in found])
         return

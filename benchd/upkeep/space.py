@@ -89,9 +89,8 @@ def space_of(loaded: LoadedSettings, store: Store, now_s: float) -> Space:
 
 
 def _parts(loaded: LoadedSettings, captures: list[Lying]) -> list[Part]:
-    data, store = loaded.data, loaded.store_url
-    every = [path for path in data.rglob("*") if path.is_file() and not path.is_symlink()]
-    of_store = [path for path in every if "://" not in store and str(path).startswith(store)]
+    every = [path for path in loaded.data.rglob("*") if path.is_file() and not path.is_symlink()]
+    of_store = _of_store(every, loaded.store_url)
     outbox = [path for path in every if path.name.startswith(OUTBOX)]
     images = sorted(set(named_files(loaded, [])))
     known = {*of_store, *outbox, *images, *(file_of(one.capture) for one in captures)}
@@ -103,6 +102,11 @@ def _parts(loaded: LoadedSettings, captures: list[Lying]) -> list[Part]:
         _part("images", map(_size, images)),
         _part("other", [_size(path) for path in every if path not in known]),
     ]
+
+
+def _of_store(files: list[Path], store: str) -> list[Path]:
+    """Return the files of a store in a file, those of its writing included; none of a server's."""
+    return [] if "://" in store else [path for path in files if str(path).startswith(store)]
 
 
 def _part(what: What, sizes: Iterable[int]) -> Part:

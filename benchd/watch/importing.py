@@ -52,12 +52,7 @@ class Importer:
             out.problems.append(f"{path}: {capture.problem}")
             return
         about = About.of(capture)
-        machine = capture.machine if name is None else name
-        if not (1 <= len(machine) <= NAME_MOST and machine.isprintable()):
-            raise UsageError(
-                f"{machine[:80]!r} cannot be a machine's name: 1 to {NAME_MOST} characters that can be shown; "
-                "name it with --machine NAME"
-            )
+        machine = _checked(capture.machine if name is None else name)
         self._refuse_clash(machine, same, about)
         kept = self._keep(capture, machine, same)
         if capture.problem:  # only what is whole was kept, so that the replay of it has none
@@ -72,6 +67,9 @@ class Importer:
         if about is not None:
             wanted = {names.of_boot(boot_id, capture.machine) for boot_id in about.boots}
             found = [boot for boot in found if boot.id in wanted]
+        self._save_all(found, kept, about, out)
+
+    def _save_all(self, found: list[Boot], kept: Path, about: About | None, out: Imported) -> None:
         for boot in found:
             new = self._save(as_ended(boot), kept)
             (out.new if new else out.known).append(boot)
@@ -190,3 +188,12 @@ def _result(boot_id: str, value: dict[str, object]) -> Result | None:
         )
     except (KeyError, ValueError):
         return None
+
+
+def _checked(machine: str) -> str:
+    if not (1 <= len(machine) <= NAME_MOST and machine.isprintable()):
+        raise UsageError(
+            f"{machine[:80]!r} cannot be a machine's name: 1 to {NAME_MOST} characters that can be shown; "
+            "name it with --machine NAME"
+        )
+    return machine

@@ -9,11 +9,12 @@ from typing import Any
 
 import pytest
 import typer.main
+from studies.evening import AT, STUDY, boot
 from studies.simulated import VirtualBench
 
 from benchd.cli.main import build
 from benchd.errors import BenchError
-from benchd.store import Store
+from benchd.store import Result, Store
 
 COMMAND = typer.main.get_command(build())
 
@@ -71,3 +72,18 @@ def virtual(benchd: Commands) -> Iterator[VirtualBench]:
         bench = VirtualBench(store, benchd.folder / "data/captures", seed=3)
         yield bench
         bench.close()
+
+
+@pytest.fixture
+def evening(benchd: Commands) -> Commands:
+    """T1 with three boots, one of them bad; T2 with one; T3 without; a result for a boot, one for a trial."""
+    benchd("study", "new", "s", "--from", benchd.file("s.toml", STUDY))
+    benchd("trial", "start", "--study", "s")
+    benchd("trial", "start", "--end-running", "rom-base=D000")
+    benchd("trial", "start", "--end-running", "network-card=in")
+    with benchd.store() as store:
+        for n, (trial, ok) in enumerate((("T1", True), ("T1", True), ("T1", False), ("T2", False))):
+            store.save_boot(boot(f"b{n + 1}", trial, ok=ok, minute=n))
+        store.add_result(Result(trial="T1", boot="b1", check="video", passed=True, entered=AT))
+        store.add_result(Result(trial="T3", check="goal", passed=False, entered=AT))
+    return benchd
