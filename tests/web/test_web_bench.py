@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from web.conftest import Browser
@@ -190,8 +192,16 @@ def test_starting_a_trial_asks_what_ends_and_whose_the_boot_is(evening: Rig, bro
     browser.js(f"{find}.click()", f"Take #{entered.id} back")
     wait_for("taken back by number", lambda: not evening.store.results(trial=before.id))
     browser.until(find, 20, f"Put #{entered.id} back")
-    name = browser.driver.find_element(By.CSS_SELECTOR, ".care input[maxlength='60']")
-    name.send_keys("after the move", Keys.ENTER)
+    browser.until("return document.querySelector('main').dataset.weighed === 'yes'")
+
+    def typed() -> bool:
+        with suppress(StaleElementReferenceException):  # what was put back is being weighed: the list is made anew
+            browser.driver.find_element(By.CSS_SELECTOR, ".care input[maxlength='60']").send_keys("after the move")
+            browser.driver.switch_to.active_element.send_keys(Keys.ENTER)
+            return True
+        return False
+
+    wait_for("the name is typed", typed)
     wait_for("the name", lambda: evening.store.trial(now.id).name == "after the move")
     browser.until("return document.querySelector('.trials').textContent.includes('after the move')")
 
