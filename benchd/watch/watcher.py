@@ -259,13 +259,16 @@ class MachineWatcher:
         events = self.catch_up()
         now_ns = self.clock.monotonic_ns()
         if (t_ns := self.inbox.tell(now_ns + TICK_LAG_NS)) is not None:
-            events += self.pipeline.feed(ClockMark(t_ns))
+            by_time = self.pipeline.feed(ClockMark(t_ns))
+            self.indexer.told(by_time)
+            events += by_time
             if self.pipeline.stirred:
                 self.inbox.put(ClockMark(t_ns))
         events += self.take(Annotation(max(now_ns, self.inbox.told_ns), "end", "stopped"))
-        events += self.pipeline.drain()
+        held_back = self.pipeline.drain()  # a boot may begin with it
+        self.indexer.told(held_back)
         self.keeping.close()
-        return events
+        return [*events, *held_back]
 
     def leave(self) -> None:
         """Close the capture without an end: what was kept and not judged is judged at the next start, see `recover`."""

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from boots.test_rotation import GOOD as GOOD_MS
 from boots.test_rotation import LIFE, Bench
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from live.by_capture import GOOD, WALL_NS, codes, write
 from support.card_frames import encode_frame
@@ -302,6 +302,7 @@ def test_reading_can_be_ended(tmp_path: Path) -> None:
 
 @settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(life=LIFE, tight=st.booleans())
+@example(life=[("off", 100), ("on", 100)], tight=False)  # the boot begins with what is held back at the end
 def test_what_the_watcher_writes_is_enough(
     life: list[tuple[str, int]], tight: bool, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
