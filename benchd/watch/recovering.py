@@ -39,6 +39,7 @@ class Recovering:
         self._done: dict[str, list[str]] = {}
         self._progress: dict[str, Progress] = {}
         self._written: dict[str, str] = {}
+        self._trouble: dict[str, str] = {}
         self._recoveries: list[Recovery] = []
         self._worker, self._writer = Worker("recover"), Worker("progress")
 
@@ -112,8 +113,11 @@ class Recovering:
         try:
             await self._writer.run(progress.write, text)
             self._written[name] = text
+            self._trouble.pop(name, None)
         except OSError as error:
-            log.warning("%s cannot be written: %s", progress.path, system_words(error))
+            if self._trouble.get(name) != (told := system_words(error)):  # once: each second would hide what matters
+                log.warning("%s cannot be written: %s; trying again", progress.path, told)
+            self._trouble[name] = told
 
     def stop(self) -> None:
         """Leave what is not recovered yet to the next start."""

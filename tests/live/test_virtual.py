@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import shutil
 import time
 from collections.abc import Collection
@@ -22,6 +23,7 @@ from benchd.store import Store
 from benchd.store.boots import Boots, GoodBoot
 from benchd.vocabulary.events import BootOver, Event, FindingCleared, FindingRaised
 from benchd.vocabulary.times import NS
+from benchd.watch.progress import Progress
 from benchd.watch.replay import Replay
 
 HANGS = GOOD[:3]
@@ -196,3 +198,28 @@ def test_a_clock_that_is_set_labels_the_boots_after_it(bench: VirtualBench) -> N
     since = datetime.fromisoformat(second.started).timestamp() - ANCHOR.wall_ns / NS
     assert 1010 < since < 1020, "the wall time at which it really started"
     assert Replay(sorted(bench.folder.rglob("*.pcapng"))).boots() == [first, second]
+
+
+def test_a_disk_that_refuses_is_told_of_once(
+    bench: VirtualBench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """How far the store has a run is tried again each second; the log says so once, so that it hides nothing else."""
+    real, full = Progress.write, [True]
+
+    def write(progress: Progress, text: str) -> None:
+        if full[0]:
+            raise OSError(errno.ENOSPC, "no room")
+        real(progress, text)
+
+    monkeypatch.setattr(Progress, "write", write)
+
+    async def story(daemon: Daemon) -> None:
+        await bench.play("post", GOOD)
+        await asyncio.sleep(30)
+        full[0] = False
+        await asyncio.sleep(5)
+        assert (bench.folder / "data/captures/pc/stored.json").exists()
+
+    bench.run(story)
+    told = [record.getMessage() for record in caplog.records if "stored.json" in record.getMessage()]
+    assert len(told) == 1 and "cannot be written" in told[0]
