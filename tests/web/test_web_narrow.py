@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from web.conftest import Browser
-from web.rig import Rig
+from web.rig import LADDER, Rig
 
 pytestmark = pytest.mark.peer("chromium", "chromedriver")
 
@@ -60,3 +60,16 @@ def test_a_boot_that_missed_its_goal_is_no_green_finished(bench: Rig, browser: B
             "return getComputedStyle(n).color"
         )
         assert said == "failed(finished)" and colour != green
+
+
+def test_a_skipped_stage_has_its_row_where_the_ladder_has_it(bench: Rig, browser: Browser) -> None:
+    """Not behind the last one: what came before and after it is seen at once."""
+    (boot, *_) = [one for one in bench.store.boots() if any(f.kind == "skipped" for f in one.findings)]
+    browser.open(f"{bench.url}/boot/{boot.id}", width=1280)
+    browser.until("return document.querySelector('svg.drawing text.faint') !== null")
+    rows = browser.js(
+        "return [...document.querySelectorAll('svg.drawing text[text-anchor=end]:not(.faint)')]"
+        ".map((t) => [+t.getAttribute('y'), t.textContent]).sort((a, b) => a[0] - b[0]).map((one) => one[1])"
+    )
+    shown = [name for name, _ in LADDER if name in rows]
+    assert rows == shown and "storage-rom" in shown[:-1]

@@ -141,7 +141,7 @@ function drawStages(box, page, findings, record) {
   const label = width < 560 ? 92 : LABEL;
   const stages = boot.stages;
   const usual = new Map(page.usual.map((one) => [one.stage, one]));
-  const missed = page.ladder.filter((name) => findings.some((f) => f.kind === "skipped" && f.stage === name));
+  const missed = page.ladder.filter((name) => findings.some((f) => f.kind === "skipped" && f.stage === name) && !stages.some((s) => s.name === name));
   const end = watchedUntil(boot);
   const right = 56;
   const x = (t) => label + ((width - label - right) * t) / (end * 1.02);
@@ -160,8 +160,13 @@ function drawStages(box, page, findings, record) {
     const at = Math.min(x(one.t), width - 14);
     parts.push(svg("line", { class: "flag-line", x1: at, x2: at, y1: top - 8, y2: high - 6 }));
   }
+  // What was skipped has its row where the ladder has it.
+  const order = stages.map((stage) => stage.name);
+  const first = (name) => order.findIndex((one) => page.ladder.indexOf(one) > page.ladder.indexOf(name));
+  for (const name of missed) order.splice(first(name) < 0 ? order.length : first(name), 0, name);
+  const row = (name) => top + order.indexOf(name) * ROW;
   stages.forEach((stage, n) => {
-    const y = top + n * ROW;
+    const y = row(stage.name);
     const stood = n === stages.length - 1 && boot.outcome in STOOD;
     const until = stages[n + 1]?.t ?? (stood ? end : boot.duration_s);
     const known = usual.get(stage.name);
@@ -179,8 +184,8 @@ function drawStages(box, page, findings, record) {
       svg("text", { x: label - 8, y: y + 18, "text-anchor": "end" }, short(stage.name, label < 100 ? 12 : 17)),
       svg("text", { class: "faint", x: Math.min(x(until) + 6, width - right + 2), y: y + 18 }, stood ? WORDS[boot.outcome] : n === stages.length - 1 ? "" : seconds(until - stage.t)));
   });
-  missed.forEach((name, n) => {
-    const y = top + (stages.length + n) * ROW;
+  missed.forEach((name) => {
+    const y = row(name);
     parts.push(svg("text", { x: label - 8, y: y + 18, "text-anchor": "end" }, short(name, label < 100 ? 12 : 17)),
       svg("text", { class: "faint", x: label + 4, y: y + 18 }, "✕ never reached"));
   });
