@@ -98,6 +98,11 @@ def finding_lines(finding: Finding) -> Iterator[str]:
         yield from wrap(f"CAUTION: {finding.caution}", WIDTH, initial_indent="    ", subsequent_indent="    ")
 
 
+def _give_or_take(u: float) -> str:
+    """Return an uncertainty of so many seconds: +-4 ms, +-1.53 s."""
+    return f"+-{u:.3g} s" if u >= 1 else f"+-{u * 1000:.3g} ms"
+
+
 def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     """Yield everything about one boot."""
     trial = f", trial {boot.trial}" if boot.trial else ""
@@ -167,7 +172,7 @@ def _ladder_lines(boot: Boot) -> Iterator[str]:
     rows = [["stage", "reached at", "", "took"]]
     for here, after in zip(boot.stages, [*boot.stages[1:], None], strict=True):
         took = seconds(after.t - here.t, max(here.u, after.u)) if after else ""
-        rows.append([here.name, seconds(here.t, here.u), f"+-{here.u * 1000:.3g} ms", took])
+        rows.append([here.name, seconds(here.t, here.u), _give_or_take(here.u), took])
     yield from (clean(line) for line in columns(rows))
 
 

@@ -76,6 +76,13 @@ def test_a_page_has_it_all(tmp_path: Path) -> None:
     assert "no stage was reached" in "\n".join(boot_page(boot(), None))
 
 
+def test_a_large_uncertainty_is_told_in_seconds() -> None:
+    """A saved text stamped to the second: nobody reads +-1.53e+03 ms."""
+    stages = [Stage(name="early", t=0, u=1.526), Stage(name="memory", t=9, u=0.9994)]
+    text = "\n".join(boot_page(boot(stages=stages), None))
+    assert "+-1.53 s" in text and "+-999 ms" in text
+
+
 def test_every_kind_of_limit_is_named() -> None:
     """Each kind of the contract has words of its own."""
     from typing import get_args
