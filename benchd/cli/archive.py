@@ -19,10 +19,9 @@ from benchd.archive.running import Archive
 from benchd.archive.settings import LoadedArchive, load_archive
 from benchd.cli.options import JsonOption
 from benchd.cli.output import clean, columns, emit_json, local, say, tell
-from benchd.cli.run import LooseThreads, leave, set_up_logging
+from benchd.cli.serving import LooseThreads, leave, set_up_logging, stays, watched
 from benchd.errors import UsageError
 from benchd.inference.wording import counted
-from benchd.sdnotify import keep_watchdog, notify
 from benchd.vocabulary.times import parse_duration
 
 ArchiveConfig = Annotated[Path, typer.Option("--config", help="The archive's settings file.")]
@@ -50,6 +49,7 @@ def run(
     Exit codes: 0 stopped on request, 1 something outside failed (address in use), 2 wrong settings or database.
     """
     set_up_logging(verbose)
+    stays()
     loaded = load_archive(config)
     asyncio.run(_serve(loaded))
     leave()
@@ -67,14 +67,8 @@ async def _serve(loaded: LoadedArchive) -> None:
         part, mqtt = loaded.settings.archive, loaded.mqtt
         log.info("archive %s: from %s:%d, below %s/", part.name, mqtt.host, mqtt.port, mqtt.prefix)
         log.info("metrics and page at %s", archive.server.url)
-        notify("READY=1")
 
-    alive = asyncio.create_task(keep_watchdog(), name="watchdog")
-    try:
-        await archive.run(ready)
-    finally:
-        alive.cancel()
-        notify("STOPPING=1")
+    await watched(archive.run, ready)
     log.info("stopped; what was not acknowledged comes again")
 
 

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import gc
 import logging
 import os
 import signal
 import sys
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Annotated
 
@@ -16,48 +14,11 @@ import typer
 
 from benchd.cli.common import ConfigOption, settings_of
 from benchd.cli.first_settings import first_settings
-from benchd.cli.output import clean_lines
-from benchd.cli.start import NO_PLUGINS, USUAL_GARBAGE
+from benchd.cli.serving import LooseThreads, leave, set_up_logging, stays, watched
 from benchd.daemon import Daemon
-from benchd.sdnotify import keep_watchdog, notify
 from benchd.settings import LoadedSettings
 
 SWITCH_S = 0.0005
-
-
-class LooseThreads(ThreadPoolExecutor):
-    """Threads for what may take its time (web requests): whoever hangs in a database is not waited for at the end."""
-
-    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
-        super().shutdown(wait=False, cancel_futures=True)
-
-
-def leave() -> None:
-    """End this process at once: everything is closed, and no thread that hangs in a database is waited for.
-
-    Taking the interpreter down in good order took 3 s on a busy computer (measured at load 15 on two cores).
-    """
-    logging.shutdown()
-    sys.stdout.flush()
-    os._exit(0)
-
-
-class CleanFormatter(logging.Formatter):
-    """Log lines may quote what came over a wire: only harmless characters reach the terminal."""
-
-    def format(self, record: logging.LogRecord) -> str:
-        return clean_lines(super().format(record))
-
-
-def set_up_logging(verbose: bool = False, quiet: bool = False) -> None:
-    """Log to standard error, one line an event, wall time first; `quiet`: nothing of boots and trials."""
-    handler = logging.StreamHandler()
-    handler.setFormatter(CleanFormatter("%(asctime)s %(levelname)-7s %(message)s", "%H:%M:%S"))
-    logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler], force=True)
-    for noisy in ("uvicorn", "uvicorn.error", "mqtt", "aiomqtt", "alembic", "sqlalchemy", "asyncio"):
-        logging.getLogger(noisy).setLevel(logging.WARNING)
-    if quiet:
-        logging.getLogger("benchd.boots").setLevel(logging.CRITICAL)
 
 
 def has_terminal() -> bool:
@@ -98,27 +59,9 @@ async def serve(loaded: LoadedSettings) -> None:
             links = ", ".join(f"{info.name} at {info.port}" for info in run.links)
             log.info("watching %s (rules %s): %s", run.name, run.table.name, links)
         log.info("metrics and page at %s", daemon.server.url)
-        notify("READY=1")
 
-    alive = asyncio.create_task(keep_watchdog(), name="watchdog")
-    try:
-        await daemon.run(ready)
-    finally:
-        alive.cancel()
-        notify("STOPPING=1")
+    await watched(daemon.run, ready)
     log.info("stopped; captures are in %s", loaded.data / "captures")
-
-
-def _stays() -> None:
-    """Make of a process that was to end soon one that stays: garbage is looked for as usual, in what comes from now on.
-
-    The hundred thousand objects of the libraries are left out of each look, which would keep readers waiting.
-    """
-    if os.environ.get(NO_PLUGINS) == "__all__":
-        del os.environ[NO_PLUGINS]  # what alerts call is not to inherit it
-    gc.collect()  # what is garbage by now would be kept for ever
-    gc.freeze()
-    gc.set_threshold(*USUAL_GARBAGE)
 
 
 def judged_by(loaded: LoadedSettings, rules: str) -> LoadedSettings:
@@ -155,7 +98,7 @@ def run(
     Exit codes: 0 stopped on request, 1 something outside failed (address in use, store), 2 wrong settings.
     """
     set_up_logging(verbose, quiet)
-    _stays()
+    stays()
     # A busy interpreter thread must not keep a reader from stamping what arrives (measured: 5 ms at the
     # default of 5 ms, below 1 ms at this).
     sys.setswitchinterval(SWITCH_S)

@@ -69,9 +69,13 @@ def test_why_imports_none_of_what_judges_boots() -> None:
     assert not modules & {"benchd.boots", "benchd.decode", "benchd.watch.replay", "benchd.sinks", "scipy.stats"}
 
 
-def test_a_bench_that_stays_looks_for_garbage_as_usual(tmp_path: Path) -> None:
+@pytest.mark.parametrize("words", [("run",), ("archive", "run")], ids=" ".join)
+def test_what_stays_looks_for_garbage_as_usual(tmp_path: Path, words: tuple[str, ...]) -> None:
     """In what comes after its start; and what it starts inherits nothing of how it was started."""
     (tmp_path / "bench.toml").write_text("")
+    (tmp_path / "archive.toml").write_text(
+        '[archive]\nstore = "a.db"\n[mqtt]\nurl = "mqtt://127.0.0.1:9"\n[http]\nlisten = "127.0.0.1:0"\n'
+    )
     code = f"""
 import asyncio, gc, os, sys
 usual = gc.get_threshold()
@@ -82,12 +86,12 @@ def note(coroutine):
     coroutine.close()
     told.append((gc.get_threshold() == usual, gc.get_freeze_count() > 10_000, "PYDANTIC_DISABLE_PLUGINS" in os.environ))
 asyncio.run = note
-from benchd.cli import run, start
+from benchd.cli import archive, run, start
 def ends():
     print(told, flush=True)
     sys.exit(0)
-run.leave = ends
-sys.argv = ["benchd", "run"]
+run.leave = archive.leave = ends
+sys.argv = ["benchd", *{words}]
 start.main()
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

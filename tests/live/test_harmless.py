@@ -12,7 +12,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchd.cli.output import clean, clean_lines, emit_json
-from benchd.cli.run import CleanFormatter
+from benchd.cli.serving import CleanFormatter
 
 BIDI = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 """Bidi_Control of the Unicode Character Database (PropList.txt)."""

@@ -14,7 +14,7 @@ from sinks.story import Teller
 from support.story import TABLE
 from support.virtual import VirtualBench, machine_toml
 
-from benchd.cli.run import set_up_logging
+from benchd.cli.serving import set_up_logging
 from benchd.clock import Backoff
 from benchd.daemon import Daemon
 from benchd.errors import UsageError
