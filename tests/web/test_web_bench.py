@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
@@ -185,7 +186,8 @@ def test_starting_a_trial_asks_what_ends_and_whose_the_boot_is(evening: Rig, bro
     wait_for("it is the new trial's", lambda: len(evening.store.boots(trial=now.id)) == 1)
 
     browser.until("return document.querySelector('.care summary') !== null && !document.querySelector('.question')")
-    browser.driver.find_element(By.CSS_SELECTOR, ".care > summary").click()
+    # In one step of the page: what was moved is being weighed, and then the panel is made anew.
+    browser.js("document.querySelector('.care > summary').click()")
     (entered,) = evening.store.results(trial=before.id)
     find = "return [...document.querySelectorAll('.care-list button')].find((b) => b.textContent === arguments[0])"
     browser.until(find, 20, f"Take #{entered.id} back")
@@ -195,14 +197,15 @@ def test_starting_a_trial_asks_what_ends_and_whose_the_boot_is(evening: Rig, bro
     browser.until("return document.querySelector('main').dataset.weighed === 'yes'")
 
     def typed() -> bool:
-        with suppress(StaleElementReferenceException):  # what was put back is being weighed: the list is made anew
-            browser.driver.find_element(By.CSS_SELECTOR, ".care input[maxlength='60']").send_keys("after the move")
-            browser.driver.switch_to.active_element.send_keys(Keys.ENTER)
-            return True
-        return False
+        """Type the name anew until it stands in the page that is there."""
+        with suppress(StaleElementReferenceException):
+            field = browser.driver.find_element(By.CSS_SELECTOR, ".care input[maxlength='60']")
+            field.clear()
+            field.send_keys("after the move", Keys.ENTER)
+        time.sleep(0.3)
+        return evening.store.trial(now.id).name == "after the move"
 
-    wait_for("the name is typed", typed)
-    wait_for("the name", lambda: evening.store.trial(now.id).name == "after the move")
+    wait_for("the name", typed)
     browser.until("return document.querySelector('.trials').textContent.includes('after the move')")
 
 
