@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from selenium.common.exceptions import StaleElementReferenceException
+from selenium.common.exceptions import ElementNotInteractableException, StaleElementReferenceException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from web.conftest import Browser
@@ -198,7 +198,7 @@ def test_starting_a_trial_asks_what_ends_and_whose_the_boot_is(evening: Rig, bro
 
     def typed() -> bool:
         """Type the name anew until it stands in the page that is there."""
-        with suppress(StaleElementReferenceException):
+        with suppress(StaleElementReferenceException, ElementNotInteractableException):
             field = browser.driver.find_element(By.CSS_SELECTOR, ".care input[maxlength='60']")
             field.clear()
             field.send_keys("after the move", Keys.ENTER)
