@@ -134,6 +134,7 @@ def test_three_weeks(bench: VirtualBench, tmp_path: Path) -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(3600)
 def test_a_year(bench: VirtualBench, tmp_path: Path) -> None:
     """Three hundred and sixty-five days of ten boots each."""
     year(bench, 365, 10, tmp_path)
