@@ -260,10 +260,7 @@ class Boots(Marks):
         boot = schema.boot
         newest: Any = (
             sa.select(boot.c.id, boot.c.started_us)
-            .where(whose, boot.c.table_name == table, boot.c.outcome == "finished")
-            .where(sa.func.coalesce(boot.c.capture, "").not_like(f"{without}%"))
-            .where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]", boot.c.measured.is_(None))
-            .where(~is_left_out(boot.c.id))
+            .where(whose, boot.c.table_name == table, is_good(without))
             .order_by(boot.c.started_us.desc(), boot.c.id.desc())
         )
         # Those of `of` are found by their ids, not by going through all in order of time.
@@ -325,6 +322,22 @@ def _told(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
         )
         for row in rows
     ]
+
+
+def is_good(without: str) -> sa.ColumnElement[bool]:
+    """Say of a boot that it is good, but for findings on its stages: see `Boots.good_boots`.
+
+    `without`: where captures lie (in the data folder) whose boots do not count.
+    """
+    boot = schema.boot.c
+    return sa.and_(
+        boot.outcome == "finished",
+        sa.func.coalesce(boot.capture, "").not_like(f"{without}%"),
+        boot.anchored,
+        sa.cast(boot.blind, sa.Text) == "[]",
+        boot.measured.is_(None),
+        ~is_left_out(boot.id),
+    )
 
 
 def _fill_in(connection: sa.Connection, found: Mapping[str, GoodBoot]) -> None:

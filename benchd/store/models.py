@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import sqlalchemy as sa
 
 from benchd.store import schema
-from benchd.store.boots import IMPORTED
+from benchd.store.boots import IMPORTED, is_good
 from benchd.store.database import Database
 from benchd.store.marks import is_left_out
 
@@ -86,8 +86,7 @@ class Models:
         """
         boot, finding = schema.boot, schema.finding
         this, following = schema.stage.alias(), schema.stage.alias()
-        good: Any = sa.select(boot.c.id, boot.c.table_name).where(_counting(model), boot.c.outcome == "finished")
-        good = good.where(boot.c.anchored, sa.cast(boot.c.blind, sa.Text) == "[]", boot.c.measured.is_(None))
+        good: Any = sa.select(boot.c.id, boot.c.table_name).where(_counting(model), is_good(IMPORTED))
         good = good.order_by(boot.c.started_us.desc()).limit(TIMED).subquery()
         trouble = sa.exists().where(
             finding.c.boot == this.c.boot, finding.c.stage == this.c.name, finding.c.kind.in_(("stall", "slow"))
