@@ -42,10 +42,11 @@ class VirtualSelector(selectors.DefaultSelector):
 class VirtualLoop(asyncio.SelectorEventLoop):
     def __init__(self, clock: HandClock, busy: Callable[[], bool]) -> None:
         super().__init__(VirtualSelector(clock, busy))
-        self._clock = clock
+        self._clock, self._began_ns = clock, clock.now_ns
 
     def time(self) -> float:
-        return self._clock.now_ns / 1e9
+        """Seconds since this loop began: from 2^24 s a float has no nanoseconds, and asyncio's timers spin."""
+        return (self._clock.now_ns - self._began_ns) / 1e9
 
 
 class VirtualBench:
@@ -102,7 +103,11 @@ class VirtualBench:
             )
             ready = asyncio.Event()
             work = asyncio.create_task(daemon.run(ready.set))
-            await ready.wait()
+            begun = asyncio.create_task(ready.wait())
+            await asyncio.wait([begun, work], return_when=asyncio.FIRST_COMPLETED)
+            if not ready.is_set():
+                begun.cancel()
+                return await work  # raises what kept it from beginning
             self.up()
             try:
                 await story(daemon)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import gc
+import json
 import os
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -16,12 +19,16 @@ from support.virtual import VirtualBench, machine_toml
 
 from benchd.capture.packed import plain_name
 from benchd.daemon import Daemon
+from benchd.sinks.mqtt.outbox import CODES_KEPT
 from benchd.store import Store, StoredStudy
 from benchd.upkeep.retention import DAY_S
 from benchd.vocabulary.models import Boot
 from benchd.vocabulary.times import NS
 
 KEEP_DAYS, RESTART_DAYS, TRIAL_DAY = 6, 3, 2
+PAGE = os.sysconf("SC_PAGE_SIZE")
+NOBODY = "mqtt://127.0.0.1:1"
+"""A broker that is away all the time: port 1 belongs to a service that nobody runs (tcpmux, RFC 1078)."""
 AT = "2026-03-01T20:00:00+01:00"
 STUDY = {
     "question": "why?", "machine": "pc", "goal": {"kind": "stage-reached", "target": "hand-over"},
@@ -30,11 +37,13 @@ STUDY = {
 
 
 class Years:
-    """Counts what a bench has after each restart: captures on disk, other files, metrics series, live objects."""
+    """Counts what a bench has after each restart: captures on disk, other files, metrics series, objects, memory."""
 
     def __init__(self, bench: VirtualBench) -> None:
         self.bench, self.day = bench, 0
         self.objects: list[int] = []
+        self.resident: list[int] = []
+        self.handles: list[int] = []
         self.series: list[int] = []
         self.captures: list[int] = []
 
@@ -53,6 +62,8 @@ class Years:
             self.aged()
             gc.collect()
             self.objects.append(len(gc.get_objects()))
+            self.resident.append(int(Path("/proc/self/statm").read_text().split()[1]) * PAGE)
+            self.handles.append(len(os.listdir("/proc/self/fd")))
             self.captures.append(len(self.files()))
 
     async def _some_days(self, daemon: Daemon, days: int, boots: int) -> None:
@@ -98,10 +109,13 @@ def year(bench: VirtualBench, days: int, boots: int, room: Path) -> None:
     assert sorted(path.name for path in (bench.folder / "data").iterdir() if path.is_file()) == [
         "benchd.db",
         "benchd.lock",
+        "outbox.db",
     ]
     assert len(set(lived.series[2:])) <= 2, "as many series at the end as in the beginning"
-    half = len(lived.objects) // 2
-    assert max(lived.objects[half:]) < max(lived.objects[:half]) * 1.05 + 2000, lived.objects
+    assert grown(lived.objects) < 0.05 * max(lived.objects) + 2000, lived.objects
+    assert grown(lived.resident) < 16 * 2**20, lived.resident
+    assert grown(lived.handles) <= 0, lived.handles
+    waiting(bench.folder / "data/outbox.db", kept)
     with Store.open(str(bench.folder / "data/benchd.db")) as store:
         there = [boot for boot in kept if boot.trial == "T1"]
         assert there and all(Path(plain_name(Path(str(store.capture_of(boot.id))))).exists() or
@@ -120,10 +134,33 @@ def year(bench: VirtualBench, days: int, boots: int, room: Path) -> None:
     assert "trial" in before[1] and before[0].count('"id"') == len(kept)
 
 
+def grown(figures: list[int]) -> int:
+    """How much more the second half reached than the first."""
+    half = len(figures) // 2
+    return max(figures[half:]) - max(figures[:half])
+
+
+def waiting(path: Path, boots: list[Boot]) -> None:
+    """What a broker that never came would still get: codes thinned and counted, of everything else nothing left out."""
+    with closing(sqlite3.connect(path)) as db:
+        kinds = dict(db.execute("SELECT kind, count(*) FROM waiting GROUP BY kind"))
+        codes = db.execute("SELECT sum(1 + thinned) FROM waiting WHERE kind = 'code'").fetchone()[0]
+        boot_events = [
+            json.loads(body) for (body,) in db.execute("SELECT body FROM waiting WHERE kind = 'boot' ORDER BY seq")
+        ]
+        size = db.execute("SELECT sum(length(body) + length(topic)) FROM waiting").fetchone()[0]
+    last = {event["boot"]: event["record"]["outcome"] for event in boot_events}
+    assert codes == sum(boot.codes for boot in boots) and kinds.pop("code") <= CODES_KEPT, kinds
+    assert kinds["stage"] == sum(len(boot.stages) for boot in boots)
+    assert last == {boot.id: boot.outcome for boot in boots}, "the last that is told of a boot is how it went"
+    assert size < 6_000 * len(boots) + CODES_KEPT * 500, (size, kinds)
+
+
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> VirtualBench:
     (tmp_path / "bench/data").mkdir(parents=True)
-    toml = f"[bench]\nkeep_days = {KEEP_DAYS}\nreserve_gb = 0\npack_days = 3\n{machine_toml('pc')}"
+    keeping = f"[bench]\nkeep_days = {KEEP_DAYS}\nreserve_gb = 0\npack_days = 3\n"
+    toml = f"[mqtt]\nurl = '{NOBODY}'\n{keeping}{machine_toml('pc')}"
     return VirtualBench(tmp_path / "bench", toml, monkeypatch)
 
 
