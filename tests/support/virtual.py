@@ -41,12 +41,22 @@ class VirtualSelector(selectors.DefaultSelector):
 
 class VirtualLoop(asyncio.SelectorEventLoop):
     def __init__(self, clock: HandClock, busy: Callable[[], bool]) -> None:
-        super().__init__(VirtualSelector(clock, busy))
-        self._clock, self._began_ns = clock, clock.now_ns
+        super().__init__(VirtualSelector(clock, lambda: self._jobs > 0 or busy()))
+        self._clock, self._began_ns, self._jobs = clock, clock.now_ns, 0
 
     def time(self) -> float:
         """Seconds since this loop began: from 2^24 s a float has no nanoseconds, and asyncio's timers spin."""
         return (self._clock.now_ns - self._began_ns) / 1e9
+
+    def run_in_executor(self, executor: Any, func: Callable[..., Any], *args: Any) -> asyncio.Future[Any]:
+        """As asyncio's. The clock stands while the thread works."""
+        future = super().run_in_executor(executor, func, *args)
+        self._jobs += 1
+        future.add_done_callback(self._job_done)
+        return future
+
+    def _job_done(self, future: asyncio.Future[Any]) -> None:
+        self._jobs -= 1
 
 
 class VirtualBench:
