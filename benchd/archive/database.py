@@ -81,6 +81,9 @@ class ArchiveDatabase(Database):
         connection.execute(sa.text(f"UPDATE {VERSION_TABLE} SET version_num = :version"), values)
         connection.execute(sa.update(tables.about).where(tables.about.c.name == "store").values(value=VERSIONS[-1]))
 
+    def _take_turn(self, connection: sa.Connection) -> None:
+        """Several processes apply at once: all take hold of records in one order, see `apply`."""
+
     def insert(self, table: sa.Table) -> Any:
         """An INSERT that may say what to do where the row is there already."""
         from importlib import import_module
