@@ -127,7 +127,7 @@ class Database:
         other's rows in a circle, and let each decide by what another is about to change; one bench has little to write.
         """
         if not self.is_sqlite:
-            connection.execute(sa.text("SELECT pg_advisory_xact_lock(:n)"), {"n": WRITE_LOCK})
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({WRITE_LOCK})")
 
     @contextmanager
     def _transaction(self, engine: sa.Engine, limit_s: float | None = None) -> Iterator[sa.Connection]:
