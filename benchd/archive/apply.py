@@ -10,8 +10,8 @@
 from __future__ import annotations
 
 import json
-from collections import OrderedDict, defaultdict
-from collections.abc import Mapping, Sequence
+from collections import Counter, OrderedDict, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -20,7 +20,7 @@ import sqlalchemy as sa
 
 from benchd.archive import tables
 from benchd.archive.database import ArchiveDatabase, now
-from benchd.archive.names import there, there_or_none
+from benchd.archive.names import apart, there, there_or_none
 from benchd.archive.ranges import bits_between, bits_of, packed, unpacked
 from benchd.archive.reading import BootTold, Heard, Refusal, StatusTold
 from benchd.archive.rows import Row, placed, placed_key
@@ -77,6 +77,8 @@ class Applier:
         self._ranks: dict[tuple[str, str], int] = {}
         self._shares: dict[str, int] = {}
         self._pieces: OrderedDict[Place, int] = OrderedDict()
+        self._more: Counter[str] = Counter()
+        """How many more boots of each bench there are by the batch that is being applied."""
 
     def share(self, bench: str) -> int | None:
         """The number of a bench's share; None where there are too many benches."""
@@ -89,6 +91,7 @@ class Applier:
     def apply(self, batch: Batch) -> Applied:
         """Apply a batch: all of it is in the database when this returns. `share` was asked for each bench of it."""
         pieces = self._received(batch.heard)
+        self._more.clear()
         with self._database.write() as connection:
             ranks = self._rank(connection, batch)
             self._statuses(connection, batch.statuses)
@@ -99,6 +102,7 @@ class Applier:
                 if isinstance(one.what, AnswerEvent):
                     fresh |= self._answer(connection, one, one.what, fresh)
             self._refuse(connection, batch.refused)
+            self._count(connection)
         self._ranks |= ranks
         for place, bits in fresh.items():
             self._pieces[place] = bits
@@ -251,6 +255,9 @@ class Applier:
                 parts[table] += rows
         self._take_out(connection, [boot.id for boot in boots], _PARTS)
         if boots:
+            self._more.update(apart(boot.id)[1] for boot in boots)
+            for boot_id in self._here(connection, [boot.id for boot in boots]):
+                self._more[apart(boot_id)[1]] -= 1
             rows = [boot_row(boot) | {"capture": IMPORTED if boot.imported else None} for boot in boots]
             self._put(connection, schema.boot, rows)
         for table, rows in parts.items():
@@ -264,7 +271,15 @@ class Applier:
             for table in _PARTS if of is None else of:
                 connection.execute(sa.delete(table).where(table.c.boot.in_(some)))
             if of is None:
-                connection.execute(sa.delete(schema.boot).where(schema.boot.c.id.in_(some)))
+                gone = sa.delete(schema.boot).where(schema.boot.c.id.in_(some)).returning(schema.boot.c.id)
+                for boot_id in connection.execute(gone).scalars():
+                    self._more[apart(boot_id)[1]] -= 1
+
+    def _here(self, connection: sa.Connection, ids: Sequence[str]) -> Iterator[str]:
+        """Which of these boots are here: they are held, nobody else puts them in or takes them out."""
+        for start in range(0, len(ids), CHUNK):
+            query = sa.select(schema.boot.c.id).where(schema.boot.c.id.in_(ids[start : start + CHUNK]))
+            yield from connection.execute(query).scalars()
 
     def _rows(self, connection: sa.Connection, table: sa.Table, heard: Sequence[Heard]) -> None:
         """Put rows of one table in, or take them out. Of an image that several benches have, each row told last."""
@@ -359,6 +374,14 @@ class Applier:
                 values = {"floor": further, "settled": whole or tables.outbox.c.settled}
                 connection.execute(sa.update(tables.outbox).where(here).values(values))
         return {}
+
+    def _count(self, connection: sa.Connection) -> None:
+        """Count the boots that are here more, or less: each process by itself, so that none waits for another."""
+        table = tables.count
+        for bench in sorted(bench for bench, more in self._more.items() if more):
+            insert = self._database.insert(table).values(bench=bench, process=self._process, boots=self._more[bench])
+            more = {"boots": table.c.boots + insert.excluded.boots}
+            connection.execute(insert.on_conflict_do_update(index_elements=["bench", "process"], set_=more))
 
     def _refuse(self, connection: sa.Connection, refused: Sequence[tuple[str, Refusal]]) -> None:
         last: dict[str, tuple[int, str, str]] = {}

@@ -12,9 +12,7 @@ from pydantic import Field
 
 from benchd.archive import tables
 from benchd.archive.database import ArchiveDatabase, now
-from benchd.archive.names import apart
 from benchd.archive.ranges import PIECE, Range, counted, missing, newest, unpacked
-from benchd.store import schema
 from benchd.vocabulary.models import Model
 
 RANGES_SHOWN = 20
@@ -176,16 +174,17 @@ def _heard(connection: sa.Connection) -> dict[str, tuple[str, str, int]]:
 
 
 def _boots(connection: sa.Connection) -> dict[str, int]:
-    out: dict[str, int] = defaultdict(int)
-    query = sa.select(schema.boot.c.machine, sa.func.count().label("boots")).group_by(schema.boot.c.machine)
-    for row in connection.execute(query):
-        out[apart(row.machine)[1]] += row.boots
-    return out
+    """Boots by bench, as they were counted when they came: there may be millions of them."""
+    query = sa.select(tables.count.c.bench, sa.func.sum(tables.count.c.boots)).group_by(tables.count.c.bench)
+    return {bench: int(boots) for bench, boots in connection.execute(query)}
 
 
 def _asks(connection: sa.Connection) -> dict[str, Mapping[str, Any]]:
-    newest_first = sa.select(tables.ask).order_by(tables.ask.c.asked)
-    return {row["bench"]: dict(row) for row in connection.execute(newest_first).mappings()}
+    """The last ask of each bench."""
+    ask, own = tables.ask, tables.ask.alias()
+    newest_first = sa.select(own.c.ask).where(own.c.bench == tables.bench.c.bench).order_by(own.c.asked.desc())
+    last = sa.select(ask).join(tables.bench, ask.c.ask == newest_first.limit(1).scalar_subquery())
+    return {row["bench"]: dict(row) for row in connection.execute(last).mappings()}
 
 
 def _refused(connection: sa.Connection) -> list[RefusedKind]:

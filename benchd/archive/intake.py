@@ -13,9 +13,6 @@ from benchd.errors import ExternalError
 _ITS_OWN_FAULT = {"DataError", "IntegrityError", "OverflowError", "UsageError"}
 """Kinds of error that a message causes; any other is the database's or ours, and the message is kept."""
 
-_IN_EACH_OTHERS_WAY = {"DeadlockDetected", "SerializationFailure"}
-"""Kinds of error that trying again cures: two processes wanted the same at once."""
-
 Message = tuple[str, bytes]
 """Topic and payload."""
 
@@ -77,12 +74,7 @@ class Intake:
 
     def _apply(self, batch: Batch, taken: Taken) -> None:
         if len(batch):
-            try:
-                applied = self._applier.apply(batch)
-            except Exception as error:
-                if type(error).__name__ in _IN_EACH_OTHERS_WAY:
-                    raise ExternalError("another process wanted the same records at once: trying again") from error
-                raise
+            applied = self._applier.apply(batch)
             taken.events += applied.events
             taken.changed += applied.changed
 

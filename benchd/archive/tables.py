@@ -14,8 +14,8 @@ import sqlalchemy as sa
 from benchd.store import schema
 from benchd.store.schema import SafeText
 
-FORM = "1"
-"""Version of the tables here; the store's have their own."""
+FORMS = ("1", "2")
+"""Versions of the tables here, oldest first, the last is the present one; the store's have their own."""
 
 _WIDE = {("result", "id"), ("prediction", "id"), ("change", "result")}
 _LOOSE = {("trial", "study"), ("result", "trial"), ("prediction", "trial")}
@@ -101,6 +101,16 @@ heard = sa.Table(
     sa.Column("events", sa.BigInteger(), nullable=False),
 )
 """What a process took from a bench: the last event's own time, when it came, how many."""
+
+count = sa.Table(
+    "archive_count",
+    own,
+    _name("bench", key=True),
+    _name("process", key=True),
+    sa.Column("boots", sa.BigInteger(), nullable=False),
+)
+"""How many more boots of a bench there are by what a process did, less those it took out; the sum is what there is.
+From form 2 on, which counted what there was under no process's name."""
 
 piece = sa.Table(
     "archive_piece",

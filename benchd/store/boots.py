@@ -15,6 +15,7 @@ from benchd.errors import UsageError
 from benchd.store import schema
 from benchd.store.database import Database
 from benchd.store.marks import Marks, boots_of_trial, is_left_out, laid_over
+from benchd.store.turns import again
 from benchd.vocabulary.models import Boot, Check, Finding, Outcome, Stage
 
 MAX_CANDIDATES = 6
@@ -49,6 +50,7 @@ class Boots(Marks):
     _database: Database
     _data: Path | None
 
+    @again
     def save_boot(self, boot: Boot, *, capture: str | None = None) -> None:
         """Store `boot` whole, in place of what was stored under its id. `capture` None leaves the one known.
 
@@ -165,6 +167,7 @@ class Boots(Marks):
         with self._database.read() as connection:
             return sorted(_told(connection, of_file), key=lambda boot: microseconds(boot.started))
 
+    @again
     def replace_boots(self, moved: Mapping[str, str | None]) -> None:
         """Take boots out, each with the id of the boot that stands for it now: what people entered for it goes there.
 
@@ -201,6 +204,7 @@ class Boots(Marks):
             whole = self._boot_id(connection, boot_id)
             return self._one_column(connection, schema.boot.c.closed_reason, whole)
 
+    @again
     def close_running(self, machine: str, reason: str, but: Collection[str] = ()) -> list[str]:
         """Make boots of `machine` that still run `cut-short`, ended when last seen; their ids, oldest first.
 

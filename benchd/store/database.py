@@ -29,6 +29,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModu
 
 from benchd.errors import BenchError, ExternalError, UsageError, system_words
 from benchd.store.schema import VERSION_TABLE, VERSIONS, for_postgresql
+from benchd.store.turns import CrossedError
 
 BUSY_S = 5.0
 """How long a lock, a statement of the server or a new connection is waited for."""
@@ -38,6 +39,8 @@ SETTLED_NS = 1_000_000_000
 """A file that was written this short ago may be written again without looking different."""
 UPGRADE_S = 600.0
 UPGRADE_LOCK = 0x62656E6368  # any constant: whoever upgrades a PostgreSQL store holds this advisory lock
+WRITE_LOCK = UPGRADE_LOCK + 1
+"""Whoever writes to a PostgreSQL store holds this one."""
 
 
 class Database:
@@ -106,12 +109,25 @@ class Database:
 
     @contextmanager
     def write(self, limit_s: float | None = None) -> Iterator[sa.Connection]:
-        """All or nothing; on leaving it is on the disk. A server has `limit_s` for it (`CALL_S`)."""
+        """All or nothing; on leaving it is on the disk. A server has `limit_s` for it (`CALL_S`).
+
+        Writers take turns, see `_take_turn`.
+        """
         if self.read_only:
             raise UsageError(f"store {self.where} was opened for reading only")
         self._ready()
         with self._transaction(self._writing, limit_s) as connection:
+            self._take_turn(connection)
             yield connection
+
+    def _take_turn(self, connection: sa.Connection) -> None:
+        """Wait until nobody else writes to the store, and keep others waiting until the transaction ends.
+
+        SQLite has one writer at a time (BEGIN IMMEDIATE). PostgreSQL would let several go on until they wait for each
+        other's rows in a circle, and let each decide by what another is about to change; one bench has little to write.
+        """
+        if not self.is_sqlite:
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({WRITE_LOCK})")
 
     @contextmanager
     def _transaction(self, engine: sa.Engine, limit_s: float | None = None) -> Iterator[sa.Connection]:
@@ -318,6 +334,8 @@ class Database:
                 return ExternalError(f"store {self.where}: {text}; check the file and its directory")
         elif type(error).__name__ in ("QueryCanceled", "LockNotAvailable"):
             return ExternalError(f"store {self.where}: no answer within {BUSY_S:g} s ({text}): try again")
+        elif type(error).__name__ in _IN_EACH_OTHERS_WAY:
+            return CrossedError(f"store {self.where}: another program changed the same at once ({text}): try again")
         elif type(error).__name__ in _POSTGRESQL_OUTSIDE or getattr(error, "sqlstate", "x") is None:
             return ExternalError(f"store {self.where}: {text}; check that the server runs and lets benchd in")
         assert isinstance(error, Exception)
@@ -359,6 +377,7 @@ _SQLITE_WORDS = {
     "SQLITE_CORRUPT": _DAMAGED,
     "SQLITE_NOTADB": "the file is not a database; nothing was changed: name another file",
 }
+_IN_EACH_OTHERS_WAY = {"DeadlockDetected", "SerializationFailure"}
 _POSTGRESQL_OUTSIDE = {
     "OperationalError",
     "ConnectionTimeout",

@@ -84,11 +84,8 @@ class Feed:
         """Take lines off that were told on. A row that changed meanwhile has another number, and stays."""
         left, feed = sorted(numbers), schema.feed
         for first in range(0, len(left), BATCH):
-            # A line that somebody is about to change is left: who waited for him could keep him waiting as well.
-            mine = sa.select(feed.c.number).where(feed.c.number.in_(left[first : first + BATCH]))
-            mine = mine if self._database.is_sqlite else mine.with_for_update(skip_locked=True)
             with self._database.write() as connection:
-                connection.execute(sa.delete(feed).where(feed.c.number.in_(mine)))
+                connection.execute(sa.delete(feed).where(feed.c.number.in_(left[first : first + BATCH])))
 
     def feed_again(self, keys: Sequence[FeedKey] | None = None, *, boots_since_us: int | None = None) -> int:
         """Put rows into the feed once more, also such that are gone; return the greatest number given so far.
@@ -97,8 +94,6 @@ class Feed:
         or later. Lines that are there already stay as they are.
         """
         with self._database.write(UPGRADE_S) as connection:
-            if not self._database.is_sqlite:  # while many lines are added nobody may hold some and wait for others
-                connection.execute(sa.text("LOCK TABLE feed IN SHARE ROW EXCLUSIVE MODE"))
             if keys is None:
                 for table in TABLES.values():
                     connection.execute(_again(table, boots_since_us))

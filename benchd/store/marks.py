@@ -18,6 +18,7 @@ from benchd.store import schema
 from benchd.store.database import Database
 from benchd.store.log import write_down
 from benchd.store.study_models import Hand
+from benchd.store.turns import again
 from benchd.vocabulary.models import Boot
 
 REASON_MOST = 400
@@ -95,6 +96,7 @@ class Marks:
 
         def _trial_row(self, connection: sa.Connection, trial_id: str) -> Mapping[str, Any]: ...
 
+    @again
     def move_boot(self, boot: str, trial: str | None, hand: Hand | None = None) -> Boot:
         """Let a boot belong to `trial`, None: to none; the passes of one loop go together.
 
@@ -142,6 +144,7 @@ class Marks:
                 raise UsageError(f"a label has 1 to {LABEL_MOST} characters and no comma: '{label[:60]}' cannot be one")
         return self._put(boot, "labels", wanted, "boot-labelled", hand)
 
+    @again
     def _put(self, boot: str, field: str, value: Any, kind: Any, hand: Hand | None) -> Boot:
         empty: Any = {"left_out": None, "note": "", "labels": []}[field]
         with self._database.write() as connection:

@@ -68,7 +68,7 @@ def test_an_archive_is_read_only_and_says_how_far_it_is(
     found = archive.get("/api/archive/behind")
     assert sum(one["count"] for one in found["refused"]) == len(hostile)
     assert {"not-json", "wrong-name"} <= {one["reason"] for one in found["refused"]}
-    with httpx.Client(trust_env=False, base_url=archive.url) as client:
+    with httpx.Client(trust_env=False, base_url=archive.url, timeout=60) as client:
         answer = client.post("/api/results", json={"check": "x", "passed": True, "trial": "T1@corner"})
         assert answer.status_code == 403
         assert answer.json()["detail"] == (

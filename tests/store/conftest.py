@@ -7,8 +7,10 @@ import itertools
 import os
 import pwd
 import shutil
+import signal
 import subprocess
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -48,11 +50,32 @@ class Cluster:
     def stop(self) -> None:
         self.run("pg_ctl", "-D", str(self.room / "data"), "-m", "immediate", "-w", "stop")
 
+    def kill(self) -> None:
+        """Kill the server's first process as `kill -9` does; wait until what it left is gone too.
+
+        Its other processes end by themselves as soon as they see that; until none is left, nor known to the kernel, a
+        server refuses to start on the same folder (PostgreSQL 15 documentation, 19.5).
+        """
+        first = int((self.room / "data" / "postmaster.pid").read_text().split()[0])
+        left = [first, *children(first)]
+        os.kill(first, signal.SIGKILL)
+        end = time.monotonic() + 60
+        while alive := [process for process in left if Path(f"/proc/{process}").exists()]:
+            assert time.monotonic() < end, f"of a killed server there are still {alive}"
+            time.sleep(0.01)
+
     def new_database(self) -> str:
         """The URL of a new, empty database."""
         name = f"bench{next(_numbers)}"
         self.run("createdb", "-h", str(self.room), "-U", "postgres", name)
         return f"postgresql://postgres@/{name}?host={self.room}"
+
+
+def children(parent: int) -> list[int]:
+    """The processes that a process has started, by the kernel."""
+    return [
+        int(word) for task in Path(f"/proc/{parent}/task").iterdir() for word in (task / "children").read_text().split()
+    ]
 
 
 @pytest.fixture(scope="session")
