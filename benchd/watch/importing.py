@@ -10,7 +10,7 @@ from pathlib import Path
 
 from benchd.capture import Capture, CaptureWriter, captures_in, read_capture
 from benchd.capture.keeper import folder_name
-from benchd.capture.packed import file_of, open_capture
+from benchd.capture.packed import file_of, open_capture, pieces
 from benchd.errors import BenchError, ExternalError, UsageError, system_words
 from benchd.store import Hand, Result, Store
 from benchd.store.boots import IMPORTED_OTHER, IMPORTED_SAME
@@ -170,7 +170,7 @@ def _digest(path: Path) -> str:
     """The SHA-256 of a capture, compressed or not. Raises UsageError for one that is too large."""
     digest, size = hashlib.sha256(), 0
     with open_capture(path) as file:
-        while data := file.read(1 << 20):
+        for data in pieces(file):
             digest.update(data)
             if (size := size + len(data)) > MOST_BYTES:
                 raise UsageError(
