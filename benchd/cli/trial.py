@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchd.cli.bootsundo import boot_named
+from benchd.cli.bootsundo import boot_named, trial_named
 from benchd.cli.common import ArchiveOption, ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.cli.studytext import prediction_lines, trial_lines, trial_table, wrapped
@@ -206,8 +206,9 @@ def end(
 
     me = hand()
     with study_store(config, write=True) as store:
-        found = store.end_trial(trial or the_running(store, machine).id, me.at, me)
-    say(f"Trial {found.id} of study {clean(found.study)} ended.")
+        named = trial_named(store, trial) if trial else the_running(store, machine).id
+        found = store.end_trial(named, me.at, me)
+    say(f"Trial {found.id} of study {clean(found.study)} ended; `benchd trial resume {found.id}` lets it run again.")
 
 
 @sub.command()
@@ -224,7 +225,8 @@ def note(
     if not text.strip() or len(text) > 10_000:
         raise UsageError(f"a note has 1 to 10000 characters, not {len(text.strip())}")
     with study_store(config, write=True) as store:
-        found = store.note_trial(trial or the_running(store, machine).id, text.strip(), hand())
+        named = trial_named(store, trial) if trial else the_running(store, machine).id
+        found = store.note_trial(named, text.strip(), hand())
     say(f"Noted on trial {found.id}.")
 
 
@@ -254,7 +256,7 @@ def list_(
 
 @sub.command()
 def show(
-    trial: Annotated[str, typer.Argument(help="A trial's id.")],
+    trial: Annotated[str, typer.Argument(help="A trial's id; `last` for the newest.")],
     archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
@@ -270,6 +272,7 @@ def show(
     from benchd.studies.loaded import gather, open_study
 
     with study_store(config, archive=archive) as store:
+        trial = trial_named(store, trial)
         known = open_study(store, store.trial(trial).study)
         view = next(one for one in gather(store, known) if one.id == trial)
         told: list[str] = []
@@ -344,6 +347,7 @@ def result(
     me, tables = hand(), tables_of(config)
     with study_store(config, write=True) as store:
         boot = boot_named(store, boot) if boot == "last" else boot
+        trial = trial_named(store, trial) if trial is not None else None
         if take_back is not None:
             gone = store.take_back(take_back, me)
             say(f"Result {take_back} ({clean(_result_words(gone))}) is taken back; --put-back {take_back} undoes that.")
