@@ -24,7 +24,7 @@ from benchd.vocabulary.models import Boot
 if TYPE_CHECKING:
     from benchd.watch.archive import About
     from benchd.watch.cutting import Cut
-    from benchd.watch.importing import Imported
+    from benchd.watch.importing import Imported, Importer
 
 SCRUBBED = "scrubbed: names of the machine and its links, port paths and what was said about ports, {more}this computer"
 MORE = {"labels": "trial and study, ", "results": "results entered by hand, ", "notes": "notes, "}
@@ -222,7 +222,7 @@ def import_boots(
 ) -> None:
     """Take boots of other benches into the store.
 
-    They are shown as imported, belong to no trial, and can be taken out again: `benchd boots remove BOOT`.
+    They are shown as imported, belong to no trial, and can be taken out again: `benchd boots remove`.
 
     Exit codes: 0 fine, 1 a file is damaged or the store failed, 2 the name of the machine is taken, or wrong use.
     """
@@ -257,8 +257,18 @@ def _tell_imported(done: Imported, json: bool) -> None:
         raise typer.Exit(1)
 
 
-def _meant(store: Store, boots: Sequence[str], machine: str | None) -> list[Boot]:
-    """Return the boots that were named, or all that were imported of a machine. Raises UsageError where none is."""
+def _meant(
+    store: Store, importer: Importer, boots: Sequence[str], machine: str | None, file: Path | None
+) -> list[Boot]:
+    """Return the boots that were named, or all that were imported of a machine or file. Raises UsageError for none."""
+    from benchd.watch.archive import opened
+
+    if file is not None:
+        with opened([file]) as captures:
+            found = list({boot.id: boot for path in captures for boot in importer.boots_of(path)}.values())
+        if not found:
+            raise UsageError(f"no boot here came from {file}; `benchd boots` lists those there are")
+        return found
     found = _named(store, boots)
     if machine is not None:
         found = [boot for boot in store.boots(machine=machine) if boot.imported]
@@ -273,6 +283,9 @@ def remove_boots(
         typer.Argument(help="Ids of imported boots, or their beginnings; `last`.", metavar="BOOT..."),
     ] = None,
     machine: Annotated[str | None, typer.Option(help="All imported boots of this machine.")] = None,
+    file: Annotated[
+        Path | None, typer.Option("--file", help="All that came from this file, which may have another name now.")
+    ] = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -285,12 +298,14 @@ def remove_boots(
     from benchd.cli.studystore import hand
     from benchd.watch.importing import Importer
 
-    if bool(boots) == (machine is not None):
-        raise UsageError("name boots, or give --machine for all that were imported of one")
+    if sum((bool(boots), machine is not None, file is not None)) != 1:
+        raise UsageError(
+            "name boots, or give --file FILE for all that came from one, or --machine for all of a machine"
+        )
     loaded = settings_of(config)
     with store_of(config, write=True) as store:
         importer = Importer(store, loaded.data, (), hand())
-        found = _meant(store, boots or (), machine)
+        found = _meant(store, importer, boots or (), machine, file)
         gone = [importer.remove(boot.id).id for boot in found]
     if json:
         emit_json({"removed": gone})

@@ -307,3 +307,22 @@ def test_all_boots_of_an_imported_machine_go_at_once(bench: Bench, other: Bench)
         with pytest.raises(UsageError, match="boots"):
             other.run("boots", "remove", *words)
     assert len(other.json("boots")) == len(mine) + 3
+
+
+def test_all_boots_of_an_imported_file_go_at_once(bench: Bench, other: Bench) -> None:
+    """Those that came from it, under each name that it was imported with; another file's stay; its name may change."""
+    mine, path = other.evening(), bench.folder / "data/captures/pc/a.pcapng"
+    boots = bench.evening()
+    one = bench.folder / "one.pcapng"
+    bench.run("boots", "export", boots[0].id, "--out", one)
+    other.run("boots", "import", "--machine", "single-pc", one)
+    for name in ("friend-pc", "club-pc"):
+        other.run("boots", "import", "--machine", name, path)
+    renamed = path.rename(path.with_name("evening.pcapng"))
+    assert len(other.json("boots", "remove", "--file", renamed)["removed"]) == 6
+    assert {found["machine"] for found in other.json("boots")} == {"pc", "single-pc"}
+    with pytest.raises(UsageError, match=r"no boot here came from .*evening\.pcapng"):
+        other.run("boots", "remove", "--file", renamed)
+    with pytest.raises(UsageError, match="there is no such file"):
+        other.run("boots", "remove", "--file", "gone.pcapng")
+    assert len(other.json("boots")) == len(mine) + 1
