@@ -33,6 +33,8 @@ NOT_SCRUBBED = (
     "date and time{more}. Look at it before you send it: `benchd replay {file}`"
 )
 
+NAMED = 5
+"""Further boots named one by one."""
 Force = Annotated[bool, typer.Option("--force", help="Overwrite an existing output.")]
 
 
@@ -157,13 +159,15 @@ def _write_captures(
         name = machine or f"machine-{origin}"
         cut = cutter.cut(boot, Path(_capture(store, boot)), name, trials=wanted["labels"])
         captures.append(_bytes_of(cut, _about(store, boot, cut, origin, wanted)))
-        told.append({"id": boot.id, "as": cut.boot.id, "others": cut.others, "off_s": cut.off_s})
+        told.append({"id": boot.id, "as": cut.boot.id, "others": len(cut.others), "off_s": cut.off_s})
         remarks += _remarks(boot, cut)
     data = pack(captures) if out.suffix.lower() == ".zip" else captures[0]
     write_new(out, data, force, [])
     left = "".join(text for key, text in MORE.items() if not wanted[key])
     kept = "".join(f", {text.removesuffix(', ')}" for key, text in MORE.items() if wanted[key])
     lines = [f"{out}: {counted(len(found), 'boot')}, {len(data):,} bytes", *remarks]
+    if out.suffix.lower() not in (".pcapng", ".zip"):
+        lines.append(f"{out} is a capture (pcapng), no text: under a name that ends in .pcapng programs open it as one")
     lines += [SCRUBBED.format(more=left), NOT_SCRUBBED.format(more=kept, file=out)]
     return {"out": str(out), "boots": told, "scrubbed": lines[-2], "not_scrubbed": lines[-1]}, lines
 
@@ -171,8 +175,9 @@ def _write_captures(
 def _remarks(boot: Boot, cut: Cut) -> list[str]:
     out = []
     if cut.others:
-        what = "1 further boot is" if cut.others == 1 else f"{cut.others} further boots are"
-        out.append(f"{boot.id}: {what} in the file, without which it cannot be judged as it was")
+        what = f"{counted(len(cut.others), 'further boot')} {'is' if len(cut.others) == 1 else 'are'}"
+        named = ", ".join(cut.others[:NAMED]) + (", ..." if len(cut.others) > NAMED else "")
+        out.append(f"{boot.id}: {what} in the file, without which it cannot be judged as it was: {named}")
     if cut.off_s:
         out.append(f"{boot.id}: its times differ by up to {cut.off_s:.2g} s from those here")
     return out

@@ -8,6 +8,7 @@ import re
 import subprocess
 import zipfile
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from live.by_capture import GOOD, NS, codes, write
 from support.story import TABLE
 from typer.testing import CliRunner
 
+from benchd.cli import sharing
 from benchd.cli.main import build
 from benchd.errors import BenchError, UsageError
 from benchd.store import Result, Store, StoredStudy
@@ -326,3 +328,19 @@ def test_all_boots_of_an_imported_file_go_at_once(bench: Bench, other: Bench) ->
     with pytest.raises(UsageError, match="there is no such file"):
         other.run("boots", "remove", "--file", "gone.pcapng")
     assert len(other.json("boots")) == len(mine) + 1
+
+
+def test_a_name_that_promises_text_is_remarked(bench: Bench, tmp_path: Path) -> None:
+    """A capture goes into any file; where the name says text, what it is is said."""
+    boots = bench.evening()
+    assert "is a capture (pcapng), no text" in bench.run("boots", "export", boots[0].id, "--out", tmp_path / "one.txt")
+    assert "no text" not in bench.run("boots", "export", boots[0].id, "--out", tmp_path / "one.pcapng")
+
+
+def test_further_boots_in_a_file_are_named(bench: Bench) -> None:
+    """By their ids here, the first few."""
+    (boot, *_) = bench.evening()
+    (told,) = sharing._remarks(boot, SimpleNamespace(others=("pc-1", "pc-2"), off_s=0.0))  # type: ignore[arg-type]
+    assert told.endswith("2 further boots are in the file, without which it cannot be judged as it was: pc-1, pc-2")
+    (told,) = sharing._remarks(boot, SimpleNamespace(others=tuple("abcdefg"), off_s=0.0))  # type: ignore[arg-type]
+    assert told.endswith("a, b, c, d, e, ...")
