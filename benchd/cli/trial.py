@@ -117,12 +117,13 @@ def _may_end(store: Store, machine: str, end_running: bool, json: bool) -> None:
     """Ask whether the trial that runs on the machine shall end. Raises UsageError where it shall not."""
     from benchd.cli.output import local
     from benchd.cli.studystore import asked
+    from benchd.inference.wording import counted
 
     ran = store.current_trial(machine)
     if ran is None or end_running:
         return
-    number = len(store.boots(trial=ran.id))
-    what = f"trial {ran.called} of study {ran.study} runs on {machine} since {local(ran.started)} ({number} boots)"
+    number = counted(len(store.boots(trial=ran.id)), "boot")
+    what = f"trial {ran.called} of study {ran.study} runs on {machine} since {local(ran.started)} ({number})"
     answer = None if json else asked(clean(f"{what[0].upper()}{what[1:]}. End it, and begin the new one?", 400))
     if answer is None:
         raise UsageError(f"{what}: --end-running ends it, or end it first with `benchd trial end {ran.id}`")
@@ -185,7 +186,8 @@ def _started_lines(begun: Started, remarks: Sequence[str], machines: Sequence[st
     for change in begun.changes:
         yield f"  {clean(change.words())}  ({change.minutes:g} min)"
     if not begun.changes:
-        yield f"  the same setup as {clean(begun.compared_with)}"
+        setup = ", ".join(f"{factor}={level}" for factor, level in trial.setup.items())
+        yield from wrapped(f"the same setup as {begun.compared_with}: {setup}", "  ")
     for text in [*remarks, *begun.notes]:
         yield from wrapped(text)
     if machines and trial.machine not in machines:

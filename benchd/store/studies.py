@@ -234,7 +234,11 @@ class Studies(Deleting):
             if connection.execute(deleted).first() is not None:
                 raise UsageError(f"study '{name}' was deleted: `benchd study restore {name}` brings it back")
             known = list(connection.execute(sa.select(table.c.name).where(there_is).order_by(table.c.name)).scalars())
-            there = f"there are {', '.join(known[:12])}" if known else "there is none yet: `benchd study` makes one"
+            there = (
+                f"there are {', '.join(known[:12])}"
+                if known
+                else "there is none yet: `benchd study new NAME` makes one"
+            )
             raise UsageError(f"there is no study '{name}'; {there}")
         return dict(row)
 

@@ -180,6 +180,16 @@ def test_a_trial_ended_by_mistake_runs_again(evening: Commands) -> None:
     assert "there is no trial 'T9'" in evening.err
 
 
+def test_a_start_without_a_change_names_its_setup(benchd: Commands) -> None:
+    """What "the first levels" are is said; a running trial is counted in words that agree."""
+    benchd("study", "new", "s", "--from", benchd.file("s.toml", STUDY))
+    assert "the same setup as the first levels: rom-base=C800, network-card=out" in benchd("trial", "start")
+    with benchd.store() as store:
+        store.save_boot(boot("d1", "T1"))
+    benchd("trial", "start", "rom-base=D000", code=2)
+    assert "(1 boot)" in benchd.err
+
+
 def test_the_newest_is_last_and_small_letters_do(evening: Commands) -> None:
     """Wherever a trial is named."""
     assert evening.json("trial", "show", "last")["id"] == "T3" == evening.json("trial", "show", "t3")["id"]
