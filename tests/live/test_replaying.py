@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import struct
 from pathlib import Path
 
 import pytest
@@ -266,3 +267,35 @@ def test_the_boot_behind_a_hole_is_found_again_by_its_index(tmp_path: Path) -> N
     for boot, seen in [*boots, *reversed(boots)]:
         told = TraceReader(tmp_path).events(boot.id, path)
         assert [(e.t_ns, e.code) for e in told if isinstance(e, CodeSeen)] == [(e.t_ns, e.code) for e in seen]
+
+
+def test_a_changed_time_costs_its_record_only(tmp_path: Path) -> None:
+    """One bit of a timestamp in the midst: without it all that follows would be of that time, and be no boots."""
+    records = [one for n in range(10) for one in codes(1 + 40 * n)]
+    path = write(tmp_path / "a.pcapng", records + END, text=TABLE)
+    whole, original = Replay([path]).boots(), path.read_bytes()
+    at = [at for at, _ in read_capture(path).placed()][1 + 4 * len(GOOD) + 2]
+    high, low = struct.unpack_from("<II", original, at + 12)
+    bits = [bit for bit in range(33, 64) if not (high << 32 | low) >> bit & 1]  # from 8.6 s on
+    assert len(bits) > 12
+    for bit in bits:
+        data = bytearray(original)
+        struct.pack_into("<II", data, at + 12, *divmod((high << 32 | low) | 1 << bit, 1 << 32))
+        path.write_bytes(data)
+        replay = Replay([path])
+        boots = replay.boots()
+        assert [boot for boot in boots if boot in whole] == [*whole[:4], *whole[5:]], bit
+        (struck,) = [boot for boot in boots if boot not in whole]
+        assert struck.outcome == "finished" and struck.codes == 4, bit
+        assert [span.why for span in struck.blind] == ["lossy"]
+        (problem,) = replay.problems
+        assert f"at offset {at}: a time long after that of what follows" in problem
+
+
+def test_long_silences_and_late_words_are_no_damage(tmp_path: Path) -> None:
+    """After hours: the note of an absence is stamped with its beginning, a late chunk with its time; all are kept."""
+    late = [Chunk("post", 9000 * NS, b"\x01"), Annotation(2 * NS, "attention", "8998"), Chunk("post", 3 * NS, b"\x05")]
+    records = [*codes(1)[:2], *late, *codes(9000.5)[1:], *END]
+    path = write(tmp_path / "a.pcapng", records, text=TABLE)
+    replay = Replay([path])
+    assert sum(boot.codes for boot in replay.boots()) == 2 + 2 + 4 and replay.problems == []
