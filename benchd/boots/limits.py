@@ -19,6 +19,14 @@ def number(text: str) -> float:
     return seconds
 
 
+def missing(text: str) -> tuple[int, int]:
+    """Return of how many ns, and how many bytes, an annotation says that they could not be read. Raises ValueError."""
+    span_ns, size = (int(part) for part in text.split(" "))
+    if not (0 <= span_ns < 1 << 63 and 0 <= size < 1 << 63):
+        raise ValueError(f"{text!r} is not how long and how much is missing")
+    return span_ns, size
+
+
 def wall_time(text: str) -> int:
     """Return the wall time (ns since 1970) that an annotation carries. Raises ValueError."""
     wall_ns = int(text)

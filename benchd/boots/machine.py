@@ -35,7 +35,7 @@ from benchd.boots.deadlines import SILENCE, Deadline
 from benchd.boots.ladder import Ladder
 from benchd.boots.loops import Pass, RestartChain, describe, longest, same_pass, squeezed
 from benchd.boots.state import BootState, boot_id
-from benchd.rules.match import Matcher
+from benchd.rules.match import Hit, Matcher
 from benchd.vocabulary.events import (
     BootChanged,
     BootOver,
@@ -165,6 +165,8 @@ class BootMachine:
         """When the power seemed to go off; it did if no life follows."""
         self.went_off_ns: int | None = None
         """Since when the power is off, where it was seen to go."""
+        self.unread = False
+        """Whether, since the last boot, part of the capture could not be read."""
         self.settle_ns: int | None = None
         self.since_start = 0
         """Codes and lines since the last start mark."""
@@ -184,6 +186,11 @@ class BootMachine:
         assert self.phase in CLOSED, "a table is changed between boots"
         self.table = matcher.table
         self.ladder = self.ladder.by(self.table)
+
+    def doubt_end(self, hits: Sequence[Hit]) -> None:
+        """After what could not be read a stage may be of a boot that began there: so what was before is not known."""
+        if self.unread and self.phase == "over" and any(hit.role == "stage" for hit in hits):
+            self.phase = "idle"
 
     def fire(self, trigger: Trigger) -> int:
         """Take the first row that fits; return the number of its rule, 0 if there is none."""
@@ -272,13 +279,17 @@ class BootMachine:
         self.pass_codes.clear()
         self.settle_ns = self._loop_pass = self._loop_finding = None
         self.power_seen_off, self.off_ns, self.went_off_ns = False, None, None
+        self.unread = False
         self.out.append(BootStarted(self.machine, at.t_ns, boot.model()))
 
     def _open_on_life(self, at: Trigger) -> None:
         off = self.power_seen_off
         reason = "first sign of life" + (" after power-off" if off else "")
         t_ns = at.t_ns if off or at.began_ns is None else at.began_ns
+        missed = self.unread
         self._open(replace(at, t_ns=t_ns, reason=reason), anchored=off or not self.table.boot.starts)
+        if missed:  # its beginning may be in what could not be read
+            self.open_boot.miss(self.links.keys() - self.links_down, t_ns, t_ns)
 
     def _new_id(self, t_ns: int) -> str:
         """Return an id for a boot; the second within the same millisecond gets "-2"."""

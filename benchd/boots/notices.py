@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from benchd.boots.limits import Limit, model_name, number, wall_time
+from benchd.boots.limits import Limit, missing, model_name, number, wall_time
 from benchd.boots.machine import CLOSED, BootMachine, Trigger
 from benchd.boots.state import BootState
 from benchd.vocabulary.events import LinkChanged, LossSeen
 from benchd.vocabulary.measured import SetupDiffers
 from benchd.vocabulary.observations import LinkChange
-from benchd.vocabulary.records import Annotation
+from benchd.vocabulary.records import UNREAD, Annotation
 from benchd.vocabulary.times import NS, Anchor
 
 LOSSES = {"overrun", "sequence-gap", "card-overrun"}
@@ -78,6 +78,8 @@ def _annotate(machine: BootMachine, seen: Annotation) -> None:
         case "limit":
             stage, limit = Limit.from_label(seen.value)
             machine.ladder.learned[stage] = limit
+        case "unread":
+            _unread(machine, boot, seen)
         case "differs":
             machine.differs(seen.t_ns, SetupDiffers.from_label(seen.value))
 
@@ -99,3 +101,16 @@ def _looked_away(machine: BootMachine, boot: BootState, seen: Annotation) -> Non
         if link not in machine.links_down:
             boot.lose_sight(link, max(boot.start_ns, seen.t_ns), "not-watched")
             boot.see_again(link, until_ns)
+
+
+def _unread(machine: BootMachine, boot: BootState | None, seen: Annotation) -> None:
+    """Part of the capture could not be read: anything may have come for so long, and silence says nothing."""
+    span_ns, count = missing(seen.value)
+    until_ns = seen.t_ns + span_ns
+    machine.out.append(LossSeen(machine.machine, seen.t_ns, "", UNREAD, count))
+    machine.unread = machine.phase in CLOSED or machine.phase == "finishing"
+    if boot is None:
+        return
+    boot.lost += count
+    boot.watched_ns = max(boot.watched_ns, until_ns)
+    boot.miss(machine.links.keys() - machine.links_down, max(boot.start_ns, seen.t_ns), until_ns)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -184,6 +185,12 @@ class BootState:
         for span in self.blind:
             if span.link == link and span.end_ns is None:
                 span.end_ns = max(t_ns, span.start_ns)
+
+    def miss(self, links: Iterable[str], t_ns: int, until_ns: int) -> None:
+        """Some of what came on the links up to `until_ns` was lost."""
+        for link in sorted(links):
+            self.lose_sight(link, t_ns, "lossy")
+            self.see_again(link, until_ns)
 
     def has(self, index: int) -> bool:
         return any(e.index == index for e in self.entered)

@@ -276,6 +276,7 @@ class BootTracker:
             return
         started = self._code_starts(seen, hits)
         if not started:
+            machine.doubt_end(hits)
             self._life(seen.t_ns, seen.u_ns)
         boot = machine.boot
         if boot is not None:  # else the capture began after a boot that is not in it
@@ -381,6 +382,7 @@ class BootTracker:
         news = boot is None or bool(fresh) or seen.report is not None or not boot.said.has(seen.text)
         started = fresh and self._starts(fresh, t_ns, seen.u_ns, "console text")
         if not (self._first_line(seen, t_ns) or started):
+            machine.doubt_end(fresh)
             self._life(life_ns, seen.u_ns, seen.t_ns, moves_on=news or boot is None or not boot.stuck(life_ns))
             machine.since_start += 1
         self._keep_line(seen, hits, life_ns, news=news, new_line=new_line, before_ns=before_ns)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from gzip import BadGzipFile
 from pathlib import Path
 from typing import BinaryIO
@@ -38,13 +39,16 @@ Value = str | int | bytes
 Option = tuple[int, bytes]
 Packet = tuple[int, int, int, bytes]
 """Where its block begins, its interface, its timestamp, its bytes."""
+Sound = Callable[[int, int], bool]
+"""Whether a packet's interface and timestamp can be."""
 
 
 class Damage(Exception):
-    """Where a file breaks off, and why."""
+    """What cannot be read, where its block begins, and why. `final`: nothing behind it is looked at either."""
 
-    def __init__(self, offset: int, why: str) -> None:
+    def __init__(self, offset: int, why: str, *, final: bool = False) -> None:
         super().__init__(f"breaks off at offset {offset}: {why}")
+        self.offset, self.why, self.final = offset, why, final
 
 
 # ---------------------------------------------------------------- writing, little-endian
@@ -92,20 +96,26 @@ def _block(kind: int, fixed: bytes, options: Sequence[Option]) -> bytes:
 class BlockReader:
     """The whole, well-framed blocks of a file, from `offset` (where a block begins) on.
 
-    `offset` is where the current block starts, `problem` why the stream ended early.
+    `offset` is where the current block starts, `problem` why the stream ended early. `pass_over` goes on in the file
+    behind what cannot be unpacked, and returns where that is, None where nothing more can be read.
     """
 
-    def __init__(self, file: BinaryIO, path: Path, most: int, *, offset: int = 0, order: str = "<") -> None:
-        self._file, self._path, self._most = file, path, most
+    def __init__(
+        self, file: BinaryIO, path: Path, most: int, *, offset: int = 0, order: str = "<",
+        pass_over: Callable[[BinaryIO], int | None] = lambda file: None,
+    ) -> None:  # fmt: skip
+        self._file, self._path, self._most, self._pass_over = file, path, most, pass_over
         self.offset = offset
         self.problem: str | None = None
         self._data, self._at, self._length = b"", 0, 0
         """What was read and not gone through, where the current block begins in it, and how long that is."""
+        self._ended = self._blocked = False
+        """Whether the file's end was met, or a part that cannot be unpacked."""
         self._go_by(order)
 
     def _go_by(self, order: str) -> None:
         self.order = order
-        self._frame, self._packet = struct.Struct(order + "II"), struct.Struct(order + "4I")
+        self._frame, self._packet = struct.Struct(order + "II"), struct.Struct(order + "5I")
         self._whole_packet = struct.Struct(order + "7I")
 
     def blocks(self) -> Iterator[tuple[int, bytes]]:
@@ -116,7 +126,7 @@ class BlockReader:
     def block(self) -> tuple[int, bytes] | None:
         """The next block, None at the end of the file or of what is whole of it."""
         try:
-            return self._next()
+            return self.next()
         except Damage as damage:
             self.problem = str(damage)
             return None
@@ -131,11 +141,12 @@ class BlockReader:
         begins, there, last = self.offset - self._at, len(data), len(data) - 32
         unpack, most, found = self._whole_packet.unpack_from, self._most, []
         while at <= last:
-            kind, length, interface, high, low, size, _ = unpack(data, at)
+            kind, length, interface, high, low, size, sent = unpack(data, at)
             end = at + length
             if (
                 kind != PACKET
                 or length != 32 + size + (-size & 3)
+                or sent != size
                 or end > there
                 or length > most
                 or data[end - 4 : end] != data[at + 4 : at + 8]
@@ -146,7 +157,8 @@ class BlockReader:
         self.offset, self._at, self._length = begins + at, at, 0
         return found
 
-    def _next(self) -> tuple[int, bytes] | None:
+    def next(self) -> tuple[int, bytes] | None:
+        """As `block`, but raises Damage where what comes next cannot be read."""
         self.offset += self._length
         data, at = self._data, self._at + self._length
         self._at, self._length = at, 0
@@ -174,13 +186,73 @@ class BlockReader:
         self._length = length
         return kind, block
 
+    def go_on(self, sound: Sound) -> bool:
+        """Go from a damaged block to the next packet that is whole; say whether there is one.
+
+        A block whose frame is whole is passed over by that. Else each place is looked at where a packet may begin: at
+        a multiple of 4 bytes (section 3.1), with its type, and its length twice. `sound` is asked whether a packet's
+        interface and timestamp can be. Once the file's end was met nothing is read any more: one that is being
+        written to is not damaged where it ends.
+        """
+        if self._length:
+            return True
+        self._go_to(self._at + 4)
+        while not self._find(sound):
+            if not (self._blocked and (there := self._pass_over(self._file)) is not None):
+                return False
+            self.offset, self._data, self._at, self._blocked = there, b"", 0, False
+        return True
+
+    def _go_to(self, at: int) -> None:
+        self.offset, self._at = self.offset + at - self._at, at
+
+    def _find(self, sound: Sound) -> bool:
+        """Look for a packet in what can be read in one piece."""
+        kind = struct.pack(self.order + "I", PACKET)
+        while True:
+            if (at := self._data.find(kind, self._at)) >= 0:
+                self._go_to(at)
+                if self.offset & 3 == 0 and self._begins_packet(sound):
+                    return True
+                self._go_to(self._at + 1)
+                continue
+            self._go_to(max(self._at, len(self._data) - len(kind) + 1))
+            if not self._has(len(self._data) - self._at + 1):
+                return False
+
+    def _begins_packet(self, sound: Sound) -> bool:
+        if not self._has(32):
+            return False
+        length = self._frame.unpack_from(self._data, self._at)[1]
+        if length > self._most or length < 32 or not self._has(length):
+            return False
+        return self.holds_packet(self._data[self._at : self._at + length], sound)
+
+    def holds_packet(self, block: bytes, sound: Sound) -> bool:
+        """Whether a block is made as our packets are, whatever its type says."""
+        if len(block) < 32:
+            return False
+        _, length, interface, high, low, size, sent = self._whole_packet.unpack_from(block)
+        whole = length == len(block) == 32 + size + (-size & 3) and sent == size and block.endswith(block[4:8])
+        return whole and sound(interface, high << 32 | low)
+
+    def _has(self, need: int) -> bool:
+        """Whether so many bytes are there from the current place on, once they were read."""
+        if len(self._data) - self._at < need and not self._blocked:
+            with suppress(Damage):
+                self._data, self._at = self._more(self._data[self._at :], need), 0
+        return len(self._data) - self._at >= need
+
     def _more(self, have: bytes, need: int) -> bytes:
         parts, size = [have], len(have)
         try:
-            while size < need and (part := self._file.read(READ_BYTES)):
+            while size < need and not self._ended:
+                part = self._file.read1(READ_BYTES)  # type: ignore[attr-defined]  # no more than is read in one go
+                self._ended = not part
                 parts.append(part)
                 size += len(part)
         except (EOFError, BadGzipFile, zlib.error) as error:
+            self._data, self._at, self._blocked = b"".join(parts), 0, True
             raise Damage(self.offset, f"what was compressed is damaged: {error}") from error
         except OSError as error:
             raise ExternalError(
@@ -233,10 +305,12 @@ class BlockReader:
         length = len(block)
         if length < 32:
             raise self._short()
-        interface, high, low, size = self._packet.unpack_from(block, 8)
+        interface, high, low, size, sent = self._packet.unpack_from(block, 8)
         end = 28 + size
         if end + 4 + (-size & 3) != length:
             self._check_packet(block, end, length - 32)
+        if sent < size:
+            raise self._not_understood(f"{size} bytes kept of {sent}")
         return interface, high << 32 | low, block[28:end]
 
     def _check_packet(self, block: bytes, end: int, there: int) -> None:

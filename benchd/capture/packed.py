@@ -14,7 +14,7 @@ import shutil
 import struct
 import zlib
 from bisect import bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
@@ -30,6 +30,7 @@ _HEAD = struct.Struct("<4BI2BH2BHH")
 _TAIL = struct.Struct("<II")
 _FIXED = (0x1F, 0x8B, 8, 4, 0, 0, 0xFF, 6, 66, 67, 2)
 """gzip, deflate, an extra field; no time, unknown system; its subfield `BC` of two bytes: the block's size less 1."""
+_BEGIN = _HEAD.pack(*_FIXED, 0)[:-2]
 END = bytes.fromhex("1f8b08040000000000ff0600424302001b0003000000000000000000")
 """The empty block that ends a whole file."""
 
@@ -77,11 +78,35 @@ def open_capture(path: Path) -> BinaryIO:
     return gzip.open(path, "rb")  # type: ignore[return-value]
 
 
+def pass_over(file: BinaryIO) -> int | None:
+    """Go on in an opened capture behind the block that could not be unpacked; return where that is in the capture.
+
+    None where it is not compressed in blocks: then nothing behind a damage can be had.
+    """
+    raw = getattr(file, "raw", None)
+    there = raw.behind() if isinstance(raw, Unpacked) else None
+    return None if there is None else file.seek(there)
+
+
+def pieces(file: BinaryIO) -> Iterator[bytes]:
+    """What an opened capture holds, as far as it can be had, piece by piece."""
+    while True:
+        try:
+            data = file.read1(ROOM)  # type: ignore[attr-defined]
+        except (gzip.BadGzipFile, zlib.error, EOFError):
+            if pass_over(file) is None:
+                return
+            continue
+        if not data:
+            return
+        yield data
+
+
 class Unpacked(io.RawIOBase):
     """What a compressed capture holds. Seeking costs a look at the head of each block passed for the first time.
 
-    Raises gzip.BadGzipFile for a block that is none, zlib.error for one that is damaged, EOFError where the end is
-    missing.
+    Raises gzip.BadGzipFile for a block that is none or is damaged, EOFError where the end is missing. A bad block
+    takes the room of a full one, as all but the last have, so that what is behind it keeps its place.
     """
 
     def __init__(self, file: BinaryIO) -> None:
@@ -89,6 +114,8 @@ class Unpacked(io.RawIOBase):
         self._begins, self._places = [0], [0]
         """Where each known block begins, in the capture and in the file; the last one may be behind the end."""
         self._ended = False
+        self._bad: dict[int, Exception] = {}
+        """Blocks of which not even the size can be told."""
         self._block, self._data = -1, b""
         self._pos = 0
 
@@ -126,6 +153,11 @@ class Unpacked(io.RawIOBase):
         self._pos += len(part)
         return len(part)
 
+    def behind(self) -> int | None:
+        """Return where in the capture the block after the current one begins, None where there is none."""
+        after = bisect_right(self._begins, self._pos)
+        return self._begins[after] if after < len(self._begins) else None
+
     def close(self) -> None:
         self._file.close()
         super().close()
@@ -144,27 +176,61 @@ class Unpacked(io.RawIOBase):
     def _pass(self) -> None:
         """Take note of where the next block ends."""
         place = self._places[-1]
-        length = self._head(place)
-        self._file.seek(place + length - 4)
-        tail = self._file.read(4)
-        if len(tail) < 4:
-            raise EOFError("its end is missing")
-        size = int.from_bytes(tail, "little")
-        if size > 1 << 16:
-            raise gzip.BadGzipFile(f"a block of {size} bytes at byte {place} of the compressed file")
+        try:
+            length, size = self._sizes(place)
+        except (gzip.BadGzipFile, EOFError) as error:
+            if (after := self._next_after(place)) is None:
+                raise
+            self._bad[len(self._places) - 1] = error
+            length, size = after - place, ROOM
         self._begins.append(self._begins[-1] + size)
         self._places.append(place + length)
-        if size == 0:
-            self._ended = True
+        self._ended = size == 0
+
+    def _sizes(self, place: int) -> tuple[int, int]:
+        """Return how long the block at a place is, and what it holds. Raises EOFError, and BadGzipFile in doubt."""
+        length = self._head(place)
+        self._file.seek(place + length - 4)
+        ends = self._file.read(4 + len(_BEGIN))
+        if len(ends) < 4:
+            raise EOFError("its end is missing")
+        size, after = int.from_bytes(ends[:4], "little"), ends[4:]
+        if (size, after) in ((ROOM, _BEGIN), (0, b"")):
+            return length, size
+        return length, len(self._unpack(place, place + length))  # the last one, or one of which the size is damaged
+
+    def _next_after(self, place: int) -> int | None:
+        """Return where a block begins behind a place, None where none does."""
+        at, kept = place + 1, b""
+        self._file.seek(at)
+        while part := self._file.read(1 << 16):
+            kept += part
+            if (found := kept.find(_BEGIN)) >= 0:
+                return at + found
+            at += max(0, len(kept) - len(_BEGIN))
+            kept = kept[-len(_BEGIN) :]
+        return None
 
     def _read(self, block: int) -> bytes:
+        if block in self._bad:
+            raise self._bad[block]
         place, end = self._places[block : block + 2]
+        try:
+            return self._unpack(place, end)
+        except gzip.BadGzipFile as error:
+            self._bad[block] = error
+            raise
+
+    def _unpack(self, place: int, end: int) -> bytes:
         self._file.seek(place)
         raw = self._file.read(end - place)
         # A block says itself how long it is, so what is made of it stays that small, whatever stands in it.
-        data = zlib.decompressobj(-15).decompress(raw[_HEAD.size : -_TAIL.size], 1 << 16)
+        try:
+            data = zlib.decompressobj(-15).decompress(raw[_HEAD.size : -_TAIL.size], 1 << 16)
+        except zlib.error as error:
+            raise gzip.BadGzipFile(f"the block at byte {place} of the compressed file is damaged: {error}") from error
         if _TAIL.unpack(raw[-_TAIL.size :]) != (zlib.crc32(data), len(data)):
-            raise zlib.error(f"the block at byte {place} of the compressed file is damaged")
+            raise gzip.BadGzipFile(f"the block at byte {place} of the compressed file is damaged")
         return data
 
 
@@ -231,5 +297,5 @@ def _same(file: BinaryIO, packed: Path, pause: Callable[[], None]) -> bool:
                 if not data:
                     return True
                 pause()
-    except (gzip.BadGzipFile, zlib.error, EOFError):
+    except (gzip.BadGzipFile, EOFError):
         return False

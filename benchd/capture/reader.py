@@ -1,4 +1,4 @@
-"""Reading a capture: all whole blocks, and where and why it breaks off if it does."""
+"""Reading a capture: all whole blocks, and where and why some could not be read, or it breaks off."""
 
 from __future__ import annotations
 
@@ -11,9 +11,15 @@ from typing import BinaryIO
 
 from benchd.capture import layout, letgo
 from benchd.capture.blocks import COMMENT, INTERFACE, PACKET, SECTION, TSRESOL, BlockReader, Damage, Packet, Value
-from benchd.capture.packed import open_capture, plain_name
+from benchd.capture.packed import open_capture, pass_over, plain_name
 from benchd.errors import ExternalError, UsageError, system_words
-from benchd.vocabulary.records import Chunk, LinkInfo, Record
+from benchd.vocabulary.records import UNREAD, Annotation, Chunk, LinkInfo, Record
+from benchd.vocabulary.times import NS
+
+EARLY_NS, LATE_NS = 86_400 * NS, 20 * 366 * 86_400 * NS
+"""So much before its run began, and after, a packet may stand that is found behind a damage."""
+HOLES_TOLD = 5
+"""Places that are told one by one."""
 
 
 @dataclass(slots=True)
@@ -43,14 +49,17 @@ class Capture:
 
     @property
     def problem(self) -> str | None:
-        """Where and why the capture breaks off, None if it is whole. Reads it through unless that was done."""
+        """What of the capture cannot be read, where and why; None if it is whole. Reads it through unless it was."""
         if not self._read_through:
             for _ in self.records():
                 pass
         return self._problem
 
     def records(self) -> Iterator[Record]:
-        """The records in the order written. Raises ExternalError if the disk fails; damage ends the stream."""
+        """The records in the order written. Raises ExternalError if the disk fails.
+
+        Damage costs the blocks that it struck: an annotation of key "unread" says where something is missing.
+        """
         with self._from(self.header_bytes) as source:
             for _, record in self._packets(source):
                 yield record
@@ -64,7 +73,7 @@ class Capture:
     def _from(self, start: int) -> Iterator[BlockReader]:
         with _open(self.path) as file:
             file.seek(start)
-            yield BlockReader(file, self.path, layout.MAX_BLOCK, offset=start, order=self.order)
+            yield BlockReader(file, self.path, layout.MAX_BLOCK, offset=start, order=self.order, pass_over=pass_over)
 
     def _packets(self, source: BlockReader) -> Iterator[tuple[int, Record]]:
         if not self.version:
@@ -72,36 +81,93 @@ class Capture:
         back_ns = self.mono_ns - self.wall_ns
         names = [link.name for link in self.links]
         events = len(names)
+        holes, last_ns = Holes(), None
+        while (packets := self._next(source, holes)) is not None:
+            for offset, number, stamp_ns, payload in packets:
+                t_ns = stamp_ns + back_ns
+                record: Record
+                if number < events:
+                    record = Chunk(names[number], t_ns, payload)
+                else:
+                    try:
+                        record = _event(offset, number, events, payload, t_ns)
+                    except Damage as damage:
+                        holes.opens(damage)
+                        continue
+                if holes.open is not None:
+                    yield holes.open.offset, holes.closes(offset, t_ns if last_ns is None else last_ns, t_ns)
+                last_ns = t_ns
+                yield offset, record
+        self._problem, self._read_through = holes.in_words(), True
+
+    def _next(self, source: BlockReader, holes: Holes) -> list[Packet] | None:
+        """The packets that come next, none of them where another block or a damage does, None at the end."""
         try:
-            while (packets := source.packets() or _further(source)) is not None:
-                for offset, number, stamp_ns, payload in packets:
-                    if number < events:
-                        yield offset, Chunk(names[number], stamp_ns + back_ns, payload)
-                    elif number == events:
-                        yield offset, _event(offset, payload, stamp_ns + back_ns)
-                    else:
-                        raise Damage(offset, f"a packet of interface {number}, which is not described")
+            return source.packets() or self._further(source)
         except Damage as damage:
-            source.problem = str(damage)
-        self._problem, self._read_through = source.problem, True
+            holes.opens(damage)
+            return None if damage.final or not source.go_on(self._can_be) else []
+
+    def _can_be(self, interface: int, stamp_ns: int) -> bool:
+        """Whether a packet's interface is described, and its time one of this run."""
+        return interface <= len(self.links) and -EARLY_NS <= stamp_ns - self.wall_ns <= LATE_NS
+
+    def _further(self, source: BlockReader) -> list[Packet] | None:
+        """The packet in the next block, nothing where that is another kind of block, None at the end."""
+        if (found := source.next()) is None:
+            return None
+        kind, block = found
+        if kind == PACKET:
+            return [(source.offset, *source.packet(block))]
+        if source.holds_packet(block, self._can_be):
+            raise Damage(source.offset, f"a packet that says it is a block of type {kind}")
+        if kind == SECTION:
+            source.section(block)
+            raise Damage(source.offset, "a second section starts; only the first is read", final=True)
+        if kind == INTERFACE:
+            source.interface(block)
+        return []
 
 
-def _further(source: BlockReader) -> list[Packet] | None:
-    """The packet in the next block, nothing where that is another kind of block, None at the end. Raises Damage."""
-    if (found := source.block()) is None:
-        return None
-    kind, block = found
-    if kind == PACKET:
-        return [(source.offset, *source.packet(block))]
-    if kind == SECTION:
-        source.section(block)
-        raise Damage(source.offset, "a second section starts; only the first is read")
-    if kind == INTERFACE:
-        source.interface(block)
-    return []
+@dataclass(slots=True)
+class Holes:
+    """What of a capture could not be read though something behind it could: `open` while nothing was yet."""
+
+    open: Damage | None = None
+    _told: list[str] = field(default_factory=list)
+    _further: int = 0
+    _bytes: int = 0
+
+    def opens(self, damage: Damage) -> None:
+        self.open = self.open or damage
+
+    def closes(self, offset: int, since_ns: int, until_ns: int) -> Annotation:
+        """The next record stands at an offset: return the one that tells of the hole, from the record before on."""
+        assert self.open is not None
+        begins, size = self.open.offset, offset - self.open.offset
+        self._bytes += size
+        if len(self._told) < HOLES_TOLD:
+            self._told.append(
+                f"{size:,} bytes from offset {begins} to {offset} could not be read ({self.open.why}); "
+                "what stands behind them was read"
+            )
+        else:
+            self._further += 1
+        self.open = None
+        return Annotation(since_ns, UNREAD, f"{max(0, until_ns - since_ns)} {size}")
+
+    def in_words(self) -> str | None:
+        told = list(self._told)
+        if self._further:
+            told.append(f"{self._further} further places like these, {self._bytes:,} bytes of it in all")
+        if self.open is not None:
+            told.append(str(self.open))
+        return "; ".join(told) or None
 
 
-def _event(offset: int, payload: bytes, t_ns: int) -> Record:
+def _event(offset: int, number: int, events: int, payload: bytes, t_ns: int) -> Record:
+    if number > events:
+        raise Damage(offset, f"a packet of interface {number}, which is not described")
     try:
         return layout.event_from_payload(payload, t_ns)
     except ValueError as error:

@@ -6,7 +6,7 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from datetime import datetime
-from math import floor, log10
+from math import ceil, floor, log10
 from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Annotated
@@ -99,8 +99,12 @@ def finding_lines(finding: Finding) -> Iterator[str]:
 
 
 def _give_or_take(u: float) -> str:
-    """Return an uncertainty of so many seconds: +-4 ms, +-1.53 s."""
-    return f"+-{u:.3g} s" if u >= 1 else f"+-{u * 1000:.3g} ms"
+    """Return an uncertainty of so many seconds, two digits of it and never less: ±4 ms, ±1.6 s."""
+    value, unit = (u, "s") if u >= 1 else (u * 1000, "ms")
+    if value <= 0:
+        return f"±0 {unit}"
+    step = 10.0 ** (floor(log10(value)) - 1)
+    return f"±{round(ceil(value / step - 1e-6) * step, 9):g} {unit}"
 
 
 def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:

@@ -37,6 +37,16 @@ def boot_named(store: Store, name: str) -> str:
     return newest[0].id
 
 
+def trial_named(store: Store, name: str) -> str:
+    """The id of the trial that is meant: as it is, in small letters, or `last` for the newest. Raises UsageError."""
+    if name != "last":
+        return name.upper() if name[:1] == "t" and name[1:].isdecimal() else name
+    trials = store.trials()
+    if not trials:
+        raise UsageError("no trial was started yet")
+    return trials[-1].id
+
+
 def _say(boot: Boot, text: str, json: bool) -> None:
     if json:
         emit_json(boot.model_dump(mode="json", by_alias=True))
@@ -46,7 +56,7 @@ def _say(boot: Boot, text: str, json: bool) -> None:
 
 def move(
     boot: BootName,
-    trial: Annotated[str, typer.Argument(help=f"A trial's id, or `{NO_TRIAL}`.")],
+    trial: Annotated[str, typer.Argument(help=f"A trial's id, `last` for the newest, or `{NO_TRIAL}`.")],
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -61,7 +71,7 @@ def move(
 
     with study_store(config, write=True) as store:
         known = store.boot(boot_named(store, boot))
-        found = move_boot(store, known.id, None if trial == NO_TRIAL else trial, hand())
+        found = move_boot(store, known.id, None if trial == NO_TRIAL else trial_named(store, trial), hand())
     was = known.trial or "no trial"
     to = f"trial {found.trial}" if found.trial else "no trial"
     _say(found, f"Boot {found.id} belongs to {to} (before: {was}).", json)

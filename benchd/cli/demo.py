@@ -6,6 +6,7 @@ The machine, its cards and its trouble are of our own invention (benchd/demo/at2
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import logging
 import shutil
@@ -23,6 +24,7 @@ import typer
 from benchd.cli.boots import finding_lines
 from benchd.cli.common import store_of
 from benchd.cli.output import clean, say, tell
+from benchd.cli.practice import EVERY_S, line_typed, nobody_types, practise
 from benchd.daemon import Daemon
 from benchd.demo import at286
 from benchd.demo.machine import Operator, SimMachine
@@ -33,6 +35,7 @@ from benchd.settings import load_settings
 from benchd.studies.comparing import compare_groups, find_groups
 from benchd.vocabulary.events import Event, FindingCleared, FindingRaised, LineSeen, StageEntered
 from benchd.vocabulary.models import Boot
+from benchd.vocabulary.times import parse_duration
 
 MACHINE = "at286"
 SPEED = 10.0
@@ -283,21 +286,55 @@ def demo(
     folder: Annotated[
         Path | None, typer.Option("--folder", help="Where to put its files; default: a new temporary folder.")
     ] = None,
+    practice: Annotated[
+        bool, typer.Option("--practice", help="Only a simulated machine on two ports, to try the commands with.")
+    ] = False,
+    every: Annotated[
+        str | None, typer.Option("--every", help="With --practice: switch it on by itself, such as each 60s.")
+    ] = None,
 ) -> None:
     """Show everything on a simulated machine.
 
-    In under two minutes; no hardware, no broker, no root.
+    In under two minutes; no hardware, no broker, no root. With --practice nothing is shown: the machine is yours, for
+    `benchd setup`, `run` and `trial`.
 
     Exit codes: 0 fine, 1 something outside failed (a pty, an address in use) or stopped early, 2 wrong use.
     """
+    if practice and keep:
+        raise UsageError("give --practice or --keep, not both")
+    every_s = _every(every, practice)
     if folder is None:
         folder = Path(tempfile.mkdtemp(prefix="benchd-demo-"))
     else:
         folder.mkdir(parents=True, exist_ok=True)
         if any(folder.iterdir()):
             raise UsageError(f"--folder {folder}: is not empty; name a new one")
+    if practice:
+        _practise(folder.absolute(), every_s)
+        return
     try:
         code = asyncio.run(run_demo(folder.absolute(), "127.0.0.1:8650" if keep else "127.0.0.1:0", keep))
     except KeyboardInterrupt:
         code = 0
     raise typer.Exit(code)
+
+
+def _every(given: str | None, practice: bool) -> float | None:
+    """Return after how many seconds the practice machine is switched on by itself, None where only Enter does."""
+    if given is None:
+        return None if sys.stdin.isatty() else EVERY_S
+    if not practice:
+        raise UsageError("--every goes with --practice")
+    try:
+        return parse_duration(given)
+    except ValueError as error:
+        raise UsageError(f"--every: {error}") from None
+
+
+def _practise(folder: Path, every_s: float | None) -> None:
+    copy_examples(folder)
+    links = {name: folder / f"tty-{name}" for name in ("post", "console")}
+    signal.signal(signal.SIGTERM, lambda number, frame: signal.raise_signal(signal.SIGINT))
+    with contextlib.suppress(KeyboardInterrupt), SimMachine(links=links) as machine:
+        wait = line_typed if sys.stdin.isatty() else nobody_types
+        practise(folder, machine, wait, every_s)

@@ -146,7 +146,7 @@ def _head(picture: dict[str, Any], width: int) -> Iterator[Text]:
     if boot is None:
         yield one_line("no boot seen yet: switch the machine on", "dim")
         return
-    age = f"{picture['boot_for_s']:.1f} s ago" if picture["boot_for_s"] is not None else ""
+    age = "" if picture["boot_for_s"] is None else f"{_ago(picture['boot_for_s'])} ago"
     style = {"finished": "green", "running": "cyan"}.get(boot["outcome"], "red")
     before = ", before benchd was started" if picture.get("remembered") else ""
     yield one_line(
@@ -185,3 +185,11 @@ def draw(picture: dict[str, Any], width: int = 80, height: int | None = None) ->
     rungs = _cut_ladder(rungs, here, room - len(alarm) - min(SAID, len(said)))
     left = room - len(alarm) - len(rungs)
     return [*head, *alarm, *rungs, *foot[:1], *(said[-left:] if left > 0 else []), *foot[1:]]
+
+
+def _ago(seconds: float) -> str:
+    """A time that has passed, as a person says it: 9.5 s, 12 min 2 s, 3 h 5 min."""
+    if seconds < 60:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(int(seconds), 60)
+    return f"{minutes} min {rest} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"

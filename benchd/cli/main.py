@@ -50,6 +50,10 @@ COMMANDS = {
 """Command: the module in this package whose `register(app)` adds it, and its summary (the first line of its help)."""
 
 
+NO_NUMBER = {"a valid integer": "give a whole number", "a valid number": "give a number"}
+"""What the library says where a number is wanted, and what is said in its place."""
+
+
 class Command(TyperCommand):
     """A command whose help shows a metavar as it was given: the library would add the type, braces and dots."""
 
@@ -61,6 +65,16 @@ class Command(TyperCommand):
             else:
                 pieces += param.get_usage_pieces(ctx)
         return pieces
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the arguments; what a library says of a number that is none is said in plain words."""
+        try:
+            return list(super().parse_args(ctx, args))
+        except Exception as error:  # of no class that all versions of the library share
+            for theirs, ours in NO_NUMBER.items():
+                if theirs in str(getattr(error, "message", "")):
+                    error.message = ours  # type: ignore[attr-defined]
+            raise
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
         rows: dict[str, list[tuple[str, str]]] = {"Arguments": [], "Options": []}

@@ -231,6 +231,7 @@ def fit(
     import sys
 
     from benchd.inference.fitting import FITS, ranked
+    from benchd.rules.files import DEMO
     from benchd.studies.drafting import read_record
 
     record = read_record(captures)
@@ -250,6 +251,7 @@ def fit(
             say(f'{best[0].table} fits best: rules = "{best[0].table}"')
         else:
             say(f"No table explains this record (from {FITS} on): record a few good boots, and draft one")
+        say(f"Left out: {DEMO}, the table of the machine that `benchd demo` simulates.")
     for problem in record.problems:
         print(f"benchd: {clean(problem)}", file=sys.stderr)
     if record.problems or not best:

@@ -23,6 +23,7 @@ from benchd.rules.files import DEMO, RECORD, find_table
 from benchd.rules.finding import find as find_tables
 from benchd.settings import MachinePart, Settings
 from benchd.tomlfile import validate
+from benchd.vocabulary.hunting import STANDARD_RATES
 from benchd.vocabulary.times import parse_duration
 from benchd.watch.listening import Heard, listen
 
@@ -82,6 +83,12 @@ def _setup(
         machine = machine or typer.prompt("Name of the machine", default="pc")
         rules = rules or _ask_for_table()
     links = [_own_card(_steady(link)) for link in links]
+    for link in links:
+        if isinstance(link.speed, int) and link.speed not in STANDARD_RATES:
+            usual = min(STANDARD_RATES, key=lambda rate: abs(rate - int(link.speed)))
+            say(
+                clean(f"{link.port}: {link.speed} bit/s is no usual speed; did you mean {usual}? It is taken as given.")
+            )
     machine, rules = machine or "pc", rules or RECORD
     find_table(rules, out.parent)
     text = settings_text(machine, rules, links)

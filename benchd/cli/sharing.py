@@ -24,7 +24,7 @@ from benchd.vocabulary.models import Boot
 if TYPE_CHECKING:
     from benchd.watch.archive import About
     from benchd.watch.cutting import Cut
-    from benchd.watch.importing import Imported
+    from benchd.watch.importing import Imported, Importer
 
 SCRUBBED = "scrubbed: names of the machine and its links, port paths and what was said about ports, {more}this computer"
 MORE = {"labels": "trial and study, ", "results": "results entered by hand, ", "notes": "notes, "}
@@ -33,6 +33,8 @@ NOT_SCRUBBED = (
     "date and time{more}. Look at it before you send it: `benchd replay {file}`"
 )
 
+NAMED = 5
+"""Further boots named one by one."""
 Force = Annotated[bool, typer.Option("--force", help="Overwrite an existing output.")]
 
 
@@ -157,13 +159,15 @@ def _write_captures(
         name = machine or f"machine-{origin}"
         cut = cutter.cut(boot, Path(_capture(store, boot)), name, trials=wanted["labels"])
         captures.append(_bytes_of(cut, _about(store, boot, cut, origin, wanted)))
-        told.append({"id": boot.id, "as": cut.boot.id, "others": cut.others, "off_s": cut.off_s})
+        told.append({"id": boot.id, "as": cut.boot.id, "others": len(cut.others), "off_s": cut.off_s})
         remarks += _remarks(boot, cut)
     data = pack(captures) if out.suffix.lower() == ".zip" else captures[0]
     write_new(out, data, force, [])
     left = "".join(text for key, text in MORE.items() if not wanted[key])
     kept = "".join(f", {text.removesuffix(', ')}" for key, text in MORE.items() if wanted[key])
     lines = [f"{out}: {counted(len(found), 'boot')}, {len(data):,} bytes", *remarks]
+    if out.suffix.lower() not in (".pcapng", ".zip"):
+        lines.append(f"{out} is a capture (pcapng), no text: under a name that ends in .pcapng programs open it as one")
     lines += [SCRUBBED.format(more=left), NOT_SCRUBBED.format(more=kept, file=out)]
     return {"out": str(out), "boots": told, "scrubbed": lines[-2], "not_scrubbed": lines[-1]}, lines
 
@@ -171,8 +175,9 @@ def _write_captures(
 def _remarks(boot: Boot, cut: Cut) -> list[str]:
     out = []
     if cut.others:
-        what = "1 further boot is" if cut.others == 1 else f"{cut.others} further boots are"
-        out.append(f"{boot.id}: {what} in the file, without which it cannot be judged as it was")
+        what = f"{counted(len(cut.others), 'further boot')} {'is' if len(cut.others) == 1 else 'are'}"
+        named = ", ".join(cut.others[:NAMED]) + (", ..." if len(cut.others) > NAMED else "")
+        out.append(f"{boot.id}: {what} in the file, without which it cannot be judged as it was: {named}")
     if cut.off_s:
         out.append(f"{boot.id}: its times differ by up to {cut.off_s:.2g} s from those here")
     return out
@@ -222,7 +227,7 @@ def import_boots(
 ) -> None:
     """Take boots of other benches into the store.
 
-    They are shown as imported, belong to no trial, and can be taken out again: `benchd boots remove BOOT`.
+    They are shown as imported, belong to no trial, and can be taken out again: `benchd boots remove`.
 
     Exit codes: 0 fine, 1 a file is damaged or the store failed, 2 the name of the machine is taken, or wrong use.
     """
@@ -257,8 +262,18 @@ def _tell_imported(done: Imported, json: bool) -> None:
         raise typer.Exit(1)
 
 
-def _meant(store: Store, boots: Sequence[str], machine: str | None) -> list[Boot]:
-    """Return the boots that were named, or all that were imported of a machine. Raises UsageError where none is."""
+def _meant(
+    store: Store, importer: Importer, boots: Sequence[str], machine: str | None, file: Path | None
+) -> list[Boot]:
+    """Return the boots that were named, or all that were imported of a machine or file. Raises UsageError for none."""
+    from benchd.watch.archive import opened
+
+    if file is not None:
+        with opened([file]) as captures:
+            found = list({boot.id: boot for path in captures for boot in importer.boots_of(path)}.values())
+        if not found:
+            raise UsageError(f"no boot here came from {file}; `benchd boots` lists those there are")
+        return found
     found = _named(store, boots)
     if machine is not None:
         found = [boot for boot in store.boots(machine=machine) if boot.imported]
@@ -273,6 +288,9 @@ def remove_boots(
         typer.Argument(help="Ids of imported boots, or their beginnings; `last`.", metavar="BOOT..."),
     ] = None,
     machine: Annotated[str | None, typer.Option(help="All imported boots of this machine.")] = None,
+    file: Annotated[
+        Path | None, typer.Option("--file", help="All that came from this file, which may have another name now.")
+    ] = None,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -285,12 +303,14 @@ def remove_boots(
     from benchd.cli.studystore import hand
     from benchd.watch.importing import Importer
 
-    if bool(boots) == (machine is not None):
-        raise UsageError("name boots, or give --machine for all that were imported of one")
+    if sum((bool(boots), machine is not None, file is not None)) != 1:
+        raise UsageError(
+            "name boots, or give --file FILE for all that came from one, or --machine for all of a machine"
+        )
     loaded = settings_of(config)
     with store_of(config, write=True) as store:
         importer = Importer(store, loaded.data, (), hand())
-        found = _meant(store, boots or (), machine)
+        found = _meant(store, importer, boots or (), machine, file)
         gone = [importer.remove(boot.id).id for boot in found]
     if json:
         emit_json({"removed": gone})

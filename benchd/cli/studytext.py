@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -14,16 +16,41 @@ if TYPE_CHECKING:
     from benchd.studies.loaded import LoadedStudy, TrialView
 
 WIDTH = 96
+FOLDED_MOST = 400
+NARROWEST = 20
+"""Characters that a column keeps at least where a table is folded."""
+
+
+def room() -> int | None:
+    """Return how many columns the terminal has, None where the output goes elsewhere."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
 def wrapped(text: str, indent: str = "") -> list[str]:
-    """A sentence in lines of `WIDTH`, made harmless."""
-    return folded(clean(text, 4000), WIDTH, indent)
+    """A sentence in lines of `WIDTH`, or of the terminal where that is narrower, made harmless."""
+    return folded(clean(text, 4000), min(WIDTH, room() or WIDTH), indent)
 
 
-def table(rows: Sequence[Sequence[str]], widest: int = 60) -> list[str]:
-    """Rows aligned by column, every cell made harmless and short."""
-    return columns([[clean(cell, widest) for cell in row] for row in rows])
+def table(rows: Sequence[Sequence[str]], widest: int = 60, width: int | None = None) -> list[str]:
+    """Rows aligned by column, every cell made harmless and short.
+
+    Where they are wider than the terminal (or `width`), the column with the longest cell goes on in further lines.
+    """
+    width = room() if width is None else width
+    short = [[clean(cell, widest if width is None else FOLDED_MOST) for cell in row] for row in rows]
+    widths = [max(len(row[n]) for row in short) for n in range(len(short[0]))]
+    over = sum(widths) + 2 * (len(widths) - 1) - (width or WIDTH)
+    if width is None or over <= 0:
+        return columns(short)
+    most = max(range(len(widths)), key=widths.__getitem__)
+    keeps = max(NARROWEST, widths[most] - over)
+    return columns([part for row in short for part in _in_parts(row, most, keeps)])
+
+
+def _in_parts(row: Sequence[str], which: int, keeps: int) -> Iterator[list[str]]:
+    """Yield a row in several, no more than so many characters of one cell in each."""
+    for number, part in enumerate(folded(row[which], keeps) or [""]):
+        yield [part if n == which else "" if number else cell for n, cell in enumerate(row)]
 
 
 def tally(ok: int, counted: int, all_: int) -> str:

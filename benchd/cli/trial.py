@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchd.cli.bootsundo import boot_named
+from benchd.cli.bootsundo import boot_named, trial_named
 from benchd.cli.common import ArchiveOption, ConfigOption, JsonOption
 from benchd.cli.output import clean, emit_json, say
 from benchd.cli.studytext import prediction_lines, trial_lines, trial_table, wrapped
@@ -117,12 +117,13 @@ def _may_end(store: Store, machine: str, end_running: bool, json: bool) -> None:
     """Ask whether the trial that runs on the machine shall end. Raises UsageError where it shall not."""
     from benchd.cli.output import local
     from benchd.cli.studystore import asked
+    from benchd.inference.wording import counted
 
     ran = store.current_trial(machine)
     if ran is None or end_running:
         return
-    number = len(store.boots(trial=ran.id))
-    what = f"trial {ran.called} of study {ran.study} runs on {machine} since {local(ran.started)} ({number} boots)"
+    number = counted(len(store.boots(trial=ran.id)), "boot")
+    what = f"trial {ran.called} of study {ran.study} runs on {machine} since {local(ran.started)} ({number})"
     answer = None if json else asked(clean(f"{what[0].upper()}{what[1:]}. End it, and begin the new one?", 400))
     if answer is None:
         raise UsageError(f"{what}: --end-running ends it, or end it first with `benchd trial end {ran.id}`")
@@ -185,7 +186,8 @@ def _started_lines(begun: Started, remarks: Sequence[str], machines: Sequence[st
     for change in begun.changes:
         yield f"  {clean(change.words())}  ({change.minutes:g} min)"
     if not begun.changes:
-        yield f"  the same setup as {clean(begun.compared_with)}"
+        setup = ", ".join(f"{factor}={level}" for factor, level in trial.setup.items())
+        yield from wrapped(f"the same setup as {begun.compared_with}: {setup}", "  ")
     for text in [*remarks, *begun.notes]:
         yield from wrapped(text)
     if machines and trial.machine not in machines:
@@ -206,8 +208,9 @@ def end(
 
     me = hand()
     with study_store(config, write=True) as store:
-        found = store.end_trial(trial or the_running(store, machine).id, me.at, me)
-    say(f"Trial {found.id} of study {clean(found.study)} ended.")
+        named = trial_named(store, trial) if trial else the_running(store, machine).id
+        found = store.end_trial(named, me.at, me)
+    say(f"Trial {found.id} of study {clean(found.study)} ended; `benchd trial resume {found.id}` lets it run again.")
 
 
 @sub.command()
@@ -224,7 +227,8 @@ def note(
     if not text.strip() or len(text) > 10_000:
         raise UsageError(f"a note has 1 to 10000 characters, not {len(text.strip())}")
     with study_store(config, write=True) as store:
-        found = store.note_trial(trial or the_running(store, machine).id, text.strip(), hand())
+        named = trial_named(store, trial) if trial else the_running(store, machine).id
+        found = store.note_trial(named, text.strip(), hand())
     say(f"Noted on trial {found.id}.")
 
 
@@ -254,7 +258,7 @@ def list_(
 
 @sub.command()
 def show(
-    trial: Annotated[str, typer.Argument(help="A trial's id.")],
+    trial: Annotated[str, typer.Argument(help="A trial's id; `last` for the newest.")],
     archive: ArchiveOption = None,
     config: ConfigOption = None,
     json: JsonOption = False,
@@ -270,6 +274,7 @@ def show(
     from benchd.studies.loaded import gather, open_study
 
     with study_store(config, archive=archive) as store:
+        trial = trial_named(store, trial)
         known = open_study(store, store.trial(trial).study)
         view = next(one for one in gather(store, known) if one.id == trial)
         told: list[str] = []
@@ -344,6 +349,7 @@ def result(
     me, tables = hand(), tables_of(config)
     with study_store(config, write=True) as store:
         boot = boot_named(store, boot) if boot == "last" else boot
+        trial = trial_named(store, trial) if trial is not None else None
         if take_back is not None:
             gone = store.take_back(take_back, me)
             say(f"Result {take_back} ({clean(_result_words(gone))}) is taken back; --put-back {take_back} undoes that.")

@@ -25,6 +25,12 @@ HARDLY = 0.05
 """A factor that holds less weight than this hardly matters."""
 GROUP_MOST = 6
 ONLY_MOST = 8
+NAME_MOST = 12
+"""Longer names are A and B in tables."""
+SURE = "95 % sure"
+TOO_FEW = "too few boots"
+P_SHOWN = 0.995
+MUCH_BITS, SOME_BITS = 0.4, 0.15
 WORTH_SHARE = 0.1
 """A shift below this share of the stage is not worth more boots, so none are asked for."""
 
@@ -211,11 +217,11 @@ def next_lines(found: Next) -> Iterator[str]:
     if len(found.ranked) > 1:
         yield ""
         yield "Other trials, by what they tell per minute:"
-        rows = [["", "change", "minutes", "bits", ""]]
+        rows = [["", "change", "minutes", "tells", ""]]
         for number, one in enumerate(found.ranked[1:], 2):
             change = ", ".join(_done(one)) or "nothing"
-            bits = f"{one.gain_bits:.2f}"
-            rows.append([str(number), change, f"{one.minutes:g}", bits, "power off" if one.caution else ""])
+            off = "power off" if one.caution else ""
+            rows.append([str(number), change, f"{one.minutes:g}", _tells(one.gain_bits), off])
         yield from table(rows, 90)
     for text in [*found.left_out, *found.remarks]:
         yield from wrapped(text)
@@ -227,8 +233,14 @@ def _done(one: NextTrial) -> list[str]:
     return [*(change.words() for change in one.changes), *(["reseat"] if one.reseat else []), *rest]
 
 
+def _tells(bits: float) -> str:
+    """How much a trial tells, in a word, with its bits: one bit parts two causes that are equally likely."""
+    word = "much" if bits >= MUCH_BITS else "something" if bits >= SOME_BITS else "little"
+    return f"{word} ({bits:.2f} bits)"
+
+
 def _best(found: Next, best: NextTrial) -> Iterator[str]:
-    yield clean(f"From {found.current_from}, about {best.minutes:g} min, {best.gain_bits:.2f} bits:")
+    yield clean(f"From {found.current_from}, about {best.minutes:g} min; it tells {_tells(best.gain_bits)}:")
     if best.why and (best.kind != "separate" or best.reseat or best.rest_s is not None):
         yield from wrapped(best.why, "  ")
     for number, step in enumerate(best.steps, 1):
@@ -265,8 +277,7 @@ def _comparison(one: BootComparison) -> Iterator[str]:
     yield from _finish(one)
     if one.stages:
         yield ""
-        head = ["stage", a, b, f"{b} minus {a}", "95 % interval", "p"]
-        yield from table([head, *(_stage(stage) for stage in one.stages)], 40)
+        yield from _stages(one)
     yield from _divergence(one, one.first_divergence, "First divergence")
     if one.lasting_divergence != one.first_divergence:
         yield from _divergence(one, one.lasting_divergence, "They differ for good")
@@ -297,12 +308,21 @@ def _checks(one: BootComparison) -> Iterator[str]:
     yield from table(rows)
 
 
+def _short(one: Comparison) -> tuple[str, str]:
+    """What both sides are called in tables: their names, or A and B where these are long."""
+    names = one.names.a, one.names.b
+    return names if max(map(len, names)) <= NAME_MOST else ("A", "B")
+
+
 def _finish(one: Comparison) -> Iterator[str]:
     yield ""
-    rows = [["", "finished", "95 % interval", "median time to finish"]]
+    a, b = _short(one)
+    if a != one.names.a:
+        yield from wrapped(f"A is {one.names.a}, B is {one.names.b}.")
+    rows = [["", "finished", f"true share, {SURE}", "median time to finish"]]
     for name, rate, half in (
-        (one.names.a, one.finish.a, one.time_to_finish.a),
-        (one.names.b, one.finish.b, one.time_to_finish.b),
+        (a, one.finish.a, one.time_to_finish.a),
+        (b, one.finish.b, one.time_to_finish.b),
     ):
         interval = f"{percent(rate.low)} to {percent(rate.high)}" if rate.n else "-"
         time = "more than half did not finish" if half.median_s is None else f"{half.median_s:.2f} s"
@@ -310,21 +330,44 @@ def _finish(one: Comparison) -> Iterator[str]:
     yield from table(rows)
 
 
-def _stage(stage: StageShift) -> list[str]:
+def _stages(one: Comparison) -> Iterator[str]:
+    """The table of stage times, and what is to be known of it."""
+    a, b = _short(one)
+    number = [max(side.n for side in sides) for sides in zip(*((s.a, s.b) for s in one.stages), strict=True)]
+    head = [
+        "stage",
+        *(f"{name}, n {n}" for name, n in zip((a, b), number, strict=True)),
+        f"{b} minus {a}",
+        f"true shift, {SURE}",
+        "p",
+    ]
+    rows = [_stage(stage, number) for stage in one.stages]
+    if not any(row[-1] for row in rows):
+        head, rows = head[:-1], [row[:-1] for row in rows]
+    yield from table([head, *rows], 40)
+    if any(TOO_FEW in row[4] for row in rows):
+        yield from wrapped(
+            f"{TOO_FEW[0].upper()}{TOO_FEW[1:]}: so many more boots of each would tell whether that is so."
+        )
+    if len(head) > 5:
+        yield from wrapped("p: how often chance alone would make them differ as much; 1 where it would always.")
+
+
+def _stage(stage: StageShift, number: Sequence[int]) -> list[str]:
     """One row: both medians, the shift, its interval (or how many boots would tell), the adjusted p."""
     sides = []
-    for side in (stage.a, stage.b):
-        number = f" (n {side.n})" if side.n > 1 else ""
-        text = "-" if side.median_s is None else f"{side.median_s:.3f} s{number}"
-        sides.append(text + (f", {side.ended_here} ended here" if side.ended_here else ""))
+    for side, most in zip((stage.a, stage.b), number, strict=True):
+        fewer = f" (n {side.n})" if 0 < side.n < most else ""
+        text = "-" if side.median_s is None else f"{side.median_s:.3f} s{fewer}"
+        sides.append(text + (f", {side.ended_here} ended" if side.ended_here else ""))
     if stage.shift_s is None:
         return [stage.name, *sides, "", "", ""]
     interval = ""
     if stage.shift_low is not None and stage.shift_high is not None:
-        interval = f"{stage.shift_low:+.3f} to {stage.shift_high:+.3f}"
+        interval = f"{stage.shift_low:+.3f} to {stage.shift_high:+.3f} s"
     elif stage.more_boots and abs(stage.shift_s) >= WORTH_SHARE * max(s.median_s or 0.0 for s in (stage.a, stage.b)):
-        interval = f"too few boots to tell; {stage.more_boots} more of each needed"
-    p = "" if stage.p_adjusted is None else f"{stage.p_adjusted:.2g}"
+        interval = f"{TOO_FEW}: {stage.more_boots} more"
+    p = "" if stage.p_adjusted is None or stage.p_adjusted > P_SHOWN else f"{stage.p_adjusted:.2g}"
     return [stage.name, *sides, f"{stage.shift_s:+.3f} s", interval, p]
 
 
@@ -334,11 +377,13 @@ def _divergence(one: Comparison, where: Divergence | None, title: str) -> Iterat
     yield ""
     yield title + ":"
     for point in where.before:
-        yield clean(f"    {point.t_s:8.2f} s  {point.text}", 200)
+        yield from wrapped(f"{point.t_s:8.2f} s  {point.text}", "    ")
     for name, points in ((one.names.a, where.a), (one.names.b, where.b)):
         yield clean(f"  {name}:" + ("" if points else " nothing more"))
         for point in points:
-            yield clean(f"    {point.t_s:8.2f} s  {point.text}  ({point.seen} of {counted(point.of, 'boot')})", 200)
+            yield from wrapped(
+                f"{point.t_s:8.2f} s  {point.text}  ({point.seen} of {counted(point.of, 'boot')})", "    "
+            )
 
 
 def _only(name: str, own: Sequence[OnlyOne]) -> Iterator[str]:
@@ -346,6 +391,6 @@ def _only(name: str, own: Sequence[OnlyOne]) -> Iterator[str]:
         yield ""
         yield clean(f"Only {name} has:")
         for only in own[:ONLY_MOST]:
-            yield clean(f"  {only.text}  ({only.k} of {counted(only.n, 'boot')})", 200)
+            yield from wrapped(f"{only.text}  ({only.k} of {counted(only.n, 'boot')})", "  ")
         if len(own) > ONLY_MOST:
             yield f"  and {len(own) - ONLY_MOST} more"

@@ -18,7 +18,7 @@ from benchd.decode.arrival import Arrivals, Piece, Spread
 from benchd.decode.counts import Counts
 from benchd.decode.power import PowerSense
 from benchd.vocabulary.observations import Break, Decoded, LinkChange, Lost, Power, Text
-from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
+from benchd.vocabulary.records import UNREAD, Annotation, Chunk, LineFault, LinkInfo, LinkState, ModemLines, Record
 
 BREAK_NUL_NS = 50_000_000
 """A break puts one 00h into the data (TL16C550C datasheet, LSR bit 4); it is looked for this long after."""
@@ -178,6 +178,9 @@ class LinkDecoder:
                     self._power.lines(record, t_ns)
                 case LineFault():
                     self._fault(record, t_ns)
+        elif isinstance(record, Annotation) and record.key == UNREAD:
+            self._framing.drop(UNREAD, t_ns, self._info.latency_ns)
+            self._break_nuls = 0
 
     def _together(self, chunks: Sequence[Chunk], start: int) -> int:
         """Decode chunks from `start` on that came soon after each other; return how many, 0 where there are none."""

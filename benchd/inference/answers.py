@@ -178,6 +178,10 @@ class Lead(Form):
     probability: Share6
 
 
+FAILS_WHEN = "it fails when "
+"""What most causes begin with; after "if it works" it would read as a contradiction."""
+
+
 @dataclass(frozen=True, slots=True)
 class Outlook(Form):
     """What one result of the next boot would tell: its chance, and who leads afterwards."""
@@ -187,8 +191,10 @@ class Outlook(Form):
     leads: tuple[Lead, ...]
 
     def words(self) -> str:
-        leads = "; ".join(f"{lead.text} ({percent(lead.probability)})" for lead in self.leads)
-        return f"If {self.result} (chance {percent(self.chance)}): {leads}."
+        first, *others = [lead.text.removeprefix(FAILS_WHEN) for lead in self.leads]
+        return f"If {self.result} ({percent(self.chance)}), the likeliest cause is then: {first}." + (
+            f" Next likeliest: {'; or '.join(others)}." if others else ""
+        )
 
 
 @dataclass(frozen=True, slots=True)

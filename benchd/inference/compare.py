@@ -26,7 +26,7 @@ def compare(groups: Sequence[BootGroup]) -> tuple[Comparison, ...]:
     Raises UsageError for fewer than 2 or more than 12 groups, or more than 200 stages.
     """
     if not 2 <= len(groups) <= MAX_GROUPS:
-        raise UsageError(f"{len(groups)} groups to compare; give from 2 to {MAX_GROUPS}")
+        raise UsageError(f"{counted(len(groups), 'group')} to compare; give from 2 to {MAX_GROUPS}")
     pairs = [_pair(groups[0], other) for other in groups[1:]]
     adjusted = iter(timing.holm([s.p for pair in pairs for s in pair.stages if s.p is not None]))
     out = []

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from benchd.errors import ExternalError, UsageError
+from benchd.errors import ExternalError, UsageError, system_words
 from benchd.store.database import UPGRADE_S, Database
 from benchd.store.schema import boot, feed, metadata, result, study, trial
 
@@ -71,7 +71,7 @@ def copy_to_file(source: Database, path: Path) -> None:
             os.fsync(file.fileno())
         os.replace(part, path)
     except OSError as error:
-        raise ExternalError(f"backup {path} failed: {error.strerror}; check the disk and free space") from error
+        raise ExternalError(f"backup {path} failed: {system_words(error)}; check the disk and free space") from error
     finally:
         for leftover in (part, part.with_name(f"{part.name}-wal"), part.with_name(f"{part.name}-shm")):
             leftover.unlink(missing_ok=True)

@@ -461,4 +461,4 @@ def backup_sqlite(source: str, target: Path) -> None:
         os.replace(part, target)
     except (sqlite3.Error, OSError) as error:
         part.unlink(missing_ok=True)
-        raise ExternalError(f"backup {target} failed: {error}; check the disk and free space") from error
+        raise ExternalError(f"backup {target} failed: {system_words(error)}; check the disk and free space") from error

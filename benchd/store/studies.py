@@ -114,6 +114,22 @@ class Studies(Deleting):
                 write_down(connection, hand, "trial-ended", trial=trial_id, study=known["study"], after=ended)
             return _trial(self._trial_row(connection, trial_id))
 
+    def resume_trial(self, trial_id: str, hand: Hand | None = None) -> Trial:
+        """Let a trial that ended run again. Raises UsageError where it runs, or another one does on its machine."""
+        table = schema.trial
+        with self._database.write() as connection:
+            known = self._trial_row(connection, trial_id)
+            if known["ended"] is None:
+                raise UsageError(f"trial {trial_id} did not end: it runs on {known['machine']}")
+            runs = sa.select(table.c.id).where(table.c.machine == known["machine"], table.c.ended.is_(None))
+            if (other := connection.execute(runs).scalar()) is not None:
+                raise UsageError(
+                    f"trial {other} runs on {known['machine']}: end it first with `benchd trial end {other}`"
+                )
+            connection.execute(sa.update(table).where(table.c.id == trial_id).values(ended=None))
+            write_down(connection, hand, "trial-resumed", trial=trial_id, study=known["study"], before=known["ended"])
+            return _trial(self._trial_row(connection, trial_id))
+
     def note_trial(self, trial_id: str, text: str, hand: Hand | None = None) -> Trial:
         """Add `text` as a new line to the trial's note."""
         table = schema.trial
@@ -218,7 +234,11 @@ class Studies(Deleting):
             if connection.execute(deleted).first() is not None:
                 raise UsageError(f"study '{name}' was deleted: `benchd study restore {name}` brings it back")
             known = list(connection.execute(sa.select(table.c.name).where(there_is).order_by(table.c.name)).scalars())
-            there = f"there are {', '.join(known[:12])}" if known else "there is none yet: `benchd study` makes one"
+            there = (
+                f"there are {', '.join(known[:12])}"
+                if known
+                else "there is none yet: `benchd study new NAME` makes one"
+            )
             raise UsageError(f"there is no study '{name}'; {there}")
         return dict(row)
 

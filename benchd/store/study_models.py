@@ -93,6 +93,7 @@ class Result(Model):
 ChangeKind = Literal[
     "trial-started",
     "trial-ended",
+    "trial-resumed",
     "trial-noted",
     "trial-named",
     "trial-deleted",

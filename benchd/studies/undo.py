@@ -84,6 +84,20 @@ def move(store: Store, boot: str, trial: str | None, hand: Hand) -> Boot:
     return store.move_boot(known.id, trial, hand)
 
 
+def resume(store: Store, trial: str, hand: Hand) -> tuple[Trial, list[Boot]]:
+    """Let a trial run again that was ended by mistake; return it, and the boots of its machine since, oldest first.
+
+    These stay where they are. Raises UsageError where it did not end, came from a file, or another one runs there.
+    """
+    ended = store.trial(trial)
+    if ended.machine == IMPORTED:
+        raise UsageError(f"trial {trial} came from a file: it has results but no boots")
+    found = store.resume_trial(trial, hand)
+    since = datetime.fromisoformat(str(ended.ended))
+    boots = store.boots(machine=found.machine, since=since, newest_first=False)
+    return found, [boot for boot in boots if boot.trial != trial and boot.passes_of is None]
+
+
 def forgotten(trial: Trial, now: datetime) -> str | None:
     """A sentence where a running trial was begun on an earlier day and looks forgotten, else None."""
     began = datetime.fromisoformat(trial.started).astimezone(now.tzinfo)
@@ -148,6 +162,8 @@ def log_words(entry: LogEntry) -> str:
             return f"result {entry.result} of {_result_place(entry)} put back: {after}"
         case "trial-named":
             return f"{place} named: {before} -> {after}"
+        case "trial-resumed":
+            return f"{place} resumed (had ended {before})"
         case "trial-started" | "trial-noted":
             return f"{place} {entry.kind.removeprefix('trial-')}: {after}"
         case _:

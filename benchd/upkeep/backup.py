@@ -25,7 +25,7 @@ from typing import IO, Any
 
 from benchd import __version__
 from benchd.capture.packed import packed_name
-from benchd.errors import BenchError, ExternalError, UsageError
+from benchd.errors import BenchError, ExternalError, UsageError, system_words
 from benchd.rom.loading import load_map
 from benchd.rules.files import find_table, shipped_dir
 from benchd.settings import LoadedSettings
@@ -90,7 +90,7 @@ def back_up(loaded: LoadedSettings, target: Path, made: str) -> BackedUp:
                 os.fsync(file.fileno())
             os.replace(part, target)
     except OSError as error:
-        raise ExternalError(f"backup {target} failed: {error}; check the disk and free space") from error
+        raise ExternalError(f"backup {target} failed: {system_words(error)}; check the disk and free space") from error
     finally:
         part.unlink(missing_ok=True)
     return packer.done

@@ -175,6 +175,10 @@ def _opened(archive: Path) -> Iterator[tarfile.TarFile]:
             yield tar
     except (FileNotFoundError, IsADirectoryError) as error:
         raise UsageError(f"{archive}: {error.strerror}; check the name") from None
+    except tarfile.ReadError:
+        raise ExternalError(
+            f"{archive} is no backup, or its beginning is damaged: name a file that `benchd backup` wrote"
+        ) from None
     except (tarfile.TarError, EOFError, zlib.error, lzma.LZMAError) as error:
         raise ExternalError(f"{archive}: cannot be read as a backup ({error}); use another backup") from None
     except OSError as error:  # gzip's own among them

@@ -100,6 +100,9 @@ class ClockMark:
     t_ns: int
 
 
+UNREAD = "unread"
+
+
 @dataclass(frozen=True, slots=True)
 class Annotation:
     """A label that boots from now on are judged under, so that a replay judges the same.
@@ -115,6 +118,7 @@ class Annotation:
     Key "differs": what a boot's report contradicts of its trial's setup, the JSON of a `SetupDiffers`.
     Key "again": the next so many records repeat what was in force when this file was begun.
     Key "table": the rule table's text, so that a capture can be judged wherever it is mailed to.
+    Key "unread": of the next so many ns some records could not be read, so many bytes of the capture (`NS BYTES`).
     """
 
     t_ns: int

@@ -91,8 +91,8 @@ class Names:
 class Cut:
     """A boot's own records, without names; `boot` is what follows from them.
 
-    `others` counts further boots in it that it could not be judged without; `off_s` by how much a time differs from
-    that in the whole run.
+    `others` are the ids here of further boots in it that it could not be judged without; `off_s` by how much a time
+    differs from that in the whole run.
     """
 
     boot: Boot
@@ -101,7 +101,7 @@ class Cut:
     anchor: Anchor
     table: str
     text: str
-    others: int
+    others: tuple[str, ...]
     off_s: float
 
     def write(self, path: Path, notes: list[Annotation]) -> None:
@@ -162,7 +162,7 @@ class Cutter:
             cuts = (trial.judge(records, text) for records in _candidates(boot, around, start, end))
             found = [cut for cut in cuts if cut is not None]
             if found:
-                return min(found, key=lambda cut: (cut.off_s, cut.others))
+                return min(found, key=lambda cut: (cut.off_s, len(cut.others)))
         raise UsageError(
             f"boot {boot.id}: its capture does not give the stored record any more; judge it anew first: "
             f"`benchd boots judge --as-recorded --from {path}`"
@@ -288,7 +288,8 @@ class _Trial:
         if found is None or (off_s := _apart(self._wanted, _facts(found, None))) is None or off_s > self._slack_s:
             return None
         table = self._matcher.table.name
-        return Cut(found, records, self._links, self._anchor, table, text, len(boots) - 1, off_s)
+        others = tuple(self._machine + boot.id.removeprefix(self._names.machine) for boot in boots if boot.id != own)
+        return Cut(found, records, self._links, self._anchor, table, text, others, off_s)
 
 
 NAMES_AND_DATES = {

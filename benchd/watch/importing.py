@@ -10,7 +10,7 @@ from pathlib import Path
 
 from benchd.capture import Capture, CaptureWriter, captures_in, read_capture
 from benchd.capture.keeper import folder_name
-from benchd.capture.packed import file_of, open_capture
+from benchd.capture.packed import file_of, open_capture, pieces, plain_name
 from benchd.errors import BenchError, ExternalError, UsageError, system_words
 from benchd.store import Hand, Result, Store
 from benchd.store.boots import IMPORTED_OTHER, IMPORTED_SAME
@@ -77,6 +77,17 @@ class Importer:
                 self._add_results(boot, about)
         if not self._store.boots_of_capture(str(kept)):  # all were here already, from another file
             take_away(kept)
+
+    def boots_of(self, path: Path) -> list[Boot]:
+        """Return the boots that were imported from a capture, whatever its machine was called.
+
+        It is known by what it holds and may have another name now. Raises UsageError where it is none, ExternalError.
+        """
+        name = f"{_digest(path)[:16]}.pcapng"
+        kept = [
+            one for part in (IMPORTED_OTHER, IMPORTED_SAME) for one in sorted((self._data / part).glob(f"*/{name}*"))
+        ]
+        return [boot for one in dict.fromkeys(map(plain_name, kept)) for boot in self._store.boots_of_capture(str(one))]
 
     def remove(self, boot_id: str) -> Boot:
         """Take an imported boot out again, with the results that came along; its capture too, once none is left of it.
@@ -169,8 +180,12 @@ class Importer:
 def _digest(path: Path) -> str:
     """The SHA-256 of a capture, compressed or not. Raises UsageError for one that is too large."""
     digest, size = hashlib.sha256(), 0
-    with open_capture(path) as file:
-        while data := file.read(1 << 20):
+    try:
+        opened = open_capture(path)
+    except OSError as error:
+        raise UsageError(f"capture {path}: {system_words(error)}; name a capture file") from None
+    with opened as file:
+        for data in pieces(file):
             digest.update(data)
             if (size := size + len(data)) > MOST_BYTES:
                 raise UsageError(

@@ -29,7 +29,7 @@ from typing import Any
 from benchd.capture import Capture, read_capture
 from benchd.errors import BenchError
 from benchd.vocabulary.events import BootStarted, Event
-from benchd.vocabulary.records import Chunk, Record
+from benchd.vocabulary.records import UNREAD, Annotation, Chunk, Record
 from benchd.watch.pipeline import Pipeline
 from benchd.watch.replay import judged_by, new_pipeline
 
@@ -279,6 +279,8 @@ class Indexer:
         path, offset, end = place
         if path != self._path:
             self._to(path)
+        if isinstance(record, Annotation) and record.key == UNREAD:  # whoever began here would not see it as it is
+            self._state = self._state_at = None
         if self._state is not None and self._state_at is None:
             self._state_at = offset
         if self._state_at is not None and self._state_at - (self._stored or 0) >= FAR:

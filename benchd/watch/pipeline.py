@@ -18,12 +18,12 @@ from benchd.decode.doctor import Doctor
 from benchd.rules import Matcher
 from benchd.vocabulary.events import Event
 from benchd.vocabulary.observations import Observation
-from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkInfo, Record
+from benchd.vocabulary.records import UNREAD, Annotation, Chunk, ClockMark, LinkInfo, Record
 from benchd.vocabulary.times import Anchor
 
 HOLD_NS = 100_000_000
 """How long observations wait for those of another link that happened earlier; nothing, with one link only."""
-JUDGED = frozenset(("trial", "model", "limit", "phase", "end", "attention", "wall", "differs"))
+JUDGED = frozenset(("trial", "model", "limit", "phase", "end", "attention", "wall", "differs", UNREAD))
 """Keys of annotations that boots are judged under."""
 
 
@@ -54,6 +54,9 @@ class Pipeline:
         if own is not None:
             seen = own.feed(record)
         elif isinstance(record, Annotation) and record.key in JUDGED:
+            if record.key == UNREAD:  # what is half belongs to what is missing, not to what comes next
+                for decoder in self.decoders.values():
+                    self._push(decoder.feed(record))
             seen = (record,)
         wrong = self._doctor.feed(record)
         if t_ns > self.now_ns:

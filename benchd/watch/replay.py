@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 from itertools import islice
@@ -15,13 +16,16 @@ from benchd.rules import Matcher, load_text
 from benchd.rules.files import beside, find_table, read_table_text, text_beside
 from benchd.vocabulary.events import BOOT_EVENTS, Event
 from benchd.vocabulary.models import Boot
-from benchd.vocabulary.records import Annotation, Chunk, Record
-from benchd.vocabulary.times import Anchor
+from benchd.vocabulary.records import UNREAD, Annotation, Chunk, Record
+from benchd.vocabulary.times import NS, Anchor
 from benchd.watch.pipeline import Pipeline
 
 Placed = tuple[int, Record]
 """A record, and the offset of its block in the capture file."""
 TABLES_KEPT = 16
+LEAP_NS = 5 * NS
+BEHIND = 3
+"""Records looked at behind one that comes so long after the one before; each of as many links may be late with one."""
 TOGETHER = 64
 """Records that are judged in one go where nobody asks what followed from each."""
 _NAME = re.compile(r"(.*?)(?:-(\d{1,5}))?", re.DOTALL)
@@ -116,12 +120,35 @@ def new_pipeline(capture: Capture, text: str, file: str) -> Pipeline:
 
 
 def readable(capture: Capture, records: Iterable[Placed], problems: list[str]) -> Iterator[Placed]:
-    """Yield the records without learned limits that cannot be read; these are told, with their offset."""
-    for offset, record in records:
+    """Yield the records without learned limits that cannot be read, and without any whose time cannot be true.
+
+    These are told, with their offset. A time that is changed in a sound block would carry all that follows with it.
+    """
+    source, ahead, last_ns = iter(records), deque[Placed](), 1 << 63
+    while (placed := ahead.popleft() if ahead else next(source, None)) is not None:
+        offset, record = placed
+        if record.t_ns - last_ns > LEAP_NS and _strays(record.t_ns, ahead, source):
+            problems.append(f"{capture.path}: at offset {offset}: a time long after that of what follows, left out")
+            yield offset, Annotation(last_ns, UNREAD, f"0 {ahead[0][0] - offset}")
+            continue
+        last_ns = record.t_ns
         if isinstance(record, Annotation) and record.key == "limit" and not _is_limit(record.value):
             problems.append(f"{capture.path}: at offset {offset}: a limit that is none, left out: {record.value!r:.60}")
         else:
-            yield offset, record
+            yield placed
+
+
+def _strays(t_ns: int, ahead: deque[Placed], source: Iterator[Placed]) -> bool:
+    """Whether all that stands behind a record of this time is of long before: a reader is late with one record at most.
+
+    Annotations do not count: that of an absence is stamped with its beginning. What is looked at goes into `ahead`.
+    """
+    behind = [record.t_ns for _, record in ahead if not isinstance(record, Annotation)]
+    while len(behind) < BEHIND and (placed := next(source, None)) is not None:
+        ahead.append(placed)
+        if not isinstance(placed[1], Annotation):
+            behind.append(placed[1].t_ns)
+    return len(behind) >= BEHIND and all(t_ns - other_ns > LEAP_NS for other_ns in behind)
 
 
 def _is_limit(value: str) -> bool:

@@ -10,7 +10,7 @@ import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from benchd.capture.blocks import SECTION_MAGIC
@@ -34,6 +34,10 @@ EARLIEST_NS, LATEST_NS = (
 )
 """Wall times that can be written with any zone."""
 YEAR_NS = 365 * DAY_NS
+SINCE_START_NS = 60 * NS
+"""A clock that begins before this counts from a start; else it is the time of day."""
+CLOCKS_APART_NS = 300 * NS
+"""By so much the clock that stamped may be before the one that dated the file."""
 _TIMING = re.compile(r"(?:([OIHS]) )?(\d{1,9}(?:\.\d{1,9})?) (.*)")
 _STARTED = re.compile(rb"Script started on (\d{4}-\d\d-\d\d \d\d:\d\d:\d\d[+-]\d\d:\d\d)")
 
@@ -121,7 +125,26 @@ def _stamped(path: Path, lines: list[bytes], times: str, info: LinkInfo) -> Text
     remark = f"times: stamps of kind {reader.kind}, true to {_span(u_ns)}"
     absolute = reader.kind in ABSOLUTE and times != "since-last"
     wall_ns = 0 if absolute else written_ns - t_ns
+    if reader.kind == "clock" and first >= SINCE_START_NS:
+        wall_ns = _midnight(first, t_ns, written_ns)
+        day = datetime.fromtimestamp((wall_ns + first) / NS)
+        remark += f"; of the day they say nothing: {day:%Y-%m-%d}, by the file's own date"
     return _finished([*records], replace(info, latency_ns=u_ns), wall_ns, remark, problems.told())
+
+
+def _midnight(first_ns: int, last_ns: int, written_ns: int) -> int:
+    """Return the wall time from which times of day count: on the last day on which they do not follow the file's own.
+
+    `first_ns` and `last_ns` are the first stamp and the last, the days between them counted.
+    """
+    day = datetime.fromtimestamp((written_ns + CLOCKS_APART_NS) / NS).replace(hour=0, minute=0, second=0, microsecond=0)
+    begins = day - timedelta(days=last_ns // DAY_NS)
+    for back in (0, 1):
+        begins -= timedelta(days=back)
+        wall_ns = round((begins + timedelta(seconds=first_ns / NS)).timestamp() * NS) - first_ns
+        if wall_ns + last_ns <= written_ns + CLOCKS_APART_NS:
+            break
+    return wall_ns
 
 
 def _span(ns: int) -> str:

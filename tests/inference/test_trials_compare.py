@@ -181,7 +181,7 @@ def test_events_beyond_the_bound_are_cut_and_said_so():
 @pytest.mark.parametrize(
     ("make", "says"),
     [
-        (lambda: compare([group("A", boot("a", LADDER))]), "1 groups"),
+        (lambda: compare([group("A", boot("a", LADDER))]), "1 group to compare"),
         (lambda: compare([group("A", boot("a", LADDER))] * 13), "13 groups"),
         (lambda: BootGroup("A", ()), "0 boots"),
         (lambda: BootLog("a", "vanished", 1.0), "vanished"),

@@ -66,7 +66,7 @@ def test_a_page_has_it_all(tmp_path: Path) -> None:
     lines = list(boot_page(one, str(capture)))
     text = "\n".join(lines)
     for part in (
-        "STALLED", "trial t1", "3 known lost", "2.500 s", "+-4 ms", "stall: rom-stands in stage rom-scan, last code 40",
+        "STALLED", "trial t1", "3 known lost", "2.500 s", "±4 ms", "stall: rom-stands in stage rom-scan, last code 40",
         "limit 5 s (learned from few earlier good boots)",
         "over after 3 s", "try 1. take it out", "CAUTION: Power off.",
         "FAILED", f"capture: {capture}",
@@ -77,10 +77,10 @@ def test_a_page_has_it_all(tmp_path: Path) -> None:
 
 
 def test_a_large_uncertainty_is_told_in_seconds() -> None:
-    """A saved text stamped to the second: nobody reads +-1.53e+03 ms."""
+    """A saved text stamped to the second: nobody reads ±1.53e+03 ms."""
     stages = [Stage(name="early", t=0, u=1.526), Stage(name="memory", t=9, u=0.9994)]
     text = "\n".join(boot_page(boot(stages=stages), None))
-    assert "+-1.53 s" in text and "+-999 ms" in text
+    assert "±1.6 s" in text and "±1000 ms" in text
 
 
 def test_every_kind_of_limit_is_named() -> None:

@@ -117,6 +117,7 @@ def test_the_story_has_a_good_and_a_stalled_boot(case: Case) -> None:
         ("rules check nonsense", 2, "no rule table"),
         ("rules fit none.pcapng", 2, "there is no such file"),
         ("rules fit a.pcapng", 1, "No table explains this record"),
+        ("replay a.pcapng --speed fast", 2, "'--speed': give a whole number"),
         ("rules draft none.pcapng", 2, "there is no such file"),
         ("boots judge", 2, "give either --rules TABLE or --as-recorded"),
         ("boots judge --rules none", 2, "no rule table 'none'"),

@@ -18,7 +18,7 @@ from support.daemon import wait_for
 
 from benchd.cli.keys import keys
 from benchd.cli.live import View
-from benchd.cli.livedraw import BAR, alarm_due, bar, draw
+from benchd.cli.livedraw import BAR, _ago, alarm_due, bar, draw
 from benchd.sinks.page_feed import PageFeed
 from benchd.vocabulary.events import BootChanged, LineSeen
 from benchd.vocabulary.models import Finding, Stage
@@ -200,3 +200,11 @@ def test_keys_come_by_name_from_a_terminal_and_leave_it_as_it_was(monkeypatch: p
                 wait_for(lambda name=name: pressed[-1:] == [name], 20)
         assert termios.tcgetattr(theirs) == before
     os.close(ours)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"), [(9.46, "9.5 s"), (59.9, "59.9 s"), (722.9, "12 min 2 s"), (11_100.0, "3 h 5 min")]
+)
+def test_time_that_passed_is_told_as_people_do(seconds: float, words: str) -> None:
+    """Nobody counts 722.9 s."""
+    assert _ago(seconds) == words

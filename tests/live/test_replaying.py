@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+import struct
 from pathlib import Path
 
 import pytest
@@ -9,10 +11,13 @@ from live.by_capture import GOOD, NS, codes, write
 from support.story import TABLE
 
 from benchd.boots.limits import Limit
+from benchd.capture import read_capture
 from benchd.errors import ExternalError, UsageError
 from benchd.tomlfile import FileProblems
-from benchd.vocabulary.records import Annotation
+from benchd.vocabulary.events import CodeSeen, LineSeen
+from benchd.vocabulary.records import Annotation, Chunk, LinkInfo
 from benchd.watch.replay import Replay, news, run_files
+from benchd.watch.trace import TraceReader, all_boots
 
 END = [Annotation(500 * NS, "end", "stopped")]
 OTHER = TABLE.replace('"rom-scan"', '"adapters"')
@@ -182,3 +187,115 @@ def test_damage_is_told_and_the_rest_is_read(tmp_path: Path) -> None:
     (tmp_path / "text.pcapng").write_text("hello, this is text")
     with pytest.raises((UsageError, ExternalError), match="not a capture"):
         Replay([tmp_path / "text.pcapng"])
+
+
+def damaged(path: Path, since: int, until: int, noise: random.Random) -> Path:
+    data = bytearray(path.read_bytes())
+    data[since:until] = noise.randbytes(until - since)
+    path.write_bytes(data)
+    return path
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_damage_costs_the_boots_it_struck(tmp_path: Path, seed: int) -> None:
+    """20 bytes overwritten among ten boots: the others are judged as ever; one that spans the place says so.
+
+    It is not said to stand, nor to have left out a stage that may lie in what could not be read.
+    """
+    chance = random.Random(seed)
+    records = [one for n in range(10) for one in codes(1 + 40 * n)]
+    path = write(tmp_path / "a.pcapng", records + END, text=TABLE)
+    whole = Replay([path]).boots()
+    places = [at for at, _ in read_capture(path).placed()][1:-1]
+    number = chance.randrange(3, len(places) - 2)
+    damaged(path, places[number] + chance.randrange(36), places[number] + 36 + chance.randrange(20), chance)
+    replay = Replay([path])
+    boots = replay.boots()
+    (hole,) = [record for record in read_capture(path).records() if getattr(record, "key", "") == "unread"]
+    struck = {(number - 1) // len(GOOD), number // len(GOOD), (number + 1) // len(GOOD)}
+    spared = [boot for n, boot in enumerate(whole) if n not in struck]
+    assert len(spared) >= 8 and all(boot in boots for boot in spared)
+    touched = [boot for boot in boots if boot not in whole]
+    assert len(touched) <= 2
+    for boot in touched:
+        assert boot.lost == int(hole.value.split()[1]) and [span.why for span in boot.blind] == ["lossy"]
+        kinds = [finding.kind for finding in boot.findings]
+        assert set(kinds) <= {"skipped"} and len(kinds) <= 1, kinds  # which no console link is there to tell of
+    assert len(replay.problems) == 1 and "could not be read (" in replay.problems[0]
+
+
+def test_a_boot_that_begins_in_what_is_missing_says_so(tmp_path: Path) -> None:
+    """The first codes of a boot cannot be read: what is left of it is a boot of which the beginning is not known."""
+    records = codes(1) + codes(100)
+    path = write(tmp_path / "a.pcapng", records + END, text=TABLE)
+    places = [at for at, _ in read_capture(path).placed()]
+    damaged(path, places[6] + 4, places[8] + 4, random.Random(1))
+    _, second = Replay([path]).boots()
+    assert second.start_reason == "first sign of life" and second.codes == 2
+    assert [(span.link, span.why) for span in second.blind] == [("post", "lossy")]
+    assert second.lost == 0  # nobody knows that these were of it
+
+
+def test_what_a_finished_machine_says_behind_a_hole_is_no_boot(tmp_path: Path) -> None:
+    """Only a stage may be of a boot that began in what is missing; what the table does not know is not."""
+    records = [*codes(1), *codes(50, [(0, 0x77), (1, 0x78), (2, 0x77)])]
+    path = write(tmp_path / "a.pcapng", records + END, text=TABLE)
+    places = [at for at, _ in read_capture(path).placed()]
+    damaged(path, places[6] + 4, places[6] + 20, random.Random(1))
+    assert [boot.outcome for boot in Replay([path]).boots()] == ["finished"]
+
+
+def test_half_a_line_is_not_joined_to_what_comes_after_a_hole(tmp_path: Path) -> None:
+    """What a text link had begun before the hole ends there."""
+    console = LinkInfo("console", "console", "text")
+    texts = [b"BIOS v1\r\n", b"Testing mem", b"ory\r\n64K", b" OK\r\nStarting\r\n"]
+    records = [Chunk("console", n * NS, text) for n, text in enumerate(texts, 1)]
+    path = write(tmp_path / "a.pcapng", records, text=TABLE, links=[console])
+    places = [at for at, _ in read_capture(path).placed()]
+    damaged(path, places[3], places[3] + 8, random.Random(1))
+    lines = [event.text for event in Replay([path]).events() if isinstance(event, LineSeen) and not event.passing]
+    assert [line.strip() for line in lines] == ["BIOS v1", "Testing mem", "OK", "Starting"]
+
+
+def test_the_boot_behind_a_hole_is_found_again_by_its_index(tmp_path: Path) -> None:
+    """Codes and lines of each boot, read through the index: as a replay has them, on either side of the hole."""
+    records = [one for n in range(20) for one in codes(1 + 40 * n)]
+    path = write(tmp_path / "a.pcapng", records + END, text=TABLE)
+    places = [at for at, _ in read_capture(path).placed()]
+    damaged(path, places[50] + 4, places[52] + 9, random.Random(1))
+    boots = list(all_boots(Replay([path]), 1000))
+    for boot, seen in [*boots, *reversed(boots)]:
+        told = TraceReader(tmp_path).events(boot.id, path)
+        assert [(e.t_ns, e.code) for e in told if isinstance(e, CodeSeen)] == [(e.t_ns, e.code) for e in seen]
+
+
+def test_a_changed_time_costs_its_record_only(tmp_path: Path) -> None:
+    """One bit of a timestamp in the midst: without it all that follows would be of that time, and be no boots."""
+    records = [one for n in range(10) for one in codes(1 + 40 * n)]
+    path = write(tmp_path / "a.pcapng", records + END, text=TABLE)
+    whole, original = Replay([path]).boots(), path.read_bytes()
+    at = [at for at, _ in read_capture(path).placed()][1 + 4 * len(GOOD) + 2]
+    high, low = struct.unpack_from("<II", original, at + 12)
+    bits = [bit for bit in range(33, 64) if not (high << 32 | low) >> bit & 1]  # from 8.6 s on
+    assert len(bits) > 12
+    for bit in bits:
+        data = bytearray(original)
+        struct.pack_into("<II", data, at + 12, *divmod((high << 32 | low) | 1 << bit, 1 << 32))
+        path.write_bytes(data)
+        replay = Replay([path])
+        boots = replay.boots()
+        assert [boot for boot in boots if boot in whole] == [*whole[:4], *whole[5:]], bit
+        (struck,) = [boot for boot in boots if boot not in whole]
+        assert struck.outcome == "finished" and struck.codes == 4, bit
+        assert [span.why for span in struck.blind] == ["lossy"]
+        (problem,) = replay.problems
+        assert f"at offset {at}: a time long after that of what follows" in problem
+
+
+def test_long_silences_and_late_words_are_no_damage(tmp_path: Path) -> None:
+    """After hours: the note of an absence is stamped with its beginning, a late chunk with its time; all are kept."""
+    late = [Chunk("post", 9000 * NS, b"\x01"), Annotation(2 * NS, "attention", "8998"), Chunk("post", 3 * NS, b"\x05")]
+    records = [*codes(1)[:2], *late, *codes(9000.5)[1:], *END]
+    path = write(tmp_path / "a.pcapng", records, text=TABLE)
+    replay = Replay([path])
+    assert sum(boot.codes for boot in replay.boots()) == 2 + 2 + 4 and replay.problems == []

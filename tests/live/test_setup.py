@@ -222,6 +222,16 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
     assert (tmp_path / "bench.toml").read_text() == "# mine\n" and written(tmp_path, "bench-3.toml")["name"] == "pc"
 
 
+def test_a_speed_that_nothing_has_is_remarked(tmp_path: Path) -> None:
+    """It is taken as given, for what may come of it, and the nearest usual one is named."""
+    code, said = run(tmp_path, "--console", "cable@9601", "--listen", "0")
+    assert code == 0 and "9601 bit/s is no usual speed; did you mean 9600?" in said
+    assert "speed = 9601" in (tmp_path / "bench.toml").read_text()
+    (tmp_path / "bench.toml").unlink()
+    code, said = run(tmp_path, "--console", "cable@19200", "--listen", "0")
+    assert code == 0 and "no usual speed" not in said
+
+
 @pytest.mark.parametrize(
     ("words", "code", "says"),
     [

@@ -5,9 +5,11 @@ from __future__ import annotations
 import io
 import json
 import re
+import shutil
 import subprocess
 import zipfile
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -15,11 +17,13 @@ from live.by_capture import GOOD, NS, codes, write
 from support.story import TABLE
 from typer.testing import CliRunner
 
+from benchd.capture import read_capture
+from benchd.cli import sharing
 from benchd.cli.main import build
 from benchd.errors import BenchError, UsageError
 from benchd.store import Result, Store, StoredStudy
 from benchd.vocabulary.models import Boot
-from benchd.vocabulary.records import Annotation
+from benchd.vocabulary.records import Annotation, Chunk
 from benchd.watch.archive import MOST_CAPTURES, opened
 from benchd.watch.rebuild import as_ended, boots_in
 from benchd.watch.replay import Replay
@@ -307,3 +311,58 @@ def test_all_boots_of_an_imported_machine_go_at_once(bench: Bench, other: Bench)
         with pytest.raises(UsageError, match="boots"):
             other.run("boots", "remove", *words)
     assert len(other.json("boots")) == len(mine) + 3
+
+
+def test_all_boots_of_an_imported_file_go_at_once(bench: Bench, other: Bench) -> None:
+    """Those that came from it, under each name that it was imported with; another file's stay; its name may change."""
+    mine, path = other.evening(), bench.folder / "data/captures/pc/a.pcapng"
+    boots = bench.evening()
+    one = bench.folder / "one.pcapng"
+    bench.run("boots", "export", boots[0].id, "--out", one)
+    other.run("boots", "import", "--machine", "single-pc", one)
+    for name in ("friend-pc", "club-pc"):
+        other.run("boots", "import", "--machine", name, path)
+    renamed = path.rename(path.with_name("evening.pcapng"))
+    assert len(other.json("boots", "remove", "--file", renamed)["removed"]) == 6
+    assert {found["machine"] for found in other.json("boots")} == {"pc", "single-pc"}
+    with pytest.raises(UsageError, match=r"no boot here came from .*evening\.pcapng"):
+        other.run("boots", "remove", "--file", renamed)
+    with pytest.raises(UsageError, match="there is no such file"):
+        other.run("boots", "remove", "--file", "gone.pcapng")
+    assert len(other.json("boots")) == len(mine) + 1
+
+
+def test_a_name_that_promises_text_is_remarked(bench: Bench, tmp_path: Path) -> None:
+    """A capture goes into any file; where the name says text, what it is is said."""
+    boots = bench.evening()
+    assert "is a capture (pcapng), no text" in bench.run("boots", "export", boots[0].id, "--out", tmp_path / "one.txt")
+    assert "no text" not in bench.run("boots", "export", boots[0].id, "--out", tmp_path / "one.pcapng")
+
+
+def test_further_boots_in_a_file_are_named(bench: Bench) -> None:
+    """By their ids here, the first few."""
+    (boot, *_) = bench.evening()
+    (told,) = sharing._remarks(boot, SimpleNamespace(others=("pc-1", "pc-2"), off_s=0.0))  # type: ignore[arg-type]
+    assert told.endswith("2 further boots are in the file, without which it cannot be judged as it was: pc-1, pc-2")
+    (told,) = sharing._remarks(boot, SimpleNamespace(others=tuple("abcdefg"), off_s=0.0))  # type: ignore[arg-type]
+    assert told.endswith("a, b, c, d, e, ...")
+
+
+def test_what_damage_in_the_midst_spared_is_imported(bench: Bench, other: Bench, tmp_path: Path) -> None:
+    """All boots but the one that it struck are as they were; that one is marked; what was not read is told, exit 1."""
+    boots = bench.evening()
+    path = tmp_path / "a.pcapng"
+    shutil.copyfile(bench.folder / "data/captures/pc/a.pcapng", path)
+    data = bytearray(path.read_bytes())
+    places = [at for at, record in read_capture(path).placed() if isinstance(record, Chunk)]
+    at = places[len(places) // 2]
+    data[at + 4 : at + 24] = b"\xa5" * 20
+    path.write_bytes(data)
+    for words in (("replay", path), ("boots", "import", "--machine", "friend-pc", path)):
+        other.run(*words, code=1)
+    there = other.json("boots")
+    assert len(there) == len(boots)
+    struck = [one for one in there if one.get("lost")]
+    assert len(struck) == 1 and [span["why"] for span in struck[0]["blind"]] == ["lossy"]
+    outcomes = [boot.outcome for boot in sorted(boots, key=lambda boot: boot.started)]
+    assert [one["outcome"] for one in there] == outcomes

@@ -7,7 +7,7 @@ import os
 import shlex
 import subprocess
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -155,6 +155,39 @@ def test_midnight_new_year_and_a_clock_that_was_set(tmp_path: Path) -> None:
     assert log.problems == [
         f"{tmp_path / 'c.txt'}:2: the stamp steps back; taken for a clock that was set, time goes on from there"
     ]
+
+
+@pytest.mark.parametrize(
+    ("written", "lines", "first"),
+    [
+        ("2026-03-07T21:00:00", ["20:15:03 a", "20:15:09 b"], "2026-03-07T20:15:03"),
+        ("2026-03-07T07:53:45", ["20:15:03 a", "20:15:09 b"], "2026-03-06T20:15:03"),
+        ("2026-03-07T20:15:05", ["20:15:03.2 a", "20:15:09 b"], "2026-03-07T20:15:03.200"),  # clocks differ a little
+        ("2026-03-07T08:00:00", ["23:59:58 a", "00:00:01 b"], "2026-03-06T23:59:58"),
+        ("2026-03-06T23:58:00", ["23:59:58 a", "00:00:01 b"], "2026-03-06T23:59:58"),
+        ("2026-07-01T12:00:00", ["[20:15:03] a", "[20:15:09] b"], "2026-06-30T20:15:03"),
+    ],
+)
+def test_a_time_of_day_stays_what_it_says(written: str, lines: list[str], first: str, tmp_path: Path) -> None:
+    """Stamps of the time of day are that, on the day that the file's own date leaves; the remark says which."""
+    path = saved(tmp_path / "a.txt", lines)
+    at = datetime.fromisoformat(written).timestamp()
+    os.utime(path, (at, at))
+    log = read_text_log(path)
+    u = timedelta(microseconds=log.link.latency_ns / 1000)
+    began = next(record.t_ns for record in log.records if isinstance(record, Chunk))
+    here = log.anchor.wall(began).astimezone().replace(tzinfo=None)
+    assert abs(here - datetime.fromisoformat(first)) <= u
+    assert first[:10] in log.remark
+
+
+def test_a_clock_since_a_start_is_dated_by_the_file(tmp_path: Path) -> None:
+    """`ts -s` begins at 00:00:00: the last line came when the file was written."""
+    path = saved(tmp_path / "a.txt", ["00:00:00 a", "00:00:06 b"])
+    os.utime(path, (1_750_000_000, 1_750_000_000))
+    log = read_text_log(path)
+    last = [record.t_ns for record in log.records if isinstance(record, Chunk)][-1]
+    assert abs(log.anchor.wall(last).timestamp() - 1_750_000_000) <= 1
 
 
 def test_what_the_machine_itself_stamps_is_no_recorder_s(tmp_path: Path) -> None:

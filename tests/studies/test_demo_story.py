@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
 from studies.simulated import VirtualBench
 
+from benchd.cli.demo import SEED
 from benchd.demo import at286
 from benchd.demo.story import STUDY, TRIALS_MOST, play_story
 from benchd.store import Store
 from benchd.studies.weighing import why
 from benchd.vocabulary.models import Boot
 
+ROOT = Path(__file__).resolve().parents[2]
 
-def played(folder: Path, seed: int) -> tuple[list[str], str, Store]:
+
+def played(folder: Path, seed: int, number: int = 0) -> tuple[list[str], str, Store]:
     store = Store.open(folder / "b.db")
     bench = VirtualBench(store, folder / "captures", seed=seed)
+    bench.number = number
     lines: list[str] = []
     verdict = play_story(store, "at286", bench.boot, lines.append)
     bench.close()
@@ -50,6 +55,28 @@ def test_the_first_conclusion_is_not_the_last(tmp_path: Path) -> None:
     leads = [line for line in lines if "likeliest now" in line]
     assert "rom-base is D000 (" in leads[0] and "network-card" not in leads[0]
     assert "network-card is window-on" in leads[-1]
+
+
+def test_the_documents_tell_what_the_demo_plays(tmp_path: Path) -> None:
+    """README and the notes quote lines of one and the same evening; only how fast the machine is differs."""
+    lines, _, store = played(tmp_path, SEED, number=1)  # the demo shows one boot before
+    store.close()
+    told = {_without_seconds(line) for line in lines}
+    for file, begins, ends in (
+        ("README.md", "## An evening of trials", "What no setting explains"),
+        ("firmware-notes/studies.md", "## A story", "The network card opens"),
+    ):
+        text = (ROOT / file).read_text(encoding="utf-8")
+        story = text[text.index(begins) :].partition(ends)[0]
+        quoted = [line for line in re.findall(r"^ {4,}(.*)$", story, re.M) if not line.startswith("$")]
+        assert len(quoted) > 20
+        for line in quoted:
+            start, cut, _ = _without_seconds(line).partition(" [...]")
+            assert any(one == start or (cut and one.startswith(start)) for one in told), f"{file}: {line}"
+
+
+def _without_seconds(line: str) -> str:
+    return re.sub(r" at [\d.]+ s$", "", line.strip())
 
 
 def test_an_unlucky_evening_ends_too(tmp_path: Path) -> None:

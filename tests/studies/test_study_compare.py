@@ -9,6 +9,7 @@ import pytest
 from studies.conftest import Commands
 from studies.simulated import VirtualBench
 
+from benchd.cli import studytext
 from benchd.demo import at286
 from benchd.demo.story import document
 from benchd.store import Store
@@ -87,10 +88,33 @@ def test_text_and_more_than_two(trials: Commands) -> None:
     assert "line stage" in trials.out
 
 
+def test_a_terminal_of_80_columns(trials: Commands, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No line is wider, no word is cut, and boots are A and B in tables, since their ids are long."""
+    monkeypatch.setattr(studytext, "room", lambda: 80)
+    with trials.store() as store:
+        first, second = (boot.id for boot in store.boots(trial="T1", newest_first=False)[:2])
+    for words in (("compare", "T1", "T2"), ("compare", first, second), ("why", "s"), ("next", "s"), ("trial", "list")):
+        out = trials(*words)
+        assert [line for line in out.splitlines() if len(line) > 80] == []
+        assert "characters)" not in out
+        if words[1] == first:
+            assert f"A is {first}, B is {second}" in " ".join(out.split()) and "B minus A" in out
+
+
+def test_a_table_is_folded_where_it_is_too_wide() -> None:
+    """The column with the longest cell goes on in further lines, between words; a wide enough one stays as it is."""
+    rows = [["", "what", "n"], ["1", "it fails when rom-base is D000 and network-card is window-on", "12"]]
+    assert studytext.table(rows, 100, width=40) == [
+        "   what                            n", "1  it fails when rom-base is D000  12",
+        "   and network-card is window-on",
+    ]  # fmt: skip
+    assert len(studytext.table(rows, 100, width=200)) == len(studytext.table(rows, 100)) == 2
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (["T1"], "1 groups to compare; give from 2 to 12"),
+        (["T1"], "1 group to compare; give from 2 to 12"),
         (["T1", "T1"], "T1 is named twice"),
         (["T1", "T9"], "there is no trial 'T9'; the latest are"),
         (["T1", "T3"], "trial T3 has no boots that ended yet"),

@@ -156,6 +156,51 @@ def test_trials_are_named_deleted_and_brought_back(evening: Commands) -> None:
     assert "it was not deleted" in evening.err
 
 
+def test_a_trial_ended_by_mistake_runs_again(evening: Commands) -> None:
+    """Boots between its end and its resuming are told and stay; later ones are its own; the log has both."""
+    with evening.store() as store:
+        store.end_trial("T3", "2026-03-01T20:30:00+01:00", ME)
+        store.save_boot(boot("c1", None, minute=40))
+        store.save_boot(boot("c2", "T1", minute=41))
+        store.save_boot(boot("c0", None, minute=20))
+    told = evening("trial", "resume", "t3")
+    assert "Trial T3 of study s runs again on at286." in told and "2 boots began since it had ended, and stay:" in told
+    assert "in no trial: benchd boots move c1 T3" in told and "in trial T1: benchd boots move c2 T3" in told
+    assert "c0" not in told
+    assert "trial T3" in evening("trial", "current")
+    with evening.store() as store:
+        assert store.current_trial("at286").id == "T3"  # type: ignore[union-attr]
+        assert store.boot("c1").trial is None and store.boot("c2").trial == "T1"
+    assert "trial T3 resumed (had ended 2026-03-01T20:30:00+01:00)" in evening("trial", "log", "--trial", "last")
+    evening("trial", "resume", "T3", code=2)
+    assert "did not end: it runs on at286" in evening.err
+    evening("trial", "resume", "T1", code=2)
+    assert "trial T3 runs on at286: end it first with `benchd trial end T3`" in evening.err
+    evening("trial", "resume", "T9", code=2)
+    assert "there is no trial 'T9'" in evening.err
+
+
+def test_a_start_without_a_change_names_its_setup(benchd: Commands) -> None:
+    """What "the first levels" are is said; a running trial is counted in words that agree."""
+    benchd("study", "new", "s", "--from", benchd.file("s.toml", STUDY))
+    assert "the same setup as the first levels: rom-base=C800, network-card=out" in benchd("trial", "start")
+    with benchd.store() as store:
+        store.save_boot(boot("d1", "T1"))
+    benchd("trial", "start", "rom-base=D000", code=2)
+    assert "(1 boot)" in benchd.err
+
+
+def test_the_newest_is_last_and_small_letters_do(evening: Commands) -> None:
+    """Wherever a trial is named."""
+    assert evening.json("trial", "show", "last")["id"] == "T3" == evening.json("trial", "show", "t3")["id"]
+    assert "T3 is called late" in evening("trial", "rename", "last", "late")
+    assert "Noted on trial T2" in evening("trial", "note", "wet", "--trial", "t2")
+    assert "belongs to trial T2" in evening("boots", "move", "b1", "t2")
+    assert "belongs to trial T3" in evening("boots", "move", "last", "last")
+    assert evening.json("trial", "result", "goal", "pass", "--trial", "t2")[0]["trial"] == "T2"
+    assert "`benchd trial restore T2`" not in evening("trial", "end", "last")
+
+
 def test_a_study_is_deleted_once_it_is_written_out(evening: Commands, tmp_path: Path) -> None:
     """Without a word nothing is; the file has all of it; the name is free; deleted again and restored it is whole."""
     with evening.store() as store:

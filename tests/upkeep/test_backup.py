@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
+import os
 import tarfile
 from collections.abc import Callable
 from pathlib import Path
@@ -18,6 +20,7 @@ from benchd.errors import ExternalError, UsageError
 from benchd.settings import load_settings
 from benchd.sinks.mqtt.outbox import Entry, Outbox
 from benchd.store import Store
+from benchd.upkeep import backup as backup_module
 from benchd.upkeep.backup import back_up
 from benchd.upkeep.restore import check_backup, restore
 from benchd.vocabulary.records import Annotation
@@ -162,7 +165,7 @@ def test_a_name_that_leads_out_is_refused(tmp_path: Path, name: str) -> None:
         (lambda f: back_up(load_settings(f / "bench.toml"), f / "none/b.tar", MADE), "directory does not exist"),
         (lambda f: back_up(load_settings(f / "bench.toml"), f / "b.tar", MADE) and (f / "b.tar").touch(), ""),
         (lambda f: restore(f / "none.tar", f / "new"), "No such file"),
-        (lambda f: restore(f / "token", f / "new"), "cannot be read as a backup"),
+        (lambda f: restore(f / "token", f / "new"), "is no backup, or its beginning is damaged"),
         (lambda f: restore(f / "b.tar", f), "is there and not empty"),
     ],
 )
@@ -281,3 +284,23 @@ def test_a_restored_outbox_numbers_anew(bench: Path, tmp_path: Path) -> None:
     again = Outbox(bench / "data/outbox.db", archive=True)
     assert again.id == box.id and not again.untold(7) and again.untold(6)
     again.close()
+
+
+def test_a_text_is_no_backup_and_a_full_disk_is_told(
+    bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One sentence each, without the words of libraries."""
+    notes = tmp_path / "notes.md"
+    notes.write_text("# no archive\n")
+    with pytest.raises(ExternalError) as caught:
+        check_backup(notes)
+    assert str(caught.value) == (
+        f"{notes} is no backup, or its beginning is damaged: name a file that `benchd backup` wrote"
+    )
+
+    def full(fd: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(backup_module.os, "fsync", full)
+    with pytest.raises(ExternalError, match="failed: the disk is full; check the disk and free space"):
+        back_up(load_settings(bench / "bench.toml"), tmp_path / "b.tar", MADE)

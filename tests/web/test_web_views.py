@@ -103,6 +103,12 @@ def test_a_stage_stands_before_its_code(bench: Rig, browser: Browser, places: di
     assert isinstance(pairs, list) and len(pairs) == len(boot.stages)
     # A stage's time is printed to hundredths, its code's to thousandths.
     assert all(abs(stage - code) < 0.0056 for stage, code in pairs), pairs
+    repeated = browser.js(
+        "let now = null, found = []; for (const row of document.querySelectorAll('.both-row')) {"
+        "const last = row.lastElementChild.textContent; if (row.classList.contains('rung')) now = last;"
+        "else if (row.querySelector('.hex') && last === `stage ${now}`) found.push(last); } return found"
+    )
+    assert repeated == []  # what the codes of a stage mean is said once
 
 
 def test_a_stalled_boot_tells_how_long_it_stood(bench: Rig, browser: Browser, places: dict[str, str]) -> None:

@@ -231,13 +231,15 @@ function drawBoth(body, note, boot, findings, record, meanings) {
     ...findings.map((one) => ({ t: one.t, u: 0, order: 2, finding: one })),
   ].sort((a, b) => a.t - b.t || a.order - b.order);
   note.textContent = record.problem ? `${harmless(record.problem, 300)}` : record.left_out ? `${record.left_out} more are in the capture.` : `${record.codes.length} codes, ${record.lines.length} lines, read again from the capture.`;
+  let within = ""; // what the codes of a stage mean is said once, where it begins
   put(body, rows.slice(0, SHOWN).map((row) => {
     const u = row.u || 0;
     const time = el("span", { class: "clock" }, seconds(row.t, u || 0.001), u ? el("small", {}, ` ±${u < 0.0995 ? `${Math.round(u * 1000)} ms` : seconds(u)}`) : null);
+    if (row.stage) within = `stage ${row.stage.name}`;
     if (row.stage) return el("div", { class: "both-row rung" }, time, el("span", {}, "stage"), el("span", {}, wire(row.stage.name, 60)));
     if (row.finding) return el("div", { class: "both-row found" }, time, el("span", {}, el("span", { class: "no" }, row.finding.no)), el("a", { href: `#f${row.finding.no}` }, KINDS[row.finding.kind]));
     if (row.line) return el("div", { class: "both-row" }, time, el("span", {}), el("span", { class: "text" }, wire(row.line.text, 1000)));
-    const means = meanings[row.code.code];
+    const means = meanings[row.code.code] === within ? "" : meanings[row.code.code];
     return el("div", { class: "both-row" }, time, el("span", { class: "hex" }, harmless(row.code.code, 4), row.code.known ? null : "?",
       row.code.port ? el("small", { class: "soft" }, ` ${row.code.port.toString(16).toUpperCase()}h`) : null),
     el("span", { class: "soft" }, means ? wire(means, 160) : row.code.known ? "" : "not in the table"));

@@ -155,7 +155,7 @@ function drawNext(box, page, next, start) {
 function step(one, n, start, again) {
   const go = el("button", { type: "button", class: n ? "plain" : "big" }, "Start this trial");
   go.addEventListener("click", () => start({ changes: Object.fromEntries(one.changes.map((c) => [c.factor, c.to])), reseated: one.reseat, rested_s: one.rest_s }, go));
-  const lead = (what) => what.leads?.[0] && el("li", {}, `${what === one.if_ok ? "works" : "fails"} (${percent(what.chance)}): likeliest then that `, wire(what.leads[0].text, 200), ` (${percent(what.leads[0].probability)})`);
+  const lead = (what) => what.leads?.[0] && el("li", {}, `If it ${what === one.if_ok ? "works" : "fails"} (${percent(what.chance)}), the likeliest cause is then: `, wire(what.leads[0].text.replace(/^it fails when /, ""), 200));
   return el("article", { class: `next-step${n ? " lesser" : ""}` },
     el("h3", {}, n ? `or, choice ${n + 1}` : "Best next trial"),
     one.why && (one.kind !== "separate" || one.reseat || one.rest_s !== null) ? el("p", {}, wire(one.why, 400)) : null,
