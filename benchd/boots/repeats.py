@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
+from collections.abc import Sequence
 
 GIST_CHARS = 200
 SAID = 8
@@ -57,15 +58,19 @@ class Sayings:
         alike = (said for said, theirs in zip(self._texts, self._ends, strict=True) if theirs == ends)
         return any(bytes(dict.fromkeys(letters(said))) == order for said in alike)
 
-    def surely_new(self, text: str) -> bool:
-        """Take in a line of which a look shows that it says something new; return False, and leave it, where not."""
-        own = text.encode("ascii", "ignore").translate(None, _OTHERS)  # as `letters`
-        first_last, ends = own[:1] + own[-1:], self._ends
-        if (first_last in ends or None in ends or len(text) > GIST_CHARS) and self._may_have(text, own):
-            return False
-        self._texts.append(text)
-        ends.append(first_last)
-        return True
+    def take_new(self, texts: Sequence[str]) -> int:
+        """Take in lines from the first on, as long as a look shows that each says something new; return how many."""
+        said, ends, taken = self._texts, self._ends, 0
+        cut = None in ends
+        for text in texts:
+            own = text.encode("ascii", "ignore").translate(None, _OTHERS)  # as `letters`
+            first_last = own[:1] + own[-1:]
+            if (cut or first_last in ends or len(text) > GIST_CHARS) and self._may_have(text, own):
+                break
+            said.append(text)
+            ends.append(first_last)
+            taken += 1
+        return taken
 
     def add(self, text: str) -> None:
         """Take in a line that says something new."""

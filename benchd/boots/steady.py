@@ -6,8 +6,10 @@ deadline falls, and no rule goes by what came. What is not sure here is left to 
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Set
+from bisect import bisect_left
+from collections.abc import Sequence
 from itertools import islice
+from typing import cast
 
 from benchd.boots.lines import Lines
 from benchd.boots.loops import may_close
@@ -37,7 +39,9 @@ class Steady:
         self._boot: BootState | None = None
         self._entered, self._slow_ns = 0, NEVER
         self._seen: Sequence[Observation] | None = None
-        self._may_fire: Set[int] = frozenset()
+        self._texts: list[str] = []
+        self._may_fire: list[int] = []
+        """The places of lines that may fire, ascending, and the end of all."""
 
     def __reduce__(self) -> tuple[object, ...]:
         """A state needs nothing of what was looked up."""
@@ -144,49 +148,57 @@ class Steady:
     def _look_through(self, seen: Sequence[Observation]) -> None:
         """Look all that is to be judged now through for lines that a rule may go by."""
         self._seen = seen
-        self._may_fire = self._matcher.may_fire([one.text if isinstance(one, Text) else "" for one in seen])
+        self._texts = [one.text if isinstance(one, Text) else "" for one in seen]
+        may_fire = self._matcher.may_fire(self._texts)
+        self._may_fire = [*sorted(may_fire), len(seen)] if may_fire else [len(seen)]
 
     def _run_lines(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
-        if not boot.lines or self._follows(boot, by_text=True):
+        if not boot.lines or (boot.after and self._follows(boot, by_text=True)):
             return start
         if seen is not self._seen:
             self._look_through(seen)
-        machine, place, now_ns, may_fire = self.machine, start, self.now_ns, self._may_fire
-        lines, surely_new, last_ns, spare = (
-            self._lines.now,
-            boot.said.surely_new,
-            boot.last_ns,
-            WRONG_LINES - boot.texts - 1,
-        )
-        for one in islice(seen, start, None):
-            if not isinstance(one, Text) or one.report is not None or not now_ns <= one.at_ns < most_ns:
+        may_fire, spare = self._may_fire, WRONG_LINES - boot.texts - 1
+        end = may_fire[0] if may_fire[0] >= start else may_fire[bisect_left(may_fire, start)]
+        end = self._plain(seen, start, end if spare < 0 else min(end, start + spare), most_ns)
+        end = start + boot.said.take_new(self._texts[start:end])
+        if end == start:
+            return start
+        lines = cast(Sequence[Text], seen[start:end])
+        last, last_ns, boot.again_ns = lines[-1], boot.last_ns, None
+        self._lines.now[last.link], self.now_ns = (last.line, last.text, None), last.at_ns
+        for one in reversed(lines):
+            if one.at_ns <= last_ns:  # and so were all before
                 break
-            link, text, number = one.link, one.text, one.line
-            before = lines.get(link)
-            if place in may_fire or place - start == spare or (before is not None and before[0] == number):
+            last_ns = max(last_ns, min(one.last_ns, one.at_ns))
+        boot.last_ns = last_ns
+        self.machine.since_start += end - start
+        boot.lines += end - start
+        boot.texts += end - start
+        if shows:
+            self._show(boot, lines)
+        return end
+
+    def _plain(self, seen: Sequence[Observation], start: int, end: int, most_ns: int) -> int:
+        """Return up to where there are lines of one link, none told before and none of a report, before `most_ns`."""
+        place, now_ns, link = start, self.now_ns, seen[start].link  # type: ignore[union-attr]
+        before = self._lines.now.get(link)
+        number = None if before is None else before[0]
+        for one in islice(seen, start, end):
+            if not isinstance(one, Text) or one.line == number or one.link != link or one.report is not None:
                 break
-            if not surely_new(text):
+            at_ns = one.at_ns
+            if not now_ns <= at_ns < most_ns:
                 break
-            lines[link] = number, text, None
-            now_ns = one.at_ns
-            last_ns = max(last_ns, min(one.last_ns, now_ns))
+            number, now_ns = one.line, at_ns
             place += 1
-        if place > start:
-            self.now_ns, boot.again_ns, boot.last_ns = now_ns, None, last_ns
-            machine.since_start += place - start
-            boot.lines += place - start
-            boot.texts += place - start
-            if shows:
-                self._show(boot, seen[start:place])
         return place
 
-    def _show(self, boot: BootState, seen: Sequence[Observation]) -> None:
+    def _show(self, boot: BootState, lines: Sequence[Text]) -> None:
         name, by, started_ns = self.machine.machine, boot.id, boot.start_ns
         self.machine.out += [
             LineSeen(
                 name, one.t_ns, one.u_ns, one.link, by, max(0, one.t_ns - started_ns) / NS, one.line, one.text,
                 one.partial, False,
             )
-            for one in seen
-            if isinstance(one, Text)
+            for one in lines
         ]  # fmt: skip

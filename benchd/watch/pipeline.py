@@ -7,10 +7,9 @@ need not be kept, so a capture with the others gives the same events again. Pure
 
 from __future__ import annotations
 
-from bisect import insort
-from collections import deque
+from bisect import bisect_right, insort
 from collections.abc import Sequence
-from operator import itemgetter
+from operator import attrgetter
 
 from benchd.boots import BootTracker
 from benchd.decode import Decoder, make_decoder
@@ -23,6 +22,7 @@ from benchd.vocabulary.times import Anchor
 
 HOLD_NS = 100_000_000
 """How long observations wait for those of another link that happened earlier; nothing, with one link only."""
+AT = attrgetter("at_ns")
 JUDGED = frozenset(("trial", "model", "limit", "phase", "end", "attention", "wall", "differs"))
 """Keys of annotations that boots are judged under."""
 
@@ -40,7 +40,7 @@ class Pipeline:
         self.tracker = BootTracker(machine, matcher, links, anchor)
         self._doctor = Doctor(links)
         self._hold_ns = HOLD_NS if len(links) > 1 else 0
-        self._held: deque[tuple[int, Observation]] = deque()
+        self._held: list[Observation] = []
         self.now_ns = -(1 << 62)
         self.stirred = False
         """Whether the last record changed anything; a ClockMark that did not need not be kept."""
@@ -49,7 +49,9 @@ class Pipeline:
         """Take in one record and return what follows from it."""
         self.stirred = False
         t_ns, link = record.t_ns, getattr(record, "link", None)
-        own = self._pass_time(link, t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS)
+        own = self.decoders.get(link)  # type: ignore[arg-type]
+        if own is None or len(self.decoders) > 1:
+            self._pass_time(own, t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS)
         seen: Sequence[Observation] = ()
         if own is not None:
             seen = own.feed(record)
@@ -67,18 +69,14 @@ class Pipeline:
             self._push(wrong)
         return self._release(until_ns)
 
-    def _pass_time(self, link: str | None, others_ns: int) -> Decoder | None:
-        """Return the decoder of a record's link, and let those of the others know how far time has come for them.
+    def _pass_time(self, own: Decoder | None, others_ns: int) -> None:
+        """Let the other links' decoders than a record's know how far time has come for them.
 
-        Other links' records may still come in a little later than stamped; a mark says that they have.
+        Their records may still come in a little later than stamped; a mark says that they have.
         """
-        own = None
-        for name, decoder in self.decoders.items():
-            if name == link:
-                own = decoder
-            elif (deadline := decoder.deadline) is not None and deadline <= others_ns:
+        for decoder in self.decoders.values():
+            if decoder is not own and (deadline := decoder.deadline) is not None and deadline <= others_ns:
                 self._push(decoder.advance(others_ns))
-        return own
 
     def feed_all(self, records: Sequence[Record]) -> list[Event]:
         """Take records in, as `feed` would one after the other; of one link only they are decoded first, then judged.
@@ -118,20 +116,26 @@ class Pipeline:
         return bool(self._held) or any(decoder.deadline is not None for decoder in self.decoders.values())
 
     def _push(self, seen: Sequence[Observation]) -> None:
-        """Hold observations back, in order of `at_ns`, and of coming where that is the same."""
+        """Hold observations back, in order of `at_ns`, and of coming where that is the same; theirs is such."""
         held = self._held
-        self.stirred |= bool(seen)
-        for one in seen:
-            at_ns = one.at_ns
-            if held and held[-1][0] > at_ns:
-                insort(held, (at_ns, one), key=itemgetter(0))
+        if seen:
+            self.stirred = True
+            if held and held[-1].at_ns > seen[0].at_ns:
+                for one in seen:
+                    insort(held, one, key=AT)
             else:
-                held.append((at_ns, one))
+                held += seen
 
     def _release(self, until_ns: int) -> list[Event]:
-        held, due = self._held, []
-        while held and held[0][0] <= until_ns:
-            due.append(held.popleft()[1])
+        held = self._held
+        if not held or held[0].at_ns > until_ns:
+            return self._judge((), until_ns)
+        if held[-1].at_ns <= until_ns:
+            self._held = []
+            return self._judge(held, until_ns)
+        count = bisect_right(held, until_ns, key=AT)
+        due = held[:count]
+        del held[:count]
         return self._judge(due, until_ns)
 
     def _judge(self, due: Sequence[Observation], until_ns: int) -> list[Event]:
