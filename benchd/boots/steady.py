@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from itertools import islice
 from typing import cast
 
+from benchd.boots.deadlines import least_quiet, soonest
 from benchd.boots.lines import Lines
 from benchd.boots.loops import may_close
 from benchd.boots.machine import TOUCHED, BootMachine
@@ -29,12 +30,16 @@ stall rules whose `after` it is."""
 
 
 class Steady:
-    """The short ways of one machine. `now_ns`: up to where time has come by what was taken last."""
+    """The short ways of one machine.
+
+    `now_ns`: up to where time has come by what was taken last; `clear_ns`: no deadline falls before it since.
+    """
 
     def __init__(self, machine: BootMachine, matcher: Matcher, lines: Lines) -> None:
         self.machine, self._matcher, self._lines = machine, matcher, lines
         self._judges = matcher.table.table.judges
-        self.now_ns = 0
+        self._least_s = least_quiet(matcher.table)
+        self.now_ns = self.clear_ns = 0
         self._ways: dict[tuple[int, int | None, bool], Way] = {}
         self._boot: BootState | None = None
         self._entered, self._slow_ns = 0, NEVER
@@ -59,12 +64,12 @@ class Steady:
             return start
         if boot is not self._boot or len(boot.entered) != self._entered or self._slow_ns <= now_ns:
             self._look(boot)
-        most_ns, place, count = clear_ns if clear_ns < self._slow_ns else self._slow_ns, start, len(seen)
-        self.now_ns = now_ns
+        place, count = start, len(seen)
+        self.now_ns, self.clear_ns = now_ns, clear_ns
         if not start:
             self._seen = None
         while place < count:
-            before = place
+            before, most_ns = place, self.clear_ns if self.clear_ns < self._slow_ns else self._slow_ns
             if isinstance(seen[place], Text):
                 place = self._run_lines(boot, seen, place, most_ns, shows)
             elif codes:
@@ -124,8 +129,11 @@ class Steady:
         """Whether what came last by code (or by text) was a stall rule's `after`: the next such one ends that."""
         if not boot.after:
             return False
-        rules = self.machine.table.stall
-        return any((rules[index].after.text is not None) == by_text for index, _ in boot.after)  # type: ignore[union-attr]
+        return any(self._by_text(index) == by_text for index, _ in boot.after)
+
+    def _by_text(self, index: int) -> bool:
+        """Whether a stall rule's `after` is a text; it must have one."""
+        return self.machine.table.stall[index].after.text is not None  # type: ignore[union-attr]
 
     def _way(self, boot: BootState, seen: Code) -> Way | None:
         """Return how a code is told that changes nothing for as long as the boot is in its stage; None: it may."""
@@ -153,8 +161,10 @@ class Steady:
         self._may_fire = [*sorted(may_fire), len(seen)] if may_fire else [len(seen)]
 
     def _run_lines(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
-        if not boot.lines or (boot.after and self._follows(boot, by_text=True)):
+        if not boot.lines:
             return start
+        if after := self._follows(boot, by_text=True):  # that ends with the first line, and silence means another thing
+            most_ns = min(most_ns, soonest(boot, self._least_s))
         if seen is not self._seen:
             self._look_through(seen)
         may_fire, spare = self._may_fire, WRONG_LINES - boot.texts - 1
@@ -163,6 +173,9 @@ class Steady:
         end = start + boot.said.take_new(self._texts[start:end])
         if end == start:
             return start
+        if after:
+            boot.after = [(index, t_ns) for index, t_ns in boot.after if not self._by_text(index)]
+            self.clear_ns = min(self.clear_ns, most_ns)
         lines = cast(Sequence[Text], seen[start:end])
         last, last_ns, boot.again_ns = lines[-1], boot.last_ns, None
         self._lines.now[last.link], self.now_ns = (last.line, last.text, None), last.at_ns

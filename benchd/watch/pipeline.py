@@ -7,7 +7,7 @@ need not be kept, so a capture with the others gives the same events again. Pure
 
 from __future__ import annotations
 
-from bisect import bisect_right, insort
+from bisect import insort
 from collections.abc import Sequence
 from operator import attrgetter
 
@@ -127,13 +127,11 @@ class Pipeline:
                 held += seen
 
     def _release(self, until_ns: int) -> list[Event]:
-        held = self._held
-        if not held or held[0].at_ns > until_ns:
-            return self._judge((), until_ns)
-        if held[-1].at_ns <= until_ns:
-            self._held = []
-            return self._judge(held, until_ns)
-        count = bisect_right(held, until_ns, key=AT)
+        held, count = self._held, 0
+        for one in held:
+            if one.at_ns > until_ns:
+                break
+            count += 1
         due = held[:count]
         del held[:count]
         return self._judge(due, until_ns)

@@ -24,6 +24,23 @@ from benchd.vocabulary.times import Anchor
 
 RECORDING = '[table]\nname = "record"\nsource = "invented for tests"\njudges = false\n'
 SLOW = RICH.replace('limit = "9s"', 'limit = "4s"').replace('quiet = "30s"', 'quiet = "2s"')
+ASKS = (
+    SLOW
+    + """
+[[stall]]
+name = "loads"
+after = { text = "^loading" }
+quiet = "300ms"
+[[stall]]
+name = "disk"
+after = { text = "disk ready" }
+quiet = "2500ms"
+[[stall]]
+name = "code"
+after = { code = "22" }
+quiet = "600ms"
+"""
+)
 
 
 class NoShortWay(Steady):
@@ -96,11 +113,14 @@ def life(rng: random.Random) -> list[Observation]:
             line += rng.random() < 0.8
             text = rng.choice(said) if rng.random() < 0.4 else "".join(rng.choices("ghijkl mn09.", k=9))
             ago = rng.choice((0, 3, 300)) * MS
-            out.append(Text("console", t_ns - ago, 1000, t_ns, line, text, False, ((0, t_ns - ago),), MS))
+            link = rng.choice(("console", "console", "console", "serial"))
+            out.append(Text(link, t_ns - ago, 1000, t_ns, line, text, False, ((0, t_ns - ago),), MS))
     return out
 
 
-@pytest.mark.parametrize("table", [RICH, NO_STARTS, SLOW, RECORDING], ids=["rich", "no starts", "slow", "recording"])
+@pytest.mark.parametrize(
+    "table", [RICH, NO_STARTS, SLOW, RECORDING, ASKS], ids=["rich", "no starts", "slow", "recording", "asks"]
+)
 def test_running_machines_are_judged_the_same(table: str) -> None:
     for seed in range(150):
         seen = life(random.Random(seed))
