@@ -127,8 +127,6 @@ class Steady:
 
     def _follows(self, boot: BootState, by_text: bool) -> bool:
         """Whether what came last by code (or by text) was a stall rule's `after`: the next such one ends that."""
-        if not boot.after:
-            return False
         return any(self._by_text(index) == by_text for index, _ in boot.after)
 
     def _by_text(self, index: int) -> bool:
@@ -163,7 +161,8 @@ class Steady:
     def _run_lines(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
         if not boot.lines:
             return start
-        if after := self._follows(boot, by_text=True):  # that ends with the first line, and silence means another thing
+        after = bool(boot.after) and self._follows(boot, by_text=True)
+        if after:  # that ends with the first line, and silence means another thing from there on
             most_ns = min(most_ns, soonest(boot, self._least_s))
         if seen is not self._seen:
             self._look_through(seen)
@@ -179,10 +178,11 @@ class Steady:
         lines = cast(Sequence[Text], seen[start:end])
         last, last_ns, boot.again_ns = lines[-1], boot.last_ns, None
         self._lines.now[last.link], self.now_ns = (last.line, last.text, None), last.at_ns
-        for one in reversed(lines):
-            if one.at_ns <= last_ns:  # and so were all before
-                break
-            last_ns = max(last_ns, min(one.last_ns, one.at_ns))
+        place = len(lines)
+        while place and (at_ns := lines[place - 1].at_ns) > last_ns:  # else so were all before
+            place -= 1
+            life_ns = lines[place].last_ns
+            last_ns = max(last_ns, life_ns if life_ns < at_ns else at_ns)
         boot.last_ns = last_ns
         self.machine.since_start += end - start
         boot.lines += end - start
@@ -210,8 +210,8 @@ class Steady:
         name, by, started_ns = self.machine.machine, boot.id, boot.start_ns
         self.machine.out += [
             LineSeen(
-                name, one.t_ns, one.u_ns, one.link, by, max(0, one.t_ns - started_ns) / NS, one.line, one.text,
-                one.partial, False,
+                name, one.t_ns, one.u_ns, one.link, by, (one.t_ns - started_ns) / NS if one.t_ns > started_ns else 0.0,
+                one.line, one.text, one.partial, False,
             )
             for one in lines
         ]  # fmt: skip

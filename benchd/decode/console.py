@@ -121,13 +121,11 @@ class Console(Framing):
 
     def run(self, data: bytes, start: int, spread: Spread) -> int:
         """Take plain characters and ends of lines where nothing is overwritten or half."""
-        place, end = start, len(data)
-        while place < end:
-            known = len(self._tail)
-            piece = known - place, known + end - place, spread
-            taken = self._lines(data[place:] if place else data, [piece]) or self._piece(data, place, spread)
-            if not taken:
-                break
+        place, end, taken = start, len(data), 1
+        while taken and place < end:
+            known = len(self._tail) - place
+            taken = self._lines(data[place:] if place else data, [(known, known + end, spread)])
+            taken = taken or self._piece(data, place, spread)
             place += taken
         self._outlet.counts.take(place - start)
         return place - start
@@ -216,30 +214,22 @@ class Console(Framing):
             while until <= place:
                 piece += 1
                 begin, until, spread = pieces[piece]
-                step_ns, u_ns, base_ns = spread.step_ns, spread.u_ns, spread.first_ns
+                step_ns, base_ns = spread.step_ns, spread.first_ns
                 level = begin if spread.floor_ns <= base_ns else begin + spread.level
                 base_ns -= begin * step_ns
+                u_ns = (spread.u_ns if spread.u_ns > most_u_ns else most_u_ns) + leeway_ns
             if text := whole.rstrip():
-                if level > place:
-                    off_ns = None
-                elif end < until:
-                    off_ns = 0
-                    if not step_ns:
-                        u_ns = spread.u(place - begin)
-                else:
-                    off_ns = drift(pieces[piece:], end, leeway_ns)
-                if off_ns is None:
-                    body = place + len(whole.rstrip("\r"))
-                    runs, odd_u_ns, at_ns = across(pieces[piece:], place, body, end)
-                    first_ns, marks = runs[0][1], marks_of(runs, len(text), char_ns, leeway_ns)
-                    most_ns = max(odd_u_ns, most_u_ns) + leeway_ns
-                else:
+                if level <= place and end < until:
                     first_ns = base_ns + place * step_ns
-                    at_ns, marks = base_ns + end * step_ns + off_ns, ((0, first_ns),)
-                    most_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
-                seen.append(Text(link, first_ns, most_ns, at_ns, number, text, False, marks, char_ns, None))
+                    if not step_ns:
+                        u_ns = max(spread.u(place - begin), most_u_ns) + leeway_ns
+                    at_ns, marks = base_ns + end * step_ns, ((0, first_ns),)
+                    seen.append(Text(link, first_ns, u_ns, at_ns, number, text, False, marks, char_ns, None))
+                else:
+                    seen.append(self._line_across(whole, pieces[piece:], place, number, most_u_ns))
                 number += 1
-            most_u_ns = latency_ns
+            if most_u_ns != latency_ns:
+                most_u_ns, u_ns = latency_ns, spread.u_ns + leeway_ns
             place = end + 1
         if seen:
             outlet.emit_all(seen)
@@ -253,6 +243,20 @@ class Console(Framing):
     def _half(self) -> bool:
         """Whether a character or a sequence is not whole yet, or a text was wiped out."""
         return self._escapes.open or self._charset.waiting > 0 or self._held is not None
+
+    def _line_across(self, whole: str, pieces: Sequence[Piece], first: int, number: int, u_ns: int) -> Text:
+        """Return the line that begins at byte `first`, by whatever pace its bytes came in the pieces."""
+        outlet, char_ns, spread, text = self._outlet, self._char_ns, pieces[0][2], whole.rstrip()
+        leeway_ns, into, end = outlet.info.latency_ns // 2, first - pieces[0][0], first + len(whole)
+        marks: tuple[tuple[int, int], ...]
+        if into >= spread.level and (off_ns := drift(pieces, end, leeway_ns)) is not None:
+            first_ns, own_u_ns = spread.at(into), spread.u_ns
+            at_ns, marks = first_ns + (end - first) * spread.step_ns + off_ns, ((0, first_ns),)
+        else:
+            runs, own_u_ns, at_ns = across(pieces, first, first + len(whole.rstrip("\r")), end)
+            first_ns, marks = runs[0][1], marks_of(runs, len(text), char_ns, leeway_ns)
+        u_ns = max(own_u_ns, u_ns) + leeway_ns
+        return Text(outlet.link, first_ns, u_ns, at_ns, number, text, False, marks, char_ns, None)
 
     def _piece(self, data: bytes, place: int, spread: Spread) -> int:
         """Take plain characters, and the line's end if it follows, to what is written; return how many bytes."""

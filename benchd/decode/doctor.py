@@ -161,12 +161,12 @@ class Doctor:
 
 def _goes_on_well(heard: Heard, data: bytes) -> bool:
     """Take bytes in that fill windows of a console, where these read well; say whether that was so."""
-    window = heard.window
-    if heard.faults or heard.info.kind != "console" or not (reads_well(window) and reads_well(data)):
+    if heard.faults or heard.info.kind != "console" or not reads_well(both := heard.window + data):
         return False
     heard.bytes += len(data)
-    rest = (len(window) + len(data)) % WINDOW
-    heard.window, heard.counts = bytearray(data[len(data) - rest :]), {}
+    heard.window = both[len(both) - len(both) % WINDOW :]
+    if heard.counts:
+        heard.counts = {}
     return True
 
 

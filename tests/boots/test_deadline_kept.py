@@ -194,6 +194,23 @@ texts = st.lists(words, max_size=6).map(" ".join) | st.text(max_size=12) | st.te
 
 
 @settings(deadline=None, max_examples=500)
+@given(lines=st.lists(texts, max_size=14), size=st.integers(1, 5))
+def test_lines_taken_together_are_new(lines: list[str], size: int) -> None:
+    """Of lines looked at together each that is taken says something new; the others are left as they are."""
+    sayings, slow = Sayings(), Sayings()
+    while lines:
+        taken = sayings.take_new(lines[:size])
+        for text in lines[:taken]:
+            assert not slow.has(text)
+            slow.add(text)
+        if not taken and not slow.has(lines[0]):
+            sayings.add(lines[0])
+            slow.add(lines[0])
+        assert vars(sayings) == vars(slow)
+        lines = lines[max(taken, 1) :]
+
+
+@settings(deadline=None, max_examples=500)
 @given(lines=st.lists(texts, max_size=14))
 def test_what_was_said_is_known_as_by_its_gist(lines: list[str]) -> None:
     """The cheap look never says "new" of what a full comparison knows, nor the other way round."""
