@@ -43,6 +43,9 @@ class Steady:
         self._ways: dict[tuple[int, int | None, bool], Way] = {}
         self._boot: BootState | None = None
         self._entered, self._slow_ns = 0, NEVER
+        self._after_list: list[tuple[int, int]] = []
+        self._after: tuple[int, ...] | None = ()
+        """What `_after_of` says of that list, which is never changed but put away for another."""
         self._seen: Sequence[Observation] | None = None
         self._texts: list[str] = []
         self._may_fire: list[int] = []
@@ -62,20 +65,18 @@ class Steady:
         boot = machine.boot
         if boot is None or machine.phase not in TOUCHED or machine.off_ns is not None or not self._judges:
             return start
-        if boot is not self._boot or len(boot.entered) != self._entered or self._slow_ns <= now_ns:
+        if boot is not self._boot or self._slow_ns <= now_ns or len(boot.entered) != self._entered:
             self._look(boot)
-        place, count = start, len(seen)
         self.now_ns, self.clear_ns = now_ns, clear_ns
         if not start:
             self._seen = None
-        while place < count:
+        place, before, count = start, -1, len(seen)
+        while before < place < count:
             before, most_ns = place, self.clear_ns if self.clear_ns < self._slow_ns else self._slow_ns
             if isinstance(seen[place], Text):
                 place = self._run_lines(boot, seen, place, most_ns, shows)
             elif codes:
                 place = self._run_codes(boot, seen, place, most_ns, shows)
-            if place == before:
-                break
         return place
 
     def _look(self, boot: BootState) -> None:
@@ -88,12 +89,13 @@ class Steady:
     # ------------------------------------------------------------------ codes
 
     def _run_codes(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
-        after = self._after(boot)
+        if boot.after is not self._after_list:
+            self._after_list, self._after = boot.after, self._after_of(boot)
+        after = self._after
         if not boot.codes or after is None:
             return start
         machine, ways, now_ns, place, way = self.machine, self._ways, self.now_ns, start, None
-        name, by, started_ns, tell = machine.machine, boot.id, boot.start_ns, machine.out.append
-        recent, pass_codes = boot.recent.append, machine.pass_codes.append
+        recent, pass_codes, tell = boot.recent, machine.pass_codes, machine.out
         for one in islice(seen, start, None) if start else seen:
             if not isinstance(one, Code) or not now_ns <= one.t_ns < most_ns:
                 break
@@ -102,21 +104,23 @@ class Steady:
             if found is None or found[3] != after:
                 break
             way, now_ns = found, one.t_ns
-            recent(value)
-            pass_codes(value)
+            recent.append(value)
+            pass_codes.append(value)
             place += 1
             if shows:
-                t = (now_ns - started_ns) / NS if now_ns > started_ns else 0.0
-                tell(CodeSeen(name, now_ns, one.u_ns, one.link, by, t, way[0], port, way[1]))
+                t = (now_ns - boot.start_ns) / NS if now_ns > boot.start_ns else 0.0
+                tell.append(CodeSeen(machine.machine, now_ns, one.u_ns, one.link, boot.id, t, way[0], port, way[1]))
         if way is not None:
-            boot.after = [(index, now_ns) for index in after] or boot.after
+            if after:
+                self._after_list = boot.after = [(index, now_ns) for index in after]
             self.now_ns, boot.last_code, boot.again_ns = now_ns, way[2], None
             boot.codes += place - start
             machine.since_start += place - start
-            boot.last_ns = max(boot.last_ns, now_ns)
+            if now_ns > boot.last_ns:
+                boot.last_ns = now_ns
         return place
 
-    def _after(self, boot: BootState) -> tuple[int, ...] | None:
+    def _after_of(self, boot: BootState) -> tuple[int, ...] | None:
         """Return the stall rules whose `after` was the last code; None where the last text was that of one as well.
 
         Where they are the same again, and none goes by text, another such code only puts their silence off.

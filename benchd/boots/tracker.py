@@ -114,7 +114,9 @@ class BootTracker:
             self._advance(t_ns)
         elif t_ns > self._now:
             self._now = t_ns
-        return self._take()
+        machine = self.machine
+        out, machine.out = machine.out, []
+        return out
 
     def _feed(self, seen: Observation) -> None:
         at_ns = seen.at_ns
@@ -163,12 +165,8 @@ class BootTracker:
         return self._take()
 
     def _take(self) -> list[Event]:
-        machine = self.machine
-        out = machine.out
-        if out:
-            machine.out = []
-            return out
-        return []
+        out, self.machine.out = self.machine.out, []
+        return out
 
     # ------------------------------------------------------------------ time
 

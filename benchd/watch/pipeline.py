@@ -8,6 +8,7 @@ need not be kept, so a capture with the others gives the same events again. Pure
 from __future__ import annotations
 
 from bisect import insort
+from collections import deque
 from collections.abc import Sequence
 from operator import attrgetter
 
@@ -40,7 +41,7 @@ class Pipeline:
         self.tracker = BootTracker(machine, matcher, links, anchor)
         self._doctor = Doctor(links)
         self._hold_ns = HOLD_NS if len(links) > 1 else 0
-        self._held: list[Observation] = []
+        self._held: deque[Observation] = deque()
         self.now_ns = -(1 << 62)
         self.stirred = False
         """Whether the last record changed anything; a ClockMark that did not need not be kept."""
@@ -50,7 +51,7 @@ class Pipeline:
         self.stirred = False
         t_ns, link = record.t_ns, getattr(record, "link", None)
         own = self.decoders.get(link)  # type: ignore[arg-type]
-        if own is None or len(self.decoders) > 1:
+        if own is None or self._hold_ns:
             self._pass_time(own, t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS)
         seen: Sequence[Observation] = ()
         if own is not None:
@@ -127,13 +128,9 @@ class Pipeline:
                 held += seen
 
     def _release(self, until_ns: int) -> list[Event]:
-        held, count = self._held, 0
-        for one in held:
-            if one.at_ns > until_ns:
-                break
-            count += 1
-        due = held[:count]
-        del held[:count]
+        held, due = self._held, []
+        while held and held[0].at_ns <= until_ns:
+            due.append(held.popleft())
         return self._judge(due, until_ns)
 
     def _judge(self, due: Sequence[Observation], until_ns: int) -> list[Event]:
