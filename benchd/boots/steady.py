@@ -192,7 +192,15 @@ class Steady:
         boot.lines += end - start
         boot.texts += end - start
         if shows:
-            self._show(boot, lines)
+            name, by, started_ns = self.machine.machine, boot.id, boot.start_ns
+            self.machine.out += [
+                LineSeen(
+                    name, one.t_ns, one.u_ns, one.link, by,
+                    (one.t_ns - started_ns) / NS if one.t_ns > started_ns else 0.0,
+                    one.line, one.text, one.partial, False,
+                )
+                for one in lines
+            ]  # fmt: skip
         return end
 
     def _plain(self, seen: Sequence[Observation], start: int, end: int, most_ns: int) -> int:
@@ -209,13 +217,3 @@ class Steady:
             number, now_ns = one.line, at_ns
             place += 1
         return place
-
-    def _show(self, boot: BootState, lines: Sequence[Text]) -> None:
-        name, by, started_ns = self.machine.machine, boot.id, boot.start_ns
-        self.machine.out += [
-            LineSeen(
-                name, one.t_ns, one.u_ns, one.link, by, (one.t_ns - started_ns) / NS if one.t_ns > started_ns else 0.0,
-                one.line, one.text, one.partial, False,
-            )
-            for one in lines
-        ]  # fmt: skip

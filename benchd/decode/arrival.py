@@ -82,18 +82,19 @@ def across(pieces: Sequence[Piece], first: int, end: int, last: int, place: int 
     return runs, u_ns, at_ns
 
 
-def drift(pieces: Sequence[Piece], last: int, leeway_ns: int) -> int | None:
-    """Return how much later than at the pace of the first chunk byte `last` came, which lies in the second.
+def in_step(pieces: Sequence[Piece], last: int, leeway_ns: int) -> int | None:
+    """Return when byte `last` of the second chunk arrived (ns), where that goes on as good as at the pace of the first.
 
-    None where it does not, or the bytes from one to the other do not come as good as at one pace.
+    None where it does not, or the byte is not in it.
     """
     if len(pieces) < 2:
         return None
     (begin, _, before), (there, until, spread) = pieces[:2]
-    if last >= until or not spread.even or (before.step_ns, before.u_ns) != (spread.step_ns, spread.u_ns):
+    first_ns, step_ns = spread.first_ns, spread.step_ns
+    if last >= until or not step_ns or spread.floor_ns > first_ns or before.u_ns != spread.u_ns:
         return None
-    off_ns = spread.first_ns - before.first_ns - (there - begin) * spread.step_ns
-    return off_ns if -leeway_ns <= off_ns <= leeway_ns else None
+    late_ns = first_ns - before.first_ns - (there - begin) * step_ns
+    return first_ns + (last - there) * step_ns if -leeway_ns <= late_ns <= leeway_ns else None
 
 
 class Arrivals:

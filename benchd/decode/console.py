@@ -20,7 +20,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 
-from benchd.decode.arrival import Piece, Spread, across, drift
+from benchd.decode.arrival import Piece, Spread, across, in_step
 from benchd.decode.charset import LINE_LIMIT, Charset
 from benchd.decode.escapes import ESC, Escapes, EscapeStep
 from benchd.decode.link import Framing, Outlet
@@ -183,7 +183,7 @@ class Console(Framing):
         begin, _, spread = self._pieces[-1]
         if self._changed_ns is None:
             first = len(text) - len(text.lstrip())
-            self._changed_ns = self._arrived(first)
+            self._changed_ns = spread.at(first - begin) if first >= begin else self._arrived(first)
         self._wait(spread.at(shown - 1 - begin) if shown > begin else self._arrived(shown - 1))
 
     def _arrived(self, place: int) -> int:
@@ -248,14 +248,13 @@ class Console(Framing):
         """Return the line that begins at byte `first`, by whatever pace its bytes came in the pieces."""
         outlet, char_ns, spread, text = self._outlet, self._char_ns, pieces[0][2], whole.rstrip()
         leeway_ns, into, end = outlet.info.latency_ns // 2, first - pieces[0][0], first + len(whole)
-        marks: tuple[tuple[int, int], ...]
-        if into >= spread.level and (off_ns := drift(pieces, end, leeway_ns)) is not None:
+        if into >= spread.level and (at_ns := in_step(pieces, end, leeway_ns)) is not None:
             first_ns, own_u_ns = spread.at(into), spread.u_ns
-            at_ns, marks = first_ns + (end - first) * spread.step_ns + off_ns, ((0, first_ns),)
+            marks: tuple[tuple[int, int], ...] = ((0, first_ns),)
         else:
             runs, own_u_ns, at_ns = across(pieces, first, first + len(whole.rstrip("\r")), end)
             first_ns, marks = runs[0][1], marks_of(runs, len(text), char_ns, leeway_ns)
-        u_ns = max(own_u_ns, u_ns) + leeway_ns
+        u_ns = (own_u_ns if own_u_ns > u_ns else u_ns) + leeway_ns
         return Text(outlet.link, first_ns, u_ns, at_ns, number, text, False, marks, char_ns, None)
 
     def _piece(self, data: bytes, place: int, spread: Spread) -> int:
@@ -389,7 +388,9 @@ class Console(Framing):
     def _wait(self, t_ns: int) -> None:
         """Something visible changed at `t_ns`, and before that not since the line was said last: `_changed_ns`."""
         assert self._changed_ns is not None
-        when = min(t_ns + self.silence_ns, self._changed_ns + GROWING_NS)
+        when, latest = t_ns + self.silence_ns, self._changed_ns + GROWING_NS
+        if when > latest:
+            when = latest
         self.deadline = when if self._partial_ns is None else max(when, self._partial_ns + GROWING_NS)
 
     @staticmethod
