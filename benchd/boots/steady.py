@@ -89,36 +89,43 @@ class Steady:
     # ------------------------------------------------------------------ codes
 
     def _run_codes(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
-        if boot.after is not self._after_list:
-            self._after_list, self._after = boot.after, self._after_of(boot)
-        after = self._after
-        if not boot.codes or after is None:
+        if (after := self._after_now(boot)) is None:
             return start
-        machine, ways, now_ns, place, way = self.machine, self._ways, self.now_ns, start, None
-        recent, pass_codes, tell = boot.recent, machine.pass_codes, machine.out
+        ways, now_ns, place, way, tell = self._ways, self.now_ns, start, None, self._tell if shows else None
+        recent, pass_codes = boot.recent, self.machine.pass_codes
         for one in islice(seen, start, None) if start else seen:
             if not isinstance(one, Code) or not now_ns <= one.t_ns < most_ns:
                 break
-            value, port = one.value, one.port
-            found = ways.get((value, port, one.wide)) or self._way(boot, one)
+            found = ways.get((one.value, one.port, one.wide)) or self._way(boot, one)
             if found is None or found[3] != after:
                 break
             way, now_ns = found, one.t_ns
-            recent.append(value)
-            pass_codes.append(value)
+            recent.append(one.value)
+            pass_codes.append(one.value)
             place += 1
-            if shows:
-                t = (now_ns - boot.start_ns) / NS if now_ns > boot.start_ns else 0.0
-                tell.append(CodeSeen(machine.machine, now_ns, one.u_ns, one.link, boot.id, t, way[0], port, way[1]))
+            if tell is not None:
+                tell(boot, one, found)
         if way is not None:
             if after:
                 self._after_list = boot.after = [(index, now_ns) for index in after]
             self.now_ns, boot.last_code, boot.again_ns = now_ns, way[2], None
             boot.codes += place - start
-            machine.since_start += place - start
+            self.machine.since_start += place - start
             if now_ns > boot.last_ns:
                 boot.last_ns = now_ns
         return place
+
+    def _tell(self, boot: BootState, seen: Code, way: Way) -> None:
+        machine, t_ns = self.machine, seen.t_ns
+        t = (t_ns - boot.start_ns) / NS if t_ns > boot.start_ns else 0.0
+        told = CodeSeen(machine.machine, t_ns, seen.u_ns, seen.link, boot.id, t, way[0], seen.port, way[1])
+        machine.out.append(told)
+
+    def _after_now(self, boot: BootState) -> tuple[int, ...] | None:
+        """Return what `_after_of` says; None where no code of the boot was seen yet."""
+        if boot.after is not self._after_list:
+            self._after_list, self._after = boot.after, self._after_of(boot)
+        return self._after if boot.codes else None
 
     def _after_of(self, boot: BootState) -> tuple[int, ...] | None:
         """Return the stall rules whose `after` was the last code; None where the last text was that of one as well.
@@ -163,9 +170,7 @@ class Steady:
         self._may_fire = [*sorted(may_fire), len(seen)] if may_fire else [len(seen)]
 
     def _run_lines(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
-        if not boot.lines:
-            return start
-        after = bool(boot.after) and self._follows(boot, by_text=True)
+        after = boot.after and self._follows(boot, by_text=True)
         if after:  # that ends with the first line, and silence means another thing from there on
             most_ns = min(most_ns, soonest(boot, self._least_s))
         if seen is not self._seen:
@@ -173,35 +178,32 @@ class Steady:
         may_fire, spare = self._may_fire, WRONG_LINES - boot.texts - 1
         end = may_fire[0] if may_fire[0] >= start else may_fire[bisect_left(may_fire, start)]
         end = self._plain(seen, start, end if spare < 0 else min(end, start + spare), most_ns)
-        end = start + boot.said.take_new(self._texts[start:end])
-        if end == start:
+        count = boot.said.take_new(self._texts[start:end]) if boot.lines else 0
+        if not count:
             return start
         if after:
             boot.after = [(index, t_ns) for index, t_ns in boot.after if not self._by_text(index)]
             self.clear_ns = min(self.clear_ns, most_ns)
-        lines = cast(Sequence[Text], seen[start:end])
-        last, last_ns, boot.again_ns = lines[-1], boot.last_ns, None
+        lines = cast(Sequence[Text], seen[start : start + count])
+        last = lines[-1]
         self._lines.now[last.link], self.now_ns = (last.line, last.text, None), last.at_ns
-        place = len(lines)
-        while place and (at_ns := lines[place - 1].at_ns) > last_ns:  # else so were all before
-            place -= 1
-            life_ns = lines[place].last_ns
-            last_ns = max(last_ns, life_ns if life_ns < at_ns else at_ns)
-        boot.last_ns = last_ns
-        self.machine.since_start += end - start
-        boot.lines += end - start
-        boot.texts += end - start
+        boot.last_ns, boot.again_ns = _latest(lines, boot.last_ns), None
+        boot.lines += count
+        boot.texts += count
+        self.machine.since_start += count
         if shows:
-            name, by, started_ns = self.machine.machine, boot.id, boot.start_ns
-            self.machine.out += [
-                LineSeen(
-                    name, one.t_ns, one.u_ns, one.link, by,
-                    (one.t_ns - started_ns) / NS if one.t_ns > started_ns else 0.0,
-                    one.line, one.text, one.partial, False,
-                )
-                for one in lines
-            ]  # fmt: skip
-        return end
+            self._show(boot, lines)
+        return start + count
+
+    def _show(self, boot: BootState, lines: Sequence[Text]) -> None:
+        name, by, started_ns = self.machine.machine, boot.id, boot.start_ns
+        self.machine.out += [
+            LineSeen(
+                name, one.t_ns, one.u_ns, one.link, by, (one.t_ns - started_ns) / NS if one.t_ns > started_ns else 0.0,
+                one.line, one.text, one.partial, False,
+            )
+            for one in lines
+        ]  # fmt: skip
 
     def _plain(self, seen: Sequence[Observation], start: int, end: int, most_ns: int) -> int:
         """Return up to where there are lines of one link, none told before and none of a report, before `most_ns`."""
@@ -217,3 +219,13 @@ class Steady:
             number, now_ns = one.line, at_ns
             place += 1
         return place
+
+
+def _latest(lines: Sequence[Text], last_ns: int) -> int:
+    """Return the last sign of life (ns): `last_ns`, or that of one of the lines, which are in order of `at_ns`."""
+    place = len(lines)
+    while place and (at_ns := lines[place - 1].at_ns) > last_ns:  # else so were all before
+        place -= 1
+        life_ns = lines[place].last_ns
+        last_ns = max(last_ns, life_ns if life_ns < at_ns else at_ns)
+    return last_ns

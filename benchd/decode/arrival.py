@@ -91,7 +91,7 @@ def in_step(pieces: Sequence[Piece], last: int, leeway_ns: int) -> int | None:
         return None
     (begin, _, before), (there, until, spread) = pieces[:2]
     first_ns, step_ns = spread.first_ns, spread.step_ns
-    if last >= until or not step_ns or spread.floor_ns > first_ns or before.u_ns != spread.u_ns:
+    if not there <= last < until or not step_ns or spread.floor_ns > first_ns or before.u_ns != spread.u_ns:
         return None
     late_ns = first_ns - before.first_ns - (there - begin) * step_ns
     return first_ns + (last - there) * step_ns if -leeway_ns <= late_ns <= leeway_ns else None

@@ -121,13 +121,16 @@ class Console(Framing):
 
     def run(self, data: bytes, start: int, spread: Spread) -> int:
         """Take plain characters and ends of lines where nothing is overwritten or half."""
-        place, end, taken = start, len(data), 1
-        while taken and place < end:
+        place, end, counts = start, len(data), self._outlet.counts
+        while place < end:
             known = len(self._tail) - place
             taken = self._lines(data[place:] if place else data, [(known, known + end, spread)])
             taken = taken or self._piece(data, place, spread)
+            if not taken:
+                break
             place += taken
-        self._outlet.counts.take(place - start)
+        counts.bytes_in += place - start
+        counts.decoded += place - start
         return place - start
 
     def run_all(self, data: bytes, pieces: Sequence[Piece]) -> int:
@@ -150,10 +153,10 @@ class Console(Framing):
         """
         if not self._easy and not self._looks_easy():
             return 0
-        tail = self._tail
-        known, (begin, _, first) = len(tail), pieces[0]
-        if not self._says_nothing(first.at(known - begin), pieces[-1][2].last_ns):
+        if not self._says_nothing(pieces[0][2].first_ns, pieces[-1][2].last_ns):
             return 0
+        tail = self._tail
+        known = len(tail)
         if known:
             data = tail + data
         end = self._charset.lines.match(data).end()  # type: ignore[union-attr]  # it may be empty
@@ -163,7 +166,11 @@ class Console(Framing):
         lines = self._charset.text_of(data if end == len(data) else data[:end]).split("\n")
         rest = lines.pop()
         place = self._say_lines(lines, pieces) if lines else 0
-        self._pieces = [(a - place, b - place, spread) for a, b, spread in pieces if place < b and a < end]
+        begin, until, spread = pieces[-1]
+        if begin <= place:
+            self._pieces = [(begin - place, until - place, spread)]
+        else:
+            self._pieces = [(a - place, b - place, one) for a, b, one in pieces if place < b and a < end]
         self._tail = data[place:end]
         self._keep(rest, known - place)
         return end - known
@@ -205,31 +212,29 @@ class Console(Framing):
 
     def _say_lines(self, lines: Sequence[str], pieces: Sequence[Piece]) -> int:
         """Say lines that come one after the other from the first piece on; return where the next one begins."""
-        outlet, char_ns, number, place = self._outlet, self._char_ns, self._line, 0
-        link, latency_ns, most_u_ns = outlet.link, outlet.info.latency_ns, self._u_ns
-        leeway_ns, piece, until, level = latency_ns // 2, -1, 0, 0
+        outlet, char_ns, number, place, piece, until = self._outlet, self._char_ns, self._line, 0, -1, 0
+        link, latency_ns = outlet.link, outlet.info.latency_ns
         seen: list[Decoded] = []
         for whole in lines:
             end = place + len(whole)
-            while until <= place:
-                piece += 1
-                begin, until, spread = pieces[piece]
-                step_ns, base_ns = spread.step_ns, spread.first_ns
-                level = begin if spread.floor_ns <= base_ns else begin + spread.level
-                base_ns -= begin * step_ns
-                u_ns = (spread.u_ns if spread.u_ns > most_u_ns else most_u_ns) + leeway_ns
+            if until <= place:
+                while until <= place:
+                    piece += 1
+                    begin, until, spread = pieces[piece]
+                level = begin if spread.floor_ns <= spread.first_ns else begin + spread.level
+                base_ns, step_ns = spread.first_ns - begin * spread.step_ns, spread.step_ns
+                u_ns = spread.u_ns + latency_ns // 2
             if text := whole.rstrip():
-                if level <= place and end < until:
+                if level <= place and end < until and place:
                     first_ns = base_ns + place * step_ns
                     if not step_ns:
-                        u_ns = max(spread.u(place - begin), most_u_ns) + leeway_ns
+                        u_ns = spread.u(place - begin) + latency_ns // 2
                     at_ns, marks = base_ns + end * step_ns, ((0, first_ns),)
                     seen.append(Text(link, first_ns, u_ns, at_ns, number, text, False, marks, char_ns, None))
                 else:
+                    most_u_ns = latency_ns if place else self._u_ns
                     seen.append(self._line_across(whole, pieces[piece:], place, number, most_u_ns))
                 number += 1
-            if most_u_ns != latency_ns:
-                most_u_ns, u_ns = latency_ns, spread.u_ns + leeway_ns
             place = end + 1
         if seen:
             outlet.emit_all(seen)

@@ -73,12 +73,12 @@ class Doctor:
         if heard is None:
             return NOTHING
         if isinstance(record, Chunk):
-            window, size = heard.window, len(record.data)
-            if len(window) + size < WINDOW:
-                window += record.data
-                heard.bytes += size
+            window, data = heard.window, record.data
+            if len(window) + len(data) < WINDOW:
+                window += data
+                heard.bytes += len(data)
                 return NOTHING
-            return [] if _goes_on_well(heard, record.data) else self._chunk(heard, record)
+            return NOTHING if _goes_on_well(heard, data) else self._chunk(heard, record)
         match record:
             case LineFault(fault="framing" | "parity" | "break"):
                 heard.faults += record.count

@@ -166,7 +166,8 @@ class LinkDecoder:
         if self._latest_ns is not None and t_ns < self._latest_ns:
             t_ns = self._latest_ns
         self._latest_ns = t_ns
-        if self._framing.deadline is not None or self._power.deadline is not None:
+        deadline = self._framing.deadline
+        if (deadline is not None and deadline <= t_ns) or self._power.deadline is not None:
             self._fire_until(t_ns)
         if isinstance(record, Chunk) and record.link == self._outlet.link:
             self._chunk(record.data, t_ns)

@@ -62,13 +62,13 @@ class Pipeline:
         if t_ns > self.now_ns:
             self.now_ns = t_ns
         until_ns = self.now_ns - self._hold_ns
-        if not wrong and not self._held and (not seen or seen[-1].at_ns <= until_ns):
-            return self._judge(seen, until_ns)  # they are in order, and nothing is before or among them
-        if seen:
-            self._push(seen)
         if wrong:
-            self._push(wrong)
-        return self._release(until_ns)
+            self._push(seen)
+            seen = wrong
+        if self._held or (seen and seen[-1].at_ns > until_ns):
+            self._push(seen)
+            seen = self._due(until_ns)
+        return self._judge(seen, until_ns)  # they are in order, and nothing is before or among them
 
     def _pass_time(self, own: Decoder | None, others_ns: int) -> None:
         """Let the other links' decoders than a record's know how far time has come for them.
@@ -109,7 +109,7 @@ class Pipeline:
 
     def drain(self) -> list[Event]:
         """Release what is held back, and tell of the open boot as it stands; for the end of a capture or run."""
-        return self._release(self.now_ns) + self.tracker.stand()
+        return self._judge(self._due(self.now_ns), self.now_ns) + self.tracker.stand()
 
     @property
     def holding(self) -> bool:
@@ -127,11 +127,12 @@ class Pipeline:
             else:
                 held += seen
 
-    def _release(self, until_ns: int) -> list[Event]:
+    def _due(self, until_ns: int) -> list[Observation]:
+        """Return what need not be held back any longer."""
         held, due = self._held, []
         while held and held[0].at_ns <= until_ns:
             due.append(held.popleft())
-        return self._judge(due, until_ns)
+        return due
 
     def _judge(self, due: Sequence[Observation], until_ns: int) -> list[Event]:
         tracker = self.tracker
