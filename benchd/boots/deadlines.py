@@ -105,6 +105,20 @@ def stage_limit(table: RuleTable, stage: StageRule, learned: Limit | None) -> Li
     return in_force(table, stall_in(table, stage), limit_for(stage, learned))
 
 
+def least_quiet(table: RuleTable) -> float:
+    """Return the least silence (s) that any stall point of a table, or silence where none is known, waits for."""
+    return min([rule.quiet for rule in table.stall] + [table.boot.quiet])
+
+
+def soonest(boot: BootState, least_s: float) -> int:
+    """Return an instant (ns) before which `silence` does not fall in a boot that has shown life, whatever its `after`.
+
+    `least_s` is its table's `least_quiet`.
+    """
+    limit = None if boot.stage is None else boot.stage.limit
+    return boot.alive_ns + _ns(least_s if limit is None else min(least_s, limit.seconds))
+
+
 def silence(boot: BootState, table: RuleTable) -> Deadline:
     """Return the deadline of silence for a running boot that is not stalled yet."""
     if boot.codes == 0 and boot.lines == 0:

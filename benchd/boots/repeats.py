@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
+from collections.abc import Sequence
 
 GIST_CHARS = 200
 SAID = 8
@@ -13,6 +14,7 @@ _SPINNER = re.compile(r"[|/\\-]")
 _RUN = re.compile(r"(.)\1+")
 _LETTERS = b"ghijklmnopqrstuvwxyzGHIJKLMNOPQRSTUVWXYZ"
 _OTHERS = bytes(value for value in range(128) if value not in _LETTERS)
+_OTHERS_IN_LINES = _OTHERS.replace(b"\n", b"")
 
 
 def gist(text: str) -> str:
@@ -22,12 +24,18 @@ def gist(text: str) -> str:
 
 
 def letters(text: str) -> bytes:
-    """Return the letters that are in no number.
-
-    Texts of one gist have the same first and last one, unless the gist was cut: other ones say something else, and
-    are told at a twentieth of the cost.
-    """
+    """Return the letters that are in no number; a text's gist has them too, but for such as repeat the one before."""
     return text.encode("ascii", "ignore").translate(None, _OTHERS)
+
+
+def ends_of(own: bytes) -> bytes:
+    """Return of letters the first, the first other one, and the last.
+
+    They are the same for texts of one gist, unless that was cut: other ones say something else, and are told at a
+    twentieth of the cost.
+    """
+    first = own[:1]
+    return first + own.lstrip(first)[:1] + own[-1:]
 
 
 class Sayings:
@@ -36,20 +44,20 @@ class Sayings:
     def __init__(self) -> None:
         self._texts: deque[str] = deque(maxlen=SAID)
         self._ends: deque[bytes | None] = deque(maxlen=SAID)
-        """First and last letter of each; None for a text whose gist may have been cut."""
+        """`ends_of` each one's letters; None for a text whose gist may have been cut."""
 
     def has(self, text: str) -> bool:
         """Whether a line says only what one of them said."""
-        if not self._may_have(text, letters(text)):
+        own = letters(text)
+        if not self._may_have(text, own, ends_of(own)):
             return False
         says = gist(text)
         return any(gist(said) == says for said in self._texts)
 
-    def _may_have(self, text: str, own: bytes) -> bool:
-        """Whether a look does not show that a line says something else than each of them. `own`: its letters."""
+    def _may_have(self, text: str, own: bytes, ends: bytes) -> bool:
+        """Whether a look at a line's letters does not show that it says something else than each of them."""
         if len(text) > GIST_CHARS or None in self._ends:
             return True
-        ends = own[:1] + own[-1:]
         if ends not in self._ends:
             return False
         # So have texts of one gist their letters in one order of first coming.
@@ -57,18 +65,24 @@ class Sayings:
         alike = (said for said, theirs in zip(self._texts, self._ends, strict=True) if theirs == ends)
         return any(bytes(dict.fromkeys(letters(said))) == order for said in alike)
 
-    def surely_new(self, text: str) -> bool:
-        """Take in a line of which a look shows that it says something new; return False, and leave it, where not."""
-        own = text.encode("ascii", "ignore").translate(None, _OTHERS)  # as `letters`
-        first_last, ends = own[:1] + own[-1:], self._ends
-        if (first_last in ends or None in ends or len(text) > GIST_CHARS) and self._may_have(text, own):
-            return False
-        self._texts.append(text)
-        ends.append(first_last)
-        return True
+    def take_new(self, texts: Sequence[str]) -> int:
+        """Take in lines from the first on, as long as a look shows that each says something new; return how many."""
+        said, all_ends, taken = self._texts, self._ends, 0
+        owns = "\n".join(texts).encode("ascii", "ignore").translate(None, _OTHERS_IN_LINES).split(b"\n")
+        if len(owns) != len(texts):
+            return 0  # no text, or one with a line's end in it
+        cut = None in all_ends
+        for text, own in zip(texts, owns, strict=True):
+            first = own[:1]
+            ends = first + own.lstrip(first)[:1] + own[-1:]  # as `ends_of`
+            if (cut or ends in all_ends or len(text) > GIST_CHARS) and self._may_have(text, own, ends):
+                break
+            said.append(text)
+            all_ends.append(ends)
+            taken += 1
+        return taken
 
     def add(self, text: str) -> None:
         """Take in a line that says something new."""
-        own = letters(text)
         self._texts.append(text)
-        self._ends.append(own[:1] + own[-1:] if len(text) <= GIST_CHARS else None)
+        self._ends.append(ends_of(letters(text)) if len(text) <= GIST_CHARS else None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.boots import notices
-from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, silence
+from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, least_quiet, silence, soonest
 from benchd.boots.effects import apply, tell_loops, tell_slow
 from benchd.boots.lines import Lines
 from benchd.boots.machine import CLOSED, TOUCHED, BootMachine, Trigger
@@ -34,8 +34,8 @@ FLOATING_RUN = 4
 """Codes FFh in a row, where FFh says nothing else, that mean a bus nobody drives."""
 AGAIN_NS = NS // 2
 """Where boots are only recorded, what came first starts a boot if it comes after a pause of this."""
-HARMLESS = frozenset(("ignore", "fault", "pass", "fail"))
-"""Roles of rules that bring no deadline on; that of "stall" tells so where it is followed."""
+HARMLESS = frozenset(("ignore", "fault", "pass", "fail", "stall"))
+"""Roles of rules that bring no deadline on, or, as "stall", tell of it where they are followed."""
 PAST, NEVER = -(1 << 62), 1 << 62
 
 
@@ -54,6 +54,7 @@ class BootTracker:
         self.shows = True
         """Whether each code and line is told of; boots are judged the same without."""
         self._floating = 0
+        self._least_s = least_quiet(matcher.table)
         self._lines = Lines()
         self._steady = Steady(self.machine, matcher, self._lines)
         self._first: tuple[str, object] | None = None  # link, and what came first, in a boot that is only recorded
@@ -88,7 +89,7 @@ class BootTracker:
     def use(self, matcher: Matcher) -> None:
         """Judge by another table from now on; only between boots."""
         self.machine.use(matcher)
-        self.matcher = matcher
+        self.matcher, self._least_s = matcher, least_quiet(matcher.table)
         self._steady = Steady(self.machine, matcher, self._lines)
         self._clear_ns = PAST
 
@@ -105,7 +106,7 @@ class BootTracker:
                 self._advance(max(seen[place].at_ns, self._now))
             end = steady.run(seen, place, self._now, self._clear_ns, not self._floating, self.shows)
             if end > place:
-                self._now = steady.now_ns
+                self._now, self._clear_ns = steady.now_ns, steady.clear_ns
             if end < count:
                 self._feed(seen[end])
             place = end + 1
@@ -113,7 +114,9 @@ class BootTracker:
             self._advance(t_ns)
         elif t_ns > self._now:
             self._now = t_ns
-        return self._take()
+        machine = self.machine
+        out, machine.out = machine.out, []
+        return out
 
     def _feed(self, seen: Observation) -> None:
         at_ns = seen.at_ns
@@ -162,12 +165,8 @@ class BootTracker:
         return self._take()
 
     def _take(self) -> list[Event]:
-        machine = self.machine
-        out = machine.out
-        if out:
-            machine.out = []
-            return out
-        return []
+        out, self.machine.out = self.machine.out, []
+        return out
 
     # ------------------------------------------------------------------ time
 
@@ -336,7 +335,7 @@ class BootTracker:
         others = [a for a in boot.after if (rules[a[0]].after.text is not None) != by_text]  # type: ignore[union-attr]
         after = others + [(hit.index, t_ns) for hit in hits if hit.role == "stall"]
         if after != boot.after:
-            boot.after, self._clear_ns = after, PAST
+            boot.after, self._clear_ns = after, min(self._clear_ns, soonest(boot, self._least_s))
 
     def _show_code(self, seen: Code, known: bool) -> None:
         if not self.shows:

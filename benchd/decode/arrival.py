@@ -13,67 +13,51 @@ Run = tuple[int, int, int]
 
 
 class Spread:
-    """The bytes of one chunk in time: `at` and `u` of each by its index, in ns. `u` never grows with the index."""
+    """The bytes of one chunk in time: `at` and `u` of each by its index, in ns. `u` never grows with the index.
 
-    __slots__ = ("_first_ns", "_floor_ns", "_most_ns", "_t_ns", "_u_ns", "byte_ns", "count", "paced", "step_ns")
+    By their pace byte i arrives at `first_ns` and i times `step_ns` (0 where the link is not paced), and `u_ns` is how
+    sure that is; before `floor_ns` none arrives. `last_ns` is when the last one did.
+    """
+
+    __slots__ = ("_byte_ns", "_most_ns", "count", "first_ns", "floor_ns", "last_ns", "paced", "step_ns", "u_ns")
 
     def __init__(self, by: Arrivals, t_ns: int, count: int, floor_ns: int | None) -> None:
-        byte_ns = by.byte_ns
-        self.count, self.byte_ns, self.paced, self.step_ns, self._u_ns = count, byte_ns, by.paced, by.step_ns, by.u_ns
-        self._t_ns, self._first_ns = t_ns, t_ns - (count - 1) * byte_ns
-        if floor_ns is None:
-            self._floor_ns, self._most_ns = self._first_ns, count * byte_ns
+        self.count, self.paced, self.step_ns, self.u_ns, self.last_ns = count, by.paced, by.step_ns, by.u_ns, t_ns
+        self.first_ns = t_ns - (count - 1) * by.step_ns
+        if by.paced:
+            self.floor_ns = self.first_ns if floor_ns is None else floor_ns
         else:
-            self._floor_ns, self._most_ns = floor_ns, t_ns - floor_ns
+            self.floor_ns, self._byte_ns = t_ns, by.byte_ns
+            self._most_ns = count * by.byte_ns if floor_ns is None else t_ns - floor_ns
 
     def at(self, index: int) -> int:
-        if not self.paced:
-            return self._t_ns
-        at_ns = self._first_ns + index * self.byte_ns
-        return at_ns if at_ns > self._floor_ns else self._floor_ns
+        at_ns = self.first_ns + index * self.step_ns
+        return at_ns if at_ns > self.floor_ns else self.floor_ns
 
     def u(self, index: int) -> int:
-        at_ns = self._first_ns + index * self.byte_ns
         if self.paced:
-            return self._u_ns if at_ns >= self._floor_ns else self._u_ns + self._floor_ns - at_ns
-        return self._u_ns + min(self._t_ns - at_ns, self._most_ns)
-
-    @property
-    def last_ns(self) -> int:
-        """When the last byte arrived."""
-        return self._t_ns
-
-    @property
-    def lasts_ns(self) -> int:
-        """From the first byte to the last."""
-        return self._t_ns - self.at(0)
+            held_ns = self.floor_ns - self.first_ns - index * self.step_ns
+            return self.u_ns + held_ns if held_ns > 0 else self.u_ns
+        return self.u_ns + min((self.count - 1 - index) * self._byte_ns, self._most_ns)
 
     @property
     def even(self) -> bool:
         """Whether bytes are `step_ns` apart from the first on, and `u` is the same for all of them."""
-        return self.paced and self._floor_ns <= self._first_ns
-
-    @property
-    def line(self) -> tuple[int, int]:
-        """By what rule bytes arrive from `level` on (ns): byte i at the first number, and i times the second."""
-        return self._t_ns - (self.count - 1) * self.step_ns, self.step_ns
+        return self.paced and self.floor_ns <= self.first_ns
 
     @property
     def level(self) -> int:
         """How many bytes were held back to the floor; from there on they are `step_ns` apart."""
-        held = self._floor_ns - self._first_ns
-        return 0 if held <= 0 or not self.paced else min(self.count, -(-held // self.byte_ns))
+        held_ns = self.floor_ns - self.first_ns
+        return 0 if held_ns <= 0 else min(self.count, -(-held_ns // self.step_ns))
 
     def runs(self, first: int, end: int, place: int) -> list[Run]:
         """The bytes from `first` up to `end` as runs of one pace, the first of which gets the index `place`."""
-        if not self.paced:
-            return [(place, self._t_ns, 0)]
-        held = self._floor_ns - self._first_ns - first * self.byte_ns
-        if held <= 0:
-            return [(place, self._first_ns + first * self.byte_ns, self.byte_ns)]
-        level = -(-held // self.byte_ns)  # so many were held back to the floor
-        out = [(place, self._floor_ns, 0)]
-        return out if level >= end - first else [*out, (place + level, self.at(first + level), self.byte_ns)]
+        level = self.level - first  # so many were held back to the floor
+        if level <= 0:
+            return [(place, self.first_ns + first * self.step_ns, self.step_ns)]
+        out = [(place, self.floor_ns, 0)]
+        return out if level >= end - first else [*out, (place + level, self.at(first + level), self.step_ns)]
 
 
 Piece = tuple[int, int, Spread]
@@ -98,18 +82,19 @@ def across(pieces: Sequence[Piece], first: int, end: int, last: int, place: int 
     return runs, u_ns, at_ns
 
 
-def drift(pieces: Sequence[Piece], last: int, leeway_ns: int) -> int | None:
-    """Return how much later than at the pace of the first chunk byte `last` came, which lies in the second.
+def in_step(pieces: Sequence[Piece], last: int, leeway_ns: int) -> int | None:
+    """Return when byte `last` of the second chunk arrived (ns), where that goes on as good as at the pace of the first.
 
-    None where it does not, or the bytes from one to the other do not come as good as at one pace.
+    None where it does not, or the byte is not in it.
     """
     if len(pieces) < 2:
         return None
     (begin, _, before), (there, until, spread) = pieces[:2]
-    if last >= until or not spread.even or before.step_ns != spread.step_ns:
+    first_ns, step_ns = spread.first_ns, spread.step_ns
+    if not there <= last < until or not step_ns or spread.floor_ns > first_ns or before.u_ns != spread.u_ns:
         return None
-    off_ns = spread.line[0] - before.line[0] - (there - begin) * spread.step_ns
-    return off_ns if -leeway_ns <= off_ns <= leeway_ns else None
+    late_ns = first_ns - before.first_ns - (there - begin) * step_ns
+    return first_ns + (last - there) * step_ns if -leeway_ns <= late_ns <= leeway_ns else None
 
 
 class Arrivals:

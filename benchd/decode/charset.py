@@ -8,6 +8,10 @@ import re
 from benchd.errors import UsageError
 
 REPLACEMENT = "\ufffd"
+LINE_LIMIT = 1000
+"""Characters of a line at most."""
+RETURNS = 8
+"""So many CR may be before a LF where lines are taken by the run."""
 
 
 class Charset:
@@ -15,7 +19,8 @@ class Charset:
 
     `c1` holds the byte values that are 8-bit controls in this character set (none in cp437 or UTF-8). `plain` matches
     bytes that are a printable character each, of which only 20h is blank (group 1), and the line's end if it follows;
-    `lines` matches such bytes with CR and LF among them.
+    `lines` matches whole lines of such bytes, at most LINE_LIMIT each, and what there is of one more; CR is only at
+    their ends, and a "~", by which lines of a report are known, is in none.
     Raises UsageError for an encoding that is neither UTF-8 nor an ASCII-compatible single-byte code page.
     """
 
@@ -42,7 +47,9 @@ class Charset:
         )
         plain = bytes(value for value in range(0x20, 256) if self._is_plain(value))
         self.plain = re.compile(b"([" + re.escape(plain) + b"]*)(\r*\n)?")
-        self.lines = re.compile(b"[" + re.escape(plain) + b"\r\n]*")
+        some = b"[" + re.escape(plain.replace(b"~", b"")) + b"]{0,%d}+\r{0,%d}+" % (LINE_LIMIT, RETURNS)
+        self.lines = re.compile(b"(?:" + some + b"\n)*+" + some)
+        self._decoding = "".join(table)
 
     def __reduce__(self) -> tuple[object, ...]:
         """A state needs no more than what a character set is made from, and what waits."""
@@ -60,7 +67,7 @@ class Charset:
         """Return the characters of bytes that are `plain`."""
         if self._table is None or plain.isascii():
             return plain.decode("ascii")
-        return "".join(map(self._table.__getitem__, plain))
+        return codecs.charmap_decode(plain, "strict", self._decoding)[0]
 
     @property
     def waiting(self) -> int:

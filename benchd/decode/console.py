@@ -20,12 +20,12 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 
-from benchd.decode.arrival import Piece, Spread, across, drift
-from benchd.decode.charset import Charset
+from benchd.decode.arrival import Piece, Spread, across, in_step
+from benchd.decode.charset import LINE_LIMIT, Charset
 from benchd.decode.escapes import ESC, Escapes, EscapeStep
 from benchd.decode.link import Framing, Outlet
 from benchd.decode.report import ReportReader
-from benchd.decode.screenline import LINE_LIMIT, LineShown, ScreenLine, marks_of
+from benchd.decode.screenline import LineShown, ScreenLine, marks_of
 from benchd.vocabulary.observations import Decoded, Reported, Text
 
 SILENCE_NS = 250_000_000
@@ -37,8 +37,6 @@ SHIFTS = frozenset((SHIFT_OUT, SHIFT_IN))
 NUMBER = re.compile(r"[0-9]+")
 WORD = re.compile(r"[^\W\d_]{3}")
 PARAMETER_LIMIT = 9999
-LINES_BYTES = 1024
-"""So much is looked at for whole lines at once: where they are none, little was looked at in vain."""
 
 MOVES: dict[str, Callable[[int, int], int]] = {
     "C": lambda here, count: here + count,
@@ -87,6 +85,11 @@ class Console(Framing):
         self._partial_ns: int | None = None
         self._partial: str | None = None
         self._reports = ReportReader()
+        self._easy = False
+        """Whether nothing is on the screen's line and nothing half: what comes of a line is kept in the `_tail`."""
+        self._tail = b""
+        self._pieces: list[Piece] = []
+        """The chunks that the `_tail` lies in."""
 
     def set_byte_time(self, byte_ns: int) -> None:
         self._char_ns = byte_ns if self._outlet.info.paced else 0
@@ -95,6 +98,8 @@ class Console(Framing):
 
     def byte(self, value: int, t_ns: int, u_ns: int) -> None:
         escapes, counts = self._escapes, self._outlet.counts
+        if self._easy:
+            self._write_tail()
         if escapes.open:
             step = escapes.step(value)
             if step is EscapeStep.INSIDE:
@@ -115,30 +120,60 @@ class Console(Framing):
             self._character(value, t_ns, u_ns)
 
     def run(self, data: bytes, start: int, spread: Spread) -> int:
-        """Take plain characters and ends of lines where nothing is overwritten, held or half."""
-        if self._half:
-            return 0
-        screen = self._screen
-        place, count = start, len(data)
-        pieces = ((0, count, spread),)
-        while place < count and screen.at_end:
-            taken = self._lines(data, place, pieces, LINES_BYTES) if screen.only_added else 0
+        """Take plain characters and ends of lines where nothing is overwritten or half."""
+        place, end, counts = start, len(data), self._outlet.counts
+        while place < end:
+            known = len(self._tail) - place
+            taken = self._lines(data[place:] if place else data, [(known, known + end, spread)])
             taken = taken or self._piece(data, place, spread)
             if not taken:
                 break
             place += taken
-        self._outlet.counts.take(place - start)
+        counts.bytes_in += place - start
+        counts.decoded += place - start
         return place - start
 
     def run_all(self, data: bytes, pieces: Sequence[Piece]) -> int:
-        taken = 0 if self._half or not self._screen.only_added else self._lines(data, 0, pieces, len(data))
+        if known := len(self._tail):
+            pieces = [(known + begin, known + until, spread) for begin, until, spread in pieces]
+        taken = self._lines(data, pieces)
         self._outlet.counts.take(taken)
         return taken
 
-    @property
-    def _half(self) -> bool:
-        """Whether a character or a sequence is not whole yet, or a text was wiped out."""
-        return self._escapes.open or self._charset.waiting > 0 or self._held is not None
+    def _looks_easy(self) -> bool:
+        """Whether a line begins here, with nothing half or wiped out before it and no report around it."""
+        self._easy = not self._half and self._partial_ns is None and self._screen.empty and self._reports.idle
+        return self._easy
+
+    def _lines(self, data: bytes, pieces: Sequence[Piece]) -> int:
+        """Take whole lines, and keep what there is of one more as it came; return how many bytes of `data` that were.
+
+        `pieces` are the chunks of `data`, placed as behind the `_tail`. None are taken where a line may be said for
+        being unfinished while they come.
+        """
+        if not self._easy and not self._looks_easy():
+            return 0
+        if not self._says_nothing(pieces[0][2].first_ns, pieces[-1][2].last_ns):
+            return 0
+        tail = self._tail
+        known = len(tail)
+        if known:
+            data = tail + data
+        end = self._charset.lines.match(data).end()  # type: ignore[union-attr]  # it may be empty
+        if end == known:
+            return 0
+        pieces = [*self._pieces, *pieces] if known else pieces
+        lines = self._charset.text_of(data if end == len(data) else data[:end]).split("\n")
+        rest = lines.pop()
+        place = self._say_lines(lines, pieces) if lines else 0
+        begin, until, spread = pieces[-1]
+        if begin <= place:
+            self._pieces = [(begin - place, until - place, spread)]
+        else:
+            self._pieces = [(a - place, b - place, one) for a, b, one in pieces if place < b and a < end]
+        self._tail = data[place:end]
+        self._keep(rest, known - place)
+        return end - known
 
     def _says_nothing(self, first_ns: int, last_ns: int) -> bool:
         """Whether no line is said for being unfinished from a byte to a later one, whatever comes between."""
@@ -147,73 +182,59 @@ class Console(Framing):
             return False
         return changed_ns is None or last_ns - changed_ns < GROWING_NS
 
-    def _lines(self, data: bytes, start: int, pieces: Sequence[Piece], most: int) -> int:
-        """Take lines, and what of one is there, as `_piece` would one by one; return how many bytes, not above `most`.
+    def _keep(self, text: str, known: int) -> None:
+        """Text that is kept for now, of which so much was there before: say when it is said if nothing follows."""
+        shown = len(text.rstrip())
+        if not shown or shown <= known:
+            return
+        begin, _, spread = self._pieces[-1]
+        if self._changed_ns is None:
+            first = len(text) - len(text.lstrip())
+            self._changed_ns = spread.at(first - begin) if first >= begin else self._arrived(first)
+        self._wait(spread.at(shown - 1 - begin) if shown > begin else self._arrived(shown - 1))
 
-        Only where no line can be said for being unfinished while they come.
-        """
-        if not self._reports.idle or not self._says_nothing(pieces[0][2].at(0), pieces[-1][2].last_ns):
-            return 0
-        found = self._charset.lines.match(data, start, start + most)
-        assert found is not None  # it may be empty
-        text = self._charset.text_of(found[0])
-        lines, place, odd = text.split("\n"), start, 0
-        rest, screen = lines.pop(), self._screen
-        easy = "~" not in text and text.count("\r") == text.count("\r\n")
-        easy = easy and (len(text) <= LINE_LIMIT or max(map(len, lines), default=0) <= LINE_LIMIT)
-        while odd < len(lines) and (screen.column or not easy):
-            if not self._whole(lines[odd], place, pieces):
-                return place - start
-            place += len(lines[odd]) + 1
-            odd += 1
-        if odd < len(lines):
-            place = self._even(lines[odd:] if odd else lines, place, pieces)
-        return self._begun(rest, place, pieces) - start
+    def _arrived(self, place: int) -> int:
+        """When the byte at a place of the `_tail` arrived (ns)."""
+        return next(spread.at(place - begin) for begin, until, spread in self._pieces if place < until)
 
-    def _begun(self, rest: str, place: int, pieces: Sequence[Piece]) -> int:
-        """Add what has come of a line that is not whole; return where the next byte stands."""
-        first, end = place, place + len(rest)
-        for begin, until, spread in pieces:
-            if begin <= place < until and place < end:
-                to = min(until, end)
-                if not self._add(rest[place - first : to - first], place - begin, spread):
-                    break
-                place = to
-        return place
+    def _write_tail(self) -> None:
+        """What was kept of a line goes on in another way: write it."""
+        self._easy = False
+        if not self._tail:
+            return
+        text, self._tail = self._charset.text_of(self._tail), b""
+        if body := text.rstrip("\r"):
+            runs, u_ns, _ = across(self._pieces, 0, len(body), len(body) - 1)
+            self._u_ns = max(self._u_ns, u_ns)
+            self._screen.add(body, runs)
+        if len(body) < len(text):
+            self._screen.column = 0
 
-    def _even(self, lines: Sequence[str], place: int, pieces: Sequence[Piece]) -> int:
-        """Say lines, none of which was begun before; return where the next one begins."""
-        outlet, char_ns, number = self._outlet, self._char_ns, self._line
-        link, latency_ns, most_u_ns = outlet.link, outlet.info.latency_ns, self._u_ns
-        leeway_ns, piece, until, level = latency_ns // 2, -1, 0, 0
+    def _say_lines(self, lines: Sequence[str], pieces: Sequence[Piece]) -> int:
+        """Say lines that come one after the other from the first piece on; return where the next one begins."""
+        outlet, char_ns, number, place, piece, until = self._outlet, self._char_ns, self._line, 0, -1, 0
+        link, latency_ns = outlet.link, outlet.info.latency_ns
         seen: list[Decoded] = []
         for whole in lines:
             end = place + len(whole)
-            while until <= place:
-                piece += 1
-                begin, until, spread = pieces[piece]
-                first, step_ns = spread.line
-                base_ns, paced, u_ns = first - begin * step_ns, spread.paced, spread.u(until - begin - 1)
-                level = begin + (spread.level if step_ns == char_ns else spread.count)
+            if until <= place:
+                while until <= place:
+                    piece += 1
+                    begin, until, spread = pieces[piece]
+                level = begin if spread.floor_ns <= spread.first_ns else begin + spread.level
+                base_ns, step_ns = spread.first_ns - begin * spread.step_ns, spread.step_ns
+                u_ns = spread.u_ns + latency_ns // 2
             if text := whole.rstrip():
-                if level <= place and end < until:
-                    first_ns, at_ns = base_ns + place * step_ns, base_ns + end * step_ns
-                    marks: tuple[tuple[int, int], ...] = ((0, first_ns),)
-                    if not paced:
-                        u_ns = spread.u(place - begin)
-                    most_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
-                elif level <= place and (drift_ns := drift(pieces[piece:], end, leeway_ns)) is not None:
+                if level <= place and end < until and place:
                     first_ns = base_ns + place * step_ns
-                    at_ns, marks = base_ns + end * step_ns + drift_ns, ((0, first_ns),)
-                    most_ns = (u_ns if u_ns > most_u_ns else most_u_ns) + leeway_ns
+                    if not step_ns:
+                        u_ns = spread.u(place - begin) + latency_ns // 2
+                    at_ns, marks = base_ns + end * step_ns, ((0, first_ns),)
+                    seen.append(Text(link, first_ns, u_ns, at_ns, number, text, False, marks, char_ns, None))
                 else:
-                    body = place + len(whole.rstrip("\r"))
-                    runs, odd_u_ns, at_ns = across(pieces[piece:], place, body, end)
-                    first_ns, marks = runs[0][1], marks_of(runs, len(text), char_ns, leeway_ns)
-                    most_ns = max(odd_u_ns, most_u_ns) + leeway_ns
-                seen.append(Text(link, first_ns, most_ns, at_ns, number, text, False, marks, char_ns, None))
+                    most_u_ns = latency_ns if place else self._u_ns
+                    seen.append(self._line_across(whole, pieces[piece:], place, number, most_u_ns))
                 number += 1
-            most_u_ns = latency_ns
             place = end + 1
         if seen:
             outlet.emit_all(seen)
@@ -223,30 +244,30 @@ class Console(Framing):
         self._row = None if self._row is None else self._row + len(lines)
         return place
 
-    def _whole(self, whole: str, place: int, pieces: Sequence[Piece]) -> bool:
-        """Say a line that begins or goes on at `place`, unless it overwrites itself or may be a report's."""
-        screen, body = self._screen, whole.rstrip("\r")
-        column, size, latency_ns = screen.column, len(body), self._outlet.info.latency_ns
-        if "\r" in body or "~" in body or screen.holds("~") or column + size > LINE_LIMIT:
-            return False
-        text, runs = screen.take()
-        more, u_ns, at_ns = across(pieces, place, place + size, place + len(whole), column)
-        if size:
-            self._u_ns = max(self._u_ns, u_ns)
-            text, runs = text + body, [*runs, *more]
-        if text := text.rstrip():
-            marks = marks_of(runs, len(text), self._char_ns, latency_ns // 2)
-            line, u_ns = self._line, self._u_ns + latency_ns // 2
-            seen = Text(self._outlet.link, runs[0][1], u_ns, at_ns, line, text, False, marks, self._char_ns, None)
-            self._outlet.emit_all([seen])
-            self._line, self._partial = line + 1, None
-        self._u_ns = latency_ns
-        self._row = None if self._row is None else self._row + 1
-        self._changed_ns = self._partial_ns = self.deadline = None
-        return True
+    @property
+    def _half(self) -> bool:
+        """Whether a character or a sequence is not whole yet, or a text was wiped out."""
+        return self._escapes.open or self._charset.waiting > 0 or self._held is not None
+
+    def _line_across(self, whole: str, pieces: Sequence[Piece], first: int, number: int, u_ns: int) -> Text:
+        """Return the line that begins at byte `first`, by whatever pace its bytes came in the pieces."""
+        outlet, char_ns, spread, text = self._outlet, self._char_ns, pieces[0][2], whole.rstrip()
+        leeway_ns, into, end = outlet.info.latency_ns // 2, first - pieces[0][0], first + len(whole)
+        if into >= spread.level and (at_ns := in_step(pieces, end, leeway_ns)) is not None:
+            first_ns, own_u_ns = spread.at(into), spread.u_ns
+            marks: tuple[tuple[int, int], ...] = ((0, first_ns),)
+        else:
+            runs, own_u_ns, at_ns = across(pieces, first, first + len(whole.rstrip("\r")), end)
+            first_ns, marks = runs[0][1], marks_of(runs, len(text), char_ns, leeway_ns)
+        u_ns = (own_u_ns if own_u_ns > u_ns else u_ns) + leeway_ns
+        return Text(outlet.link, first_ns, u_ns, at_ns, number, text, False, marks, char_ns, None)
 
     def _piece(self, data: bytes, place: int, spread: Spread) -> int:
-        """Take plain characters, and the line's end if it follows; return how many bytes."""
+        """Take plain characters, and the line's end if it follows, to what is written; return how many bytes."""
+        if self._easy:
+            self._write_tail()
+        if self._half or not self._screen.at_end:
+            return 0
         found = self._charset.plain.match(data, place)
         assert found is not None  # it may be empty
         middle, end = found.end(1), found.end()
@@ -287,6 +308,7 @@ class Console(Framing):
         return True
 
     def fire(self, t_ns: int) -> None:
+        self._write_tail()
         self._changed_ns = self.deadline = None
         self._partial_ns = t_ns
         shown = self._screen.shown()
@@ -304,6 +326,7 @@ class Console(Framing):
             self._say(shown, t_ns, partial=True)
 
     def drop(self, reason: str, t_ns: int, u_ns: int) -> None:
+        self._write_tail()
         counts = self._outlet.counts
         counts.refuse(reason, self._escapes.abort() if self._escapes.open else 0)
         counts.refuse(reason, self._charset.drop())
@@ -370,7 +393,9 @@ class Console(Framing):
     def _wait(self, t_ns: int) -> None:
         """Something visible changed at `t_ns`, and before that not since the line was said last: `_changed_ns`."""
         assert self._changed_ns is not None
-        when = min(t_ns + self.silence_ns, self._changed_ns + GROWING_NS)
+        when, latest = t_ns + self.silence_ns, self._changed_ns + GROWING_NS
+        if when > latest:
+            when = latest
         self.deadline = when if self._partial_ns is None else max(when, self._partial_ns + GROWING_NS)
 
     @staticmethod

@@ -73,12 +73,12 @@ class Doctor:
         if heard is None:
             return NOTHING
         if isinstance(record, Chunk):
-            window, size = heard.window, len(record.data)
-            if len(window) + size < WINDOW:
-                window += record.data
-                heard.bytes += size
+            window, data = heard.window, record.data
+            if len(window) + len(data) < WINDOW:
+                window += data
+                heard.bytes += len(data)
                 return NOTHING
-            return [] if _goes_on_well(heard, record.data) else self._chunk(heard, record)
+            return NOTHING if _goes_on_well(heard, data) else self._chunk(heard, record)
         match record:
             case LineFault(fault="framing" | "parity" | "break"):
                 heard.faults += record.count
@@ -161,12 +161,12 @@ class Doctor:
 
 def _goes_on_well(heard: Heard, data: bytes) -> bool:
     """Take bytes in that fill windows of a console, where these read well; say whether that was so."""
-    window = heard.window
-    if heard.faults or heard.info.kind != "console" or not (reads_well(window) and reads_well(data)):
+    if heard.faults or heard.info.kind != "console" or not reads_well(both := heard.window + data):
         return False
     heard.bytes += len(data)
-    rest = (len(window) + len(data)) % WINDOW
-    heard.window, heard.counts = bytearray(data[len(data) - rest :]), {}
+    heard.window = both[len(both) - len(both) % WINDOW :]
+    if heard.counts:
+        heard.counts = {}
     return True
 
 

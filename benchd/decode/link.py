@@ -166,9 +166,10 @@ class LinkDecoder:
         if self._latest_ns is not None and t_ns < self._latest_ns:
             t_ns = self._latest_ns
         self._latest_ns = t_ns
-        if self._framing.deadline is not None or self._power.deadline is not None:
+        deadline = self._framing.deadline
+        if (deadline is not None and deadline <= t_ns) or self._power.deadline is not None:
             self._fire_until(t_ns)
-        if isinstance(record, Chunk) and record.link == self._info.name:
+        if isinstance(record, Chunk) and record.link == self._outlet.link:
             self._chunk(record.data, t_ns)
         elif getattr(record, "link", None) == self._info.name:
             match record:
@@ -234,7 +235,10 @@ class LinkDecoder:
         if count == 1 and (last_ns is None or last_ns <= t_ns):
             self._byte(data[0], t_ns, self._arrivals.single(t_ns))
             return
-        self._bytes(data, 0, self._arrivals.spread(t_ns, count, last_ns))
+        spread = self._arrivals.spread(t_ns, count, last_ns)
+        taken = 0 if self._break_nuls else self._framing.run(data, 0, spread)
+        if taken < count:
+            self._bytes(data, taken, spread)
 
     def _bytes(self, data: bytes, index: int, spread: Spread) -> None:
         """Take the bytes of a chunk from `index` on."""

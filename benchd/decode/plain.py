@@ -34,8 +34,7 @@ class Raw(Framing):
         link, port, rest = outlet.link, outlet.info.code_port, data[start:] if start else data
         outlet.counts.take(len(rest))
         if spread.even:
-            begin_ns, step_ns = spread.line
-            times, u_ns = count(begin_ns + start * step_ns, step_ns), spread.u(start)
+            times, u_ns = count(spread.at(start), spread.step_ns), spread.u_ns
             outlet.emit_all([Code(link, t_ns, u_ns, value, port) for t_ns, value in zip(times, rest, strict=False)])
         else:
             at, u = spread.at, spread.u

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from itertools import repeat
 
 from benchd.decode.arrival import Run
+from benchd.decode.charset import LINE_LIMIT
 
-LINE_LIMIT = 1000
 TAB = 8
 
 
@@ -70,9 +70,9 @@ class ScreenLine:
         self.erased: LineShown | None = None
 
     @property
-    def only_added(self) -> bool:
-        """Whether nothing was done to the line but adding to it, and that is what writing does now."""
-        return not self._cells and self.erased is None and self.column == len(self._added)
+    def empty(self) -> bool:
+        """Whether nothing was done to the line yet."""
+        return not self.column and not self._cells and not self._added and self.erased is None
 
     @property
     def blank(self) -> bool:
@@ -108,16 +108,6 @@ class ScreenLine:
         if visible := len(text) - text.count(" "):
             self._visible += visible
             self.erased = None
-
-    def holds(self, char: str) -> bool:
-        """Whether a character is in what was only added."""
-        return char in self._added
-
-    def take(self) -> tuple[str, list[Run]]:
-        """Return what was only added to the line, and its runs, and begin an empty line."""
-        text, runs = self._added, self._runs
-        self._added, self._runs, self._visible, self.column = "", [], 0, 0
-        return text, runs
 
     def put(self, char: str, t_ns: int) -> bool:
         """Write `char` at the cursor (which is not `full`); return whether anything visible changed."""

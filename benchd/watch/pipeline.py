@@ -10,7 +10,7 @@ from __future__ import annotations
 from bisect import insort
 from collections import deque
 from collections.abc import Sequence
-from operator import itemgetter
+from operator import attrgetter
 
 from benchd.boots import BootTracker
 from benchd.decode import Decoder, make_decoder
@@ -23,6 +23,7 @@ from benchd.vocabulary.times import Anchor
 
 HOLD_NS = 100_000_000
 """How long observations wait for those of another link that happened earlier; nothing, with one link only."""
+AT = attrgetter("at_ns")
 JUDGED = frozenset(("trial", "model", "limit", "phase", "end", "attention", "wall", "differs", UNREAD))
 """Keys of annotations that boots are judged under."""
 
@@ -40,7 +41,7 @@ class Pipeline:
         self.tracker = BootTracker(machine, matcher, links, anchor)
         self._doctor = Doctor(links)
         self._hold_ns = HOLD_NS if len(links) > 1 else 0
-        self._held: deque[tuple[int, Observation]] = deque()
+        self._held: deque[Observation] = deque()
         self.now_ns = -(1 << 62)
         self.stirred = False
         """Whether the last record changed anything; a ClockMark that did not need not be kept."""
@@ -49,7 +50,9 @@ class Pipeline:
         """Take in one record and return what follows from it."""
         self.stirred = False
         t_ns, link = record.t_ns, getattr(record, "link", None)
-        own = self._pass_time(link, t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS)
+        own = self.decoders.get(link)  # type: ignore[arg-type]
+        if own is None or self._hold_ns:
+            self._pass_time(own, t_ns if isinstance(record, ClockMark) else t_ns - HOLD_NS)
         seen: Sequence[Observation] = ()
         if own is not None:
             seen = own.feed(record)
@@ -62,26 +65,22 @@ class Pipeline:
         if t_ns > self.now_ns:
             self.now_ns = t_ns
         until_ns = self.now_ns - self._hold_ns
-        if not wrong and not self._held and (not seen or seen[-1].at_ns <= until_ns):
-            return self._judge(seen, until_ns)  # they are in order, and nothing is before or among them
-        if seen:
-            self._push(seen)
         if wrong:
-            self._push(wrong)
-        return self._release(until_ns)
+            self._push(seen)
+            seen = wrong
+        if self._held or (seen and seen[-1].at_ns > until_ns):
+            self._push(seen)
+            seen = self._due(until_ns)
+        return self._judge(seen, until_ns)  # they are in order, and nothing is before or among them
 
-    def _pass_time(self, link: str | None, others_ns: int) -> Decoder | None:
-        """Return the decoder of a record's link, and let those of the others know how far time has come for them.
+    def _pass_time(self, own: Decoder | None, others_ns: int) -> None:
+        """Let the other links' decoders than a record's know how far time has come for them.
 
-        Other links' records may still come in a little later than stamped; a mark says that they have.
+        Their records may still come in a little later than stamped; a mark says that they have.
         """
-        own = None
-        for name, decoder in self.decoders.items():
-            if name == link:
-                own = decoder
-            elif (deadline := decoder.deadline) is not None and deadline <= others_ns:
+        for decoder in self.decoders.values():
+            if decoder is not own and (deadline := decoder.deadline) is not None and deadline <= others_ns:
                 self._push(decoder.advance(others_ns))
-        return own
 
     def feed_all(self, records: Sequence[Record]) -> list[Event]:
         """Take records in, as `feed` would one after the other; of one link only they are decoded first, then judged.
@@ -113,7 +112,7 @@ class Pipeline:
 
     def drain(self) -> list[Event]:
         """Release what is held back, and tell of the open boot as it stands; for the end of a capture or run."""
-        return self._release(self.now_ns) + self.tracker.stand()
+        return self._judge(self._due(self.now_ns), self.now_ns) + self.tracker.stand()
 
     @property
     def holding(self) -> bool:
@@ -121,21 +120,22 @@ class Pipeline:
         return bool(self._held) or any(decoder.deadline is not None for decoder in self.decoders.values())
 
     def _push(self, seen: Sequence[Observation]) -> None:
-        """Hold observations back, in order of `at_ns`, and of coming where that is the same."""
+        """Hold observations back, in order of `at_ns`, and of coming where that is the same; theirs is such."""
         held = self._held
-        self.stirred |= bool(seen)
-        for one in seen:
-            at_ns = one.at_ns
-            if held and held[-1][0] > at_ns:
-                insort(held, (at_ns, one), key=itemgetter(0))
+        if seen:
+            self.stirred = True
+            if held and held[-1].at_ns > seen[0].at_ns:
+                for one in seen:
+                    insort(held, one, key=AT)
             else:
-                held.append((at_ns, one))
+                held += seen
 
-    def _release(self, until_ns: int) -> list[Event]:
+    def _due(self, until_ns: int) -> list[Observation]:
+        """Return what need not be held back any longer."""
         held, due = self._held, []
-        while held and held[0][0] <= until_ns:
-            due.append(held.popleft()[1])
-        return self._judge(due, until_ns)
+        while held and held[0].at_ns <= until_ns:
+            due.append(held.popleft())
+        return due
 
     def _judge(self, due: Sequence[Observation], until_ns: int) -> list[Event]:
         tracker = self.tracker

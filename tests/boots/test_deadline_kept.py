@@ -24,6 +24,23 @@ from benchd.vocabulary.times import Anchor
 
 RECORDING = '[table]\nname = "record"\nsource = "invented for tests"\njudges = false\n'
 SLOW = RICH.replace('limit = "9s"', 'limit = "4s"').replace('quiet = "30s"', 'quiet = "2s"')
+ASKS = (
+    SLOW
+    + """
+[[stall]]
+name = "loads"
+after = { text = "^loading" }
+quiet = "300ms"
+[[stall]]
+name = "disk"
+after = { text = "disk ready" }
+quiet = "2500ms"
+[[stall]]
+name = "code"
+after = { code = "22" }
+quiet = "600ms"
+"""
+)
 
 
 class NoShortWay(Steady):
@@ -96,11 +113,14 @@ def life(rng: random.Random) -> list[Observation]:
             line += rng.random() < 0.8
             text = rng.choice(said) if rng.random() < 0.4 else "".join(rng.choices("ghijkl mn09.", k=9))
             ago = rng.choice((0, 3, 300)) * MS
-            out.append(Text("console", t_ns - ago, 1000, t_ns, line, text, False, ((0, t_ns - ago),), MS))
+            link = rng.choice(("console", "console", "console", "serial"))
+            out.append(Text(link, t_ns - ago, 1000, t_ns, line, text, False, ((0, t_ns - ago),), MS))
     return out
 
 
-@pytest.mark.parametrize("table", [RICH, NO_STARTS, SLOW, RECORDING], ids=["rich", "no starts", "slow", "recording"])
+@pytest.mark.parametrize(
+    "table", [RICH, NO_STARTS, SLOW, RECORDING, ASKS], ids=["rich", "no starts", "slow", "recording", "asks"]
+)
 def test_running_machines_are_judged_the_same(table: str) -> None:
     for seed in range(150):
         seen = life(random.Random(seed))
@@ -171,6 +191,23 @@ words = st.sampled_from(
     ["usb 1-1", "..", "...", "|", "/", "00FF", "0ff9", "reading", "readding", "gg0g", "ggg", "é", "\u0663", "12"]
 )
 texts = st.lists(words, max_size=6).map(" ".join) | st.text(max_size=12) | st.text("ghG0a .|é", max_size=230)
+
+
+@settings(deadline=None, max_examples=500)
+@given(lines=st.lists(texts, max_size=14), size=st.integers(1, 5))
+def test_lines_taken_together_are_new(lines: list[str], size: int) -> None:
+    """Of lines looked at together each that is taken says something new; the others are left as they are."""
+    sayings, slow = Sayings(), Sayings()
+    while lines:
+        taken = sayings.take_new(lines[:size])
+        for text in lines[:taken]:
+            assert not slow.has(text)
+            slow.add(text)
+        if not taken and not slow.has(lines[0]):
+            sayings.add(lines[0])
+            slow.add(lines[0])
+        assert vars(sayings) == vars(slow)
+        lines = lines[max(taken, 1) :]
 
 
 @settings(deadline=None, max_examples=500)
