@@ -83,13 +83,14 @@ class Judging:
     def _turn(self, run: MachineWatcher, until_ns: int) -> bool:
         """Judge one machine's records until none is left or the time is over; return whether more wait."""
         while True:
-            record, events = run.judge()
-            if record is None:
+            records, events = run.judge()
+            if not records:
                 return False
             self._tell(run, events)
             now_ns = self._clock.monotonic_ns()
-            if isinstance(record, Chunk):
-                self._observed(run.name, max(0.0, (now_ns - record.t_ns) / NS))
+            for record in records:
+                if isinstance(record, Chunk):
+                    self._observed(run.name, max(0.0, (now_ns - record.t_ns) / NS))
             if now_ns >= until_ns:
                 return True
 

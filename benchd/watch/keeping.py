@@ -8,10 +8,11 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
-from benchd.capture.keeper import CaptureKeeper
-from benchd.watch.inbox import Inbox, Rotation, Written
+from benchd.capture.keeper import CaptureKeeper, Written
+from benchd.vocabulary.records import Record
+from benchd.watch.inbox import Inbox, Rotation
 
 log = logging.getLogger(__name__)
 
@@ -48,7 +49,7 @@ class Keeping:
     def stop(self, timeout_s: float) -> bool:
         """Keep what waits and end the threads; return whether they ended within `timeout_s` each."""
         self._ending.set()
-        self.inbox.filled.set()
+        self.inbox.filled.ring()
         for thread in self._threads:
             if thread.is_alive():
                 thread.join(timeout_s)
@@ -66,25 +67,30 @@ class Keeping:
     def keep(self) -> bool:
         """Write one batch and pass it on; return whether more waits."""
         items = self.inbox.next_to_keep()
-        places: list[Written | None] = []
-        for item in items:
-            places.append(None)
-            if isinstance(item, Rotation):
-                self.use(item.table, item.table_text)
-                self._rotate(item.phase)
-                continue
-            try:
-                self.keeper.keep(item)
-                places[-1] = self.keeper.place
-            except Exception:  # a fault of ours: this record is in no capture, those after it shall be
-                log.exception("%s: a record could not be kept", self._name)
-            if self.keeper.size > self.most_bytes and not self.keeper.waiting:
-                # Under way in a boot: the next file is read on from this one, see `replay.news`.
-                self._rotate("")
+        if not items:
+            return False
+        places: list[Written | None] = [None] * len(items)
+        if isinstance(items[0], Rotation):
+            self.use(items[0].table, items[0].table_text)
+            self._rotate(items[0].phase)
+        else:
+            places = self._write([item for item in items if not isinstance(item, Rotation)])
         more = self.inbox.kept(items, places)
-        if items:
-            self._kept()
+        self._kept()
         return more
+
+    def _write(self, records: Sequence[Record]) -> list[Written | None]:
+        try:
+            places = self.keeper.keep(*records)
+        except Exception:  # a fault of ours: one record is in no capture, those before and after it shall be
+            if len(records) > 1:
+                return [place for record in records for place in self._write([record])]
+            log.exception("%s: a record could not be kept", self._name)
+            return [None]
+        if self.keeper.size > self.most_bytes and not self.keeper.waiting:
+            # Under way in a boot: the next file is read on from this one, see `replay.news`.
+            self._rotate("")
+        return places
 
     def sync(self) -> None:
         """Put on disk what was written; for any thread, and nobody waits for it."""
@@ -97,13 +103,18 @@ class Keeping:
         self.keeper.rotate(self._table_text, phase=phase)
 
     def _keep_on(self) -> None:
+        dense, kept_s = False, 0.0
         while not (self._ending.is_set() and self.inbox.all_kept):
-            self.inbox.filled.wait(SYNC_S)
-            came = not self.inbox.all_kept
+            rung = self.inbox.filled.wait(0 if dense else SYNC_S)
+            early_s = self._rest_s - time.monotonic() + kept_s if rung and not dense else 0.0
+            dense = rung and (dense or early_s > 0)
+            if early_s > 0:
+                time.sleep(early_s)
             while self.keep():
                 pass
             self.keeper.retry()
-            if came and self._rest_s:
+            kept_s = time.monotonic()
+            if dense:  # the next comes as soon again: one wake is less than two
                 time.sleep(self._rest_s)
 
     def _sync_on(self) -> None:

@@ -24,11 +24,11 @@ class Machine:
     def put(self, count: int) -> None:
         self.waiting += [Chunk("post", self.clock.now_ns, b"\x01")] * count
 
-    def judge(self) -> tuple[Record | None, list[Any]]:
+    def judge(self) -> tuple[list[Record], list[Any]]:
         if not self.waiting:
-            return None, []
+            return [], []
         self.clock.now_ns += self.cost_ns
-        return self.waiting.popleft(), []
+        return [self.waiting.popleft()], []
 
 
 class Bench:
@@ -117,7 +117,7 @@ def test_many_batches_wake_the_loop_once() -> None:
 def test_a_fault_of_ours_ends_the_work() -> None:
     """It is not lost in a callback: whoever waits for the work gets it."""
 
-    def judge() -> tuple[Record | None, list[Any]]:
+    def judge() -> tuple[list[Record], list[Any]]:
         raise RuntimeError("a fault")
 
     runs = cast(Any, {"a": SimpleNamespace(name="a", judge=judge)})
