@@ -166,6 +166,16 @@ class CaptureKeeper:
         return None if writer is None or writer.unusable else writer
 
     @property
+    def unusable(self) -> bool:
+        """Whether the file can be written no more."""
+        return self._writer is not None and self._writer.unusable
+
+    @property
+    def plain(self) -> bool:
+        """Whether the next record needs nothing but a write: a file is open, and nothing waits."""
+        return self._usable is not None and not self._backlog
+
+    @property
     def waiting(self) -> int:
         """Records that wait for the disk."""
         return len(self._backlog)
@@ -315,7 +325,7 @@ class CaptureKeeper:
             self.trouble = self.last_failure = str(error)
 
     def _leave_unusable(self) -> None:
-        if self._writer is not None and self._writer.unusable:
+        if self.unusable:
             self._close_writer()
 
     def _close_writer(self) -> None:

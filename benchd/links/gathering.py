@@ -30,10 +30,12 @@ GOOD_PART = (3, 4)
 
 
 class Gathering:
-    """Keeps how much one line brings; `t_ns` grows from call to call."""
+    """Keeps how much one line brings; `t_ns` grows from call to call. `shift_ns` is how long after the shared instants
+    this line is read.
+    """
 
-    def __init__(self, t_ns: int) -> None:
-        self._since_ns = t_ns
+    def __init__(self, t_ns: int, shift_ns: int = 0) -> None:
+        self._since_ns, self._shift_ns = t_ns, shift_ns
         self._bytes = 0
         self._full = self._dense = False
 
@@ -54,11 +56,12 @@ class Gathering:
         if not size:
             self._dense = False
         every_ns = LONG_NS if self._dense else REST_NS
-        return max(0, (asked_ns // every_ns + 1) * every_ns - t_ns)
+        since_ns = (asked_ns - self._shift_ns) % every_ns
+        return max(0, asked_ns - since_ns + every_ns - t_ns)
 
     def together(self, asked_ns: int) -> bool:
         """Whether what was read now is handed on with what the next read brings, which comes soon."""
-        return self._full and not self._dense and asked_ns // REST_NS % 2 == 1
+        return self._full and not self._dense and (asked_ns - self._shift_ns) // REST_NS % 2 == 1
 
     def thin(self) -> None:
         """A read brought less than the line would have: read it more often, for a while."""

@@ -9,6 +9,7 @@ counted.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import random
 import select
@@ -41,6 +42,9 @@ READ_LIMIT = 4096
 LINES_POLL_S = 0.02
 """Modem lines and fault counters are looked at this often: a change is stamped up to this much late."""
 
+SHIFTS = itertools.cycle(range(0, 800_000, 100_000))
+"""So long after the instants that all full lines share each link is read (ns): threads that wake at once get in each
+other's way."""
 READ_ERRORS = (OSError, ValueError, termios.error, TypeError, AttributeError)
 """What reading or setting the speed raises when a port goes away (the last two: pyserial's closed ports)."""
 
@@ -285,8 +289,8 @@ class LinkReader:
         poll.register(fd, select.POLLIN)
         poll.register(self._wake_r, select.POLLIN)
         looks = port.has_lines or port.counters is not None
-        absence, gathering = Absence(self._clock()), Gathering(self._clock())
-        rest_ns = 0
+        absence, gathering = Absence(self._clock()), Gathering(self._clock(), next(SHIFTS))
+        rest_ns, nothing_came = 0, contextlib.suppress(BlockingIOError)
         while not self._stop.is_set():
             data = None
             wait_ms = 0 if rest_ns else WAIT_MS
@@ -294,8 +298,8 @@ class LinkReader:
             if answer := poll.poll(wait_ms):
                 # The read asks once more: what had come by the answer may have come long before this instant.
                 asked = self._clock()
-                if any(number == fd for number, _event in answer):
-                    with contextlib.suppress(BlockingIOError):
+                if answer[0][0] == fd or len(answer) > 1:
+                    with nothing_came:
                         data = os.read(fd, READ_LIMIT)
             t = self._clock()  # with no answer it was asked last when the wait was over, no sooner (poll(2))
             if data == b"":
@@ -318,9 +322,10 @@ class LinkReader:
 
     def _hand_on(self, port: OpenPort) -> None:
         """Deliver what was read and not delivered yet."""
-        waiting, self._waiting = self._waiting, []
-        for data, t in waiting:
-            self._take(port, data, t)
+        if waiting := self._waiting:
+            self._waiting = []
+            for data, t in waiting:
+                self._take(port, data, t)
 
     def _read_calls(self, port: OpenPort) -> Trouble | None:
         absence = Absence(self._clock(), int(READ_TIMEOUT_S * 1e9) + SCHEDULER_NS)
@@ -391,7 +396,7 @@ class LinkReader:
         if not data:
             return
         pieces: list[bytes | marks.Fault] = self._parser.feed(data) if port.marked and parse else [data]
-        received = b"".join(piece for piece in pieces if isinstance(piece, bytes))
+        received = b"".join([piece for piece in pieces if isinstance(piece, bytes)])
         self._bytes += len(received)
         if received:
             self._last_byte = t

@@ -60,8 +60,9 @@ class Bell:
 
     def ring(self) -> None:
         """Wake who waits, or who will wait next; rung twice before that is rung once."""
-        with suppress(RuntimeError):  # it was rung already
-            self._lock.release()
+        if self._lock.locked():
+            with suppress(RuntimeError):  # somebody else was faster
+                self._lock.release()
 
     def wait(self, timeout_s: float) -> bool:
         """Wait until it is rung, at most so long; return whether it was."""
@@ -78,7 +79,8 @@ class Inbox:
         self.lost: Counter[str] = Counter()
         self.brought: Counter[str] = Counter()
         self.told_ns = 0
-        self.filled = Bell()
+        self.ring: Callable[[], None] = lambda: None
+        """Called when something is to be kept; must not block."""
         self.closing_ns: int | None = None
         """From here on it is us who close the links: nothing happens to the machine or its cables."""
         self._lock = threading.Lock()
@@ -95,6 +97,11 @@ class Inbox:
     @property
     def all_kept(self) -> bool:
         return not self._to_keep
+
+    @property
+    def rotates(self) -> bool:
+        """Whether what is to be kept next begins a new file; for the thread that keeps."""
+        return bool(self._to_keep) and isinstance(self._to_keep[0], Rotation)
 
     @property
     def oldest_ns(self) -> int | None:
@@ -119,7 +126,7 @@ class Inbox:
             if fits:
                 self._to_keep.append(record)
         if fits:
-            self.filled.ring()
+            self.ring()
         else:
             self._rest(OVERFLOW_S)
 
@@ -141,7 +148,7 @@ class Inbox:
         """Queue a note, a mark or a rotation behind what came before it."""
         with self._lock:
             self._to_keep.append(item)
-        self.filled.ring()
+        self.ring()
 
     def awake(self, now_ns: int) -> None:
         """Say that this process is running; to be called every tenth of a second or so, from the first call on."""
@@ -156,7 +163,7 @@ class Inbox:
             return
         if now_ns - since_ns > ABSENT_NS:
             self._to_keep.append(Annotation(since_ns, "attention", f"{(now_ns - since_ns) / NS:.3f}"))
-            self.filled.ring()
+            self.ring()
         self._awake_ns = now_ns
 
     # ------------------------------------------------------------------ the one who keeps
@@ -225,10 +232,10 @@ class Inbox:
             if self._to_keep or self._to_judge:
                 return False
             self._to_keep.append(item)
-        self.filled.ring()
+        self.ring()
         return True
 
 
 def _same_file(one: Judged, other: Judged) -> bool:
     a, b = one[1], other[1]
-    return a is None if b is None else a is not None and a[0] == b[0]
+    return a is None if b is None else a is not None and a[0] is b[0]

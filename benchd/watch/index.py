@@ -280,7 +280,7 @@ class Indexer:
             self._state, self._apart, self._file = None, False, None
             return
         path, offset, end = place
-        if path != self._path:
+        if path is not self._path and path != self._path:
             self._to(path)
         if self._state is not None and self._state_at is None:
             self._state_at = offset

@@ -26,7 +26,7 @@ from benchd.vocabulary.records import Annotation, ClockMark, LinkInfo, Record
 from benchd.vocabulary.times import NS, Anchor
 from benchd.watch.inbox import BATCH, TICK_LAG_NS, Inbox, Rotation
 from benchd.watch.index import Indexer, index_here
-from benchd.watch.keeping import REST_S, Keeping
+from benchd.watch.keeping import Keeping, Writing
 from benchd.watch.pipeline import Pipeline
 from benchd.watch.progress import Place
 
@@ -81,6 +81,7 @@ class MachineWatcher:
         anchor: Anchor,
         *,
         kept: Callable[[], None] = lambda: None,
+        writing: Writing | None = None,
         base: Path = Path(),
         clock: Clock = SYSTEM,
         reader: MakeReader = port_reader,
@@ -103,9 +104,7 @@ class MachineWatcher:
         )
         self.indexer = Indexer(partial(index_here, base))
         self.inbox = Inbox()
-        # A clock that is turned by hand stands still meanwhile: there is nothing to wait for.
-        rest_s = REST_S if clock is SYSTEM else 0.0
-        self.keeping = Keeping(self.name, self.inbox, self.keeper, kept, rest_s)
+        self.keeping = Keeping(self.name, self.inbox, self.keeper, kept, writing)
         self.readers = [reader(i, link, self.inbox.deliver) for i, link in zip(self.links, part.link, strict=True)]
         self.starting = anchor
         """The anchor that the capture's headers carry, whatever the wall clock was set to since."""
