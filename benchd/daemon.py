@@ -35,6 +35,7 @@ from benchd.watch.attention import Attention
 from benchd.watch.figures import Figures
 from benchd.watch.folder import lock_data
 from benchd.watch.judging import Judging
+from benchd.watch.keeping import REST_S, Writing
 from benchd.watch.learning import Learner
 from benchd.watch.recovering import Recovering
 from benchd.watch.reloading import reload_tables
@@ -75,11 +76,14 @@ class Daemon:
         self.reload_problem: str | None = None
         self._stopping = asyncio.Event()
         self.judging = Judging(self.runs, clock, self._dispatch, self.metrics.observed)
+        # A clock that is turned by hand stands still meanwhile: there is nothing to wait for.
+        writing = Writing(REST_S if clock is SYSTEM else 0.0)
         for part, table, text in tables:
             captures = loaded.data / "captures"
             run = MachineWatcher(
                 part, table, text, captures, self.anchor, base=loaded.base, clock=clock, reader=reader,
-                kept=partial(self.judging.kept, part.name), limit_bytes=settings.bench.capture_size_mb << 20,
+                kept=partial(self.judging.kept, part.name), writing=writing,
+                limit_bytes=settings.bench.capture_size_mb << 20,
             )  # fmt: skip
             self._add(run)
         self.telling = Telling()

@@ -21,6 +21,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TypeAlias
 
 from benchd.capture.layout import MAX_PAYLOAD, event_payload
 from benchd.capture.packed import captures_in, file_of
@@ -34,6 +35,8 @@ BACKLOG_BYTES = 64 << 20
 RECORD_BYTES = 100
 """What a record costs besides its data, roughly."""
 RETRY_S = 1.0
+Written: TypeAlias = tuple[Path, int, int]
+"""A capture file, and where a record's block in it begins and ends."""
 RUN_FILE = ".run"
 """No machine's folder begins with a dot."""
 
@@ -131,8 +134,6 @@ class CaptureKeeper:
         self.folder = folder
         self.machine, self.table, self.links = machine, table, tuple(links)
         self.wall_ns, self.mono_ns, self.run = wall_ns, mono_ns, run
-        self.place: tuple[Path, int, int] | None = None
-        """File of the record kept last, and where its block begins and ends; None while it waits for the disk."""
         self.dropped = 0
         self.written = 0
         self.trouble: str | None = None
@@ -165,6 +166,16 @@ class CaptureKeeper:
         return None if writer is None or writer.unusable else writer
 
     @property
+    def unusable(self) -> bool:
+        """Whether the file can be written no more."""
+        return self._writer is not None and self._writer.unusable
+
+    @property
+    def plain(self) -> bool:
+        """Whether the next record needs nothing but a write: a file is open, and nothing waits."""
+        return self._usable is not None and not self._backlog
+
+    @property
     def waiting(self) -> int:
         """Records that wait for the disk."""
         return len(self._backlog)
@@ -173,25 +184,33 @@ class CaptureKeeper:
         """Return what a reader who begins here must know: link states, modem lines and notes as last written."""
         return list(self._in_force.values())
 
-    def keep(self, record: Record) -> None:
-        """Write a record, or hold it until the disk takes it. Never raises for what the disk does."""
-        if not self._backlog and self._write(record):
-            return
-        self.place = None
-        self._hold(record)
-        if time.monotonic() >= self._next_try:
-            self.retry()
+    def keep(self, *records: Record) -> list[Written | None]:
+        """Write records, or hold them until the disk takes them. Never raises for what the disk does.
 
-    def retry(self) -> None:
-        """Try to write what waits, and give up a file that can be written no more."""
+        Return where each was written, None where it waits for the disk.
+        """
+        if not self._backlog and (places := self._write(*records)) is not None:
+            return places
+        if len(records) > 1:  # the disk may have room for some of them
+            return [place for record in records for place in self.keep(record)]
+        if not self._hold(records[0]) or time.monotonic() < self._next_try:
+            return [None]
+        last = self.retry()
+        return [None if self._backlog else last]
+
+    def retry(self) -> Written | None:
+        """Try to write what waits, and give up a file that can be written no more; return where the last one went."""
         self._leave_unusable()
+        place = None
         while self._backlog:
             record = self._backlog[0]
-            if not self._write(record):
+            if (places := self._write(record)) is None:
                 self._next_try = time.monotonic() + RETRY_S
-                return
+                break
+            place = places[0]
             self._backlog.popleft()
             self._waiting -= self._cost(record)
+        return place
 
     def rotate(self, table_text: str | None = None, *, phase: str = "") -> None:
         """Go on in a new file, which begins with what is in force; to be called while nothing waits.
@@ -229,30 +248,35 @@ class CaptureKeeper:
     def _cost(self, record: Record) -> int:
         return RECORD_BYTES + (len(record.data) if isinstance(record, Chunk) else 0)
 
-    def _hold(self, record: Record) -> None:
+    def _hold(self, record: Record) -> bool:
         cost = self._cost(record)
         if self._waiting + cost > self._backlog_bytes:
             self.dropped += 1
-            return
+            return False
         self._backlog.append(record)
         self._waiting += cost
+        return True
 
-    def _write(self, record: Record) -> bool:
+    def _write(self, *records: Record) -> list[Written | None] | None:
+        """Write records, all or none of them; return where each one stands, None where the disk refuses."""
         self._leave_unusable()
         try:
-            writer = self._writer or self._open(record)
-            offset = writer.size
-            writer.write(record)
+            writer = self._writer or self._open(records[0])
+            begin = writer.size
+            ends = writer.write(*records)
         except ExternalError as error:
             self._failed(error)
             self._leave_unusable()
-            return False
-        if (key := force_key(record)) is not None:
-            self._in_force[key] = record
-        self.place = (writer.path, offset, writer.size)
-        self.written += self._cost(record)
+            return None
+        places: list[Written | None] = []
+        for record, end in zip(records, ends, strict=True):
+            if not isinstance(record, Chunk) and (key := force_key(record)) is not None:
+                self._in_force[key] = record
+            self.written += self._cost(record)
+            places.append((writer.path, begin, end))
+            begin = end
         self.trouble = None
-        return True
+        return places
 
     def _open(self, first: Record) -> CaptureWriter:
         try:
@@ -301,7 +325,7 @@ class CaptureKeeper:
             self.trouble = self.last_failure = str(error)
 
     def _leave_unusable(self) -> None:
-        if self._writer is not None and self._writer.unusable:
+        if self.unusable:
             self._close_writer()
 
     def _close_writer(self) -> None:

@@ -1,4 +1,4 @@
-"""Writing a capture: whole blocks only, one system call per record, nothing held back in memory."""
+"""Writing a capture: whole blocks only, one system call for what comes together, nothing held back in memory."""
 
 from __future__ import annotations
 
@@ -117,8 +117,16 @@ class CaptureWriter:
         """Whether this writer refuses everything from now on: go on in a new file."""
         return self._broken is not None
 
-    def write(self, record: Record) -> None:
-        """Append `record`; the order of calls is the order in the file."""
+    def write(self, *records: Record) -> list[int]:
+        """Append records, all or none of them; return where each one's block ends. The order is that in the file."""
+        made, ends, end = [self._block(record) for record in records], [], self._size
+        for block in made:
+            end += len(block)
+            ends.append(end)
+        self._append(b"".join(made))
+        return ends
+
+    def _block(self, record: Record) -> bytes:
         if isinstance(record, Chunk):
             number = self._interface.get(record.link)
             if number is None:
@@ -138,7 +146,7 @@ class CaptureWriter:
                 f"capture {self.path}: wall time {stamp} ns does not fit; it must lie from 0 to "
                 f"{layout.MAX_TIME_NS}: check wall_ns and mono_ns"
             )
-        self._append(blocks.packet_block(number, stamp, payload))
+        return blocks.packet_block(number, stamp, payload)
 
     def _append(self, data: bytes) -> None:
         self._refuse_if_broken()

@@ -92,7 +92,11 @@ class Doctor:
     def reads_well(self, chunks: Sequence[Chunk]) -> bool:
         """Take in chunks of one link where nothing can be wrong by any of them; say whether that was so."""
         heard, data = self._links[chunks[0].link], b"".join([chunk.data for chunk in chunks])
-        return len(heard.window) + len(data) >= WINDOW and _goes_on_well(heard, data)
+        if len(heard.window) + len(data) < WINDOW:
+            heard.window += data
+            heard.bytes += len(data)
+            return True
+        return _goes_on_well(heard, data)
 
     def _chunk(self, heard: Heard, record: Chunk) -> list[Misfit]:
         info = heard.info

@@ -9,6 +9,7 @@ counted.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import random
 import select
@@ -41,6 +42,9 @@ READ_LIMIT = 4096
 LINES_POLL_S = 0.02
 """Modem lines and fault counters are looked at this often: a change is stamped up to this much late."""
 
+SHIFTS = itertools.cycle(range(0, 800_000, 100_000))
+"""So long after the instants that all full lines share each link is read (ns): threads that wake at once get in each
+other's way."""
 READ_ERRORS = (OSError, ValueError, termios.error, TypeError, AttributeError)
 """What reading or setting the speed raises when a port goes away (the last two: pyserial's closed ports)."""
 
@@ -109,6 +113,8 @@ class LinkReader:
         self._parser = marks.MarkParser("parity" if settings.parity != "N" else "framing")
         self._lines: Lines | None = None
         self._next_look = 0
+        self._waiting: list[tuple[bytes, int]] = []
+        """What was read, and when, that goes on with the next read."""
         self._told_left_out = 0
         self._tries = Tries(settings, f'{info.name} (port = "{settings.port}")', opener)
 
@@ -237,6 +243,7 @@ class LinkReader:
         except READ_ERRORS as error:
             return None if self._stop.is_set() else why_gone(error, self.settings.port)
         finally:
+            self._hand_on(port)
             self._hunter = None
             self._take(port, self._parser.flush() + leftover(port), self._clock(), parse=False)
             self._port = None
@@ -282,28 +289,43 @@ class LinkReader:
         poll.register(fd, select.POLLIN)
         poll.register(self._wake_r, select.POLLIN)
         looks = port.has_lines or port.counters is not None
-        absence, gathering = Absence(self._clock()), Gathering(self._clock())
+        absence, gathering = Absence(self._clock()), Gathering(self._clock(), next(SHIFTS))
+        rest_ns, nothing_came = 0, contextlib.suppress(BlockingIOError)
         while not self._stop.is_set():
             data = None
-            asked = self._clock() + WAIT_MS * 1_000_000
-            if answer := poll.poll(WAIT_MS):
+            wait_ms = 0 if rest_ns else WAIT_MS
+            asked = self._clock() + wait_ms * 1_000_000
+            if answer := poll.poll(wait_ms):
                 # The read asks once more: what had come by the answer may have come long before this instant.
                 asked = self._clock()
-                if any(number == fd for number, _event in answer):
-                    with contextlib.suppress(BlockingIOError):
+                if answer[0][0] == fd or len(answer) > 1:
+                    with nothing_came:
                         data = os.read(fd, READ_LIMIT)
             t = self._clock()  # with no answer it was asked last when the wait was over, no sooner (poll(2))
             if data == b"":
                 return why_gone(None, self.settings.port)
-            if away := absence.away(asked, t, bool(data)):
+            size, byte_ns = len(data or b""), self._pace_ns(port)
+            if away := absence.away(asked, t, bool(data), size * byte_ns):
+                self._hand_on(port)
                 self._attend(away, t)
+                gathering.thin()
+            rest_ns = gathering.rest_ns(asked, t, size, byte_ns)
             if data:
-                self._take(port, data, t)
+                self._waiting.append((data, t))
+            if not (data and rest_ns and gathering.together(asked)):
+                self._hand_on(port)
             if t >= self._next_look or self._hunter is not None:
                 self._pause(port, t, looks)
-            if rest_ns := gathering.rest_ns(asked, t, len(data or b"")):
+            if rest_ns:
                 time.sleep(rest_ns / 1e9)
         return None
+
+    def _hand_on(self, port: OpenPort) -> None:
+        """Deliver what was read and not delivered yet."""
+        if waiting := self._waiting:
+            self._waiting = []
+            for data, t in waiting:
+                self._take(port, data, t)
 
     def _read_calls(self, port: OpenPort) -> Trouble | None:
         absence = Absence(self._clock(), int(READ_TIMEOUT_S * 1e9) + SCHEDULER_NS)
@@ -374,12 +396,12 @@ class LinkReader:
         if not data:
             return
         pieces: list[bytes | marks.Fault] = self._parser.feed(data) if port.marked and parse else [data]
-        received = b"".join(piece for piece in pieces if isinstance(piece, bytes))
+        received = b"".join([piece for piece in pieces if isinstance(piece, bytes)])
         self._bytes += len(received)
         if received:
             self._last_byte = t
         # Each piece but the last arrived earlier by the characters behind it.
-        behind, each = len(received), byte_time_ns(port.rate, *self._frame()) if self.info.paced else 0
+        behind, each = len(received), self._pace_ns(port)
         floor = self._hold.last_ns
         for piece in pieces:
             if isinstance(piece, bytes):
@@ -392,8 +414,12 @@ class LinkReader:
             bad = sum(not isinstance(piece, bytes) for piece in pieces)
             self._decide(port, self._hunter.feed(t, received, bad), t)
 
-    def _frame(self) -> tuple[int, str, float]:
-        return self.settings.data_bits, self.settings.parity, self.settings.stop_bits
+    def _pace_ns(self, port: OpenPort) -> int:
+        """Return how long a byte takes where they come at the pace of the line, else 0."""
+        settings = self.settings
+        if not self.info.paced:
+            return 0
+        return byte_time_ns(port.rate, settings.data_bits, settings.parity, settings.stop_bits)
 
     def _decide(self, port: OpenPort, decision: Move | Lock | Unlock | None, t: int) -> None:
         match decision:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 NS = 1_000_000_000
 DURATION = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(ms|s|min|h)?\s*$")
@@ -49,6 +50,7 @@ def duration_words(seconds: float) -> str:
     return f"{seconds / 60:g} min" if seconds >= 60 else f"{seconds:g} s"
 
 
+@lru_cache(64)
 def byte_time_ns(speed: float, data_bits: int = 8, parity: str = "N", stop_bits: float = 1) -> int:
     """Return the time of one byte on the line in ns: start, data, parity and stop bits at `speed` bit/s."""
     bits = 1 + data_bits + (parity != "N") + stop_bits

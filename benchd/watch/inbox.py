@@ -15,12 +15,12 @@ import threading
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice, zip_longest
-from pathlib import Path
 from typing import TypeAlias
 
-from benchd.capture.keeper import RECORD_BYTES
+from benchd.capture.keeper import RECORD_BYTES, Written
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkState, Record
 from benchd.vocabulary.times import NS
 
@@ -34,7 +34,8 @@ TICK_LAG_NS = 50_000_000
 """Time is told this late, so that a record stamped before it has come in by then."""
 ABSENT_NS = NS // 2
 """Nobody looked for this long: silence in it proves nothing."""
-BATCH = 256
+BATCH, BATCH_BYTES = 256, 4096
+"""What is kept, and what is judged, together: so many records at most, and none beyond so many bytes of data."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +48,25 @@ class Rotation:
 
 
 Item: TypeAlias = Record | Rotation
-Written: TypeAlias = tuple[Path, int, int]
-"""A capture file, and where a record's block in it begins and ends."""
+Judged: TypeAlias = tuple[Record, Written | None]
+
+
+class Bell:
+    """Wakes the one thread that waits for it. A lock does, and takes less than half of what an Event takes."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._lock.acquire()
+
+    def ring(self) -> None:
+        """Wake who waits, or who will wait next; rung twice before that is rung once."""
+        if self._lock.locked():
+            with suppress(RuntimeError):  # somebody else was faster
+                self._lock.release()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait until it is rung, at most so long; return whether it was."""
+        return self._lock.acquire(timeout=timeout_s)
 
 
 class Inbox:
@@ -61,14 +79,15 @@ class Inbox:
         self.lost: Counter[str] = Counter()
         self.brought: Counter[str] = Counter()
         self.told_ns = 0
-        self.filled = threading.Event()
+        self.ring: Callable[[], None] = lambda: None
+        """Called when something is to be kept; must not block."""
         self.closing_ns: int | None = None
         """From here on it is us who close the links: nothing happens to the machine or its cables."""
         self._lock = threading.Lock()
         self._rest = rest
         self._weight: Counter[str] = Counter()
         self._to_keep: deque[Item] = deque()
-        self._to_judge: deque[tuple[Record, Written | None]] = deque()
+        self._to_judge: deque[Judged] = deque()
         self._awake_ns: int | None = None
 
     def __len__(self) -> int:
@@ -78,6 +97,11 @@ class Inbox:
     @property
     def all_kept(self) -> bool:
         return not self._to_keep
+
+    @property
+    def rotates(self) -> bool:
+        """Whether what is to be kept next begins a new file; for the thread that keeps."""
+        return bool(self._to_keep) and isinstance(self._to_keep[0], Rotation)
 
     @property
     def oldest_ns(self) -> int | None:
@@ -102,7 +126,7 @@ class Inbox:
             if fits:
                 self._to_keep.append(record)
         if fits:
-            self.filled.set()
+            self.ring()
         else:
             self._rest(OVERFLOW_S)
 
@@ -124,7 +148,7 @@ class Inbox:
         """Queue a note, a mark or a rotation behind what came before it."""
         with self._lock:
             self._to_keep.append(item)
-        self.filled.set()
+        self.ring()
 
     def awake(self, now_ns: int) -> None:
         """Say that this process is running; to be called every tenth of a second or so, from the first call on."""
@@ -139,20 +163,28 @@ class Inbox:
             return
         if now_ns - since_ns > ABSENT_NS:
             self._to_keep.append(Annotation(since_ns, "attention", f"{(now_ns - since_ns) / NS:.3f}"))
-            self.filled.set()
+            self.ring()
         self._awake_ns = now_ns
 
     # ------------------------------------------------------------------ the one who keeps
 
     def next_to_keep(self) -> list[Item]:
-        """Return what is to be kept next, with the marks that late records need; it stays here until `kept`."""
+        """Return what is to be kept next, with the marks that late records need; it stays here until `kept`.
+
+        That are records, or one rotation.
+        """
         out: list[Item] = []
+        size = 0
         with self._lock:
-            self.filled.clear()
             for item in islice(self._to_keep, BATCH):
+                if size >= BATCH_BYTES or (out and isinstance(item, Rotation)):
+                    break
                 if not isinstance(item, Rotation | ClockMark) and item.t_ns < self.told_ns:
                     out.append(ClockMark(self.told_ns))
                 out.append(item)
+                if isinstance(item, Rotation):
+                    break
+                size += len(item.data) if isinstance(item, Chunk) else 0
         return out
 
     def kept(self, items: Sequence[Item], places: Sequence[Written | None] = ()) -> bool:
@@ -167,15 +199,21 @@ class Inbox:
 
     # ------------------------------------------------------------------ the one who judges
 
-    def next_to_judge(self) -> tuple[Record | None, Written | None]:
-        """Remove and return the next record that was kept, and its place; it is judged before time is told again."""
+    def next_to_judge(self, most: int = BATCH) -> list[Judged]:
+        """Remove and return the next records that were kept, all in one file, and their places.
+
+        They are to be judged before time is told again.
+        """
+        out: list[Judged] = []
         with self._lock:
-            if not self._to_judge:
-                return None, None
-            record, place = self._to_judge.popleft()
-            if isinstance(record, Chunk):
-                self._weight[record.link] -= RECORD_BYTES + len(record.data)
-            return record, place
+            waiting, size = self._to_judge, 0
+            while waiting and len(out) < most and size < BATCH_BYTES and (not out or _same_file(out[-1], waiting[0])):
+                out.append(waiting.popleft())
+                record = out[-1][0]
+                if isinstance(record, Chunk):
+                    size += len(record.data)
+                    self._weight[record.link] -= RECORD_BYTES + len(record.data)
+        return out
 
     def tell(self, now_ns: int) -> int | None:
         """Move time on as far as it may go at `now_ns` and return how far, None where it may not."""
@@ -194,5 +232,10 @@ class Inbox:
             if self._to_keep or self._to_judge:
                 return False
             self._to_keep.append(item)
-        self.filled.set()
+        self.ring()
         return True
+
+
+def _same_file(one: Judged, other: Judged) -> bool:
+    a, b = one[1], other[1]
+    return a is None if b is None else a is not None and a[0] is b[0]

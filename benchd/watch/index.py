@@ -36,7 +36,7 @@ from benchd.watch.replay import judged_by, new_pipeline
 log = logging.getLogger(__name__)
 
 SUFFIX = ".index"
-EVERY = 2_048
+EVERY = 8_192
 """How much is judged again at most before a boot begins: bytes of data, with `RECORD` for each record besides."""
 RECORD = 16
 APART = 8_192
@@ -239,8 +239,8 @@ def index_here(base: Path, path: Path) -> IndexFile | None:
 class Indexer:
     """Follows a machine's records as they are judged, and writes down where boots begin.
 
-    Call `saw` after each record that was judged, with the place of its block, and `apart` where a new file begins
-    between two boots. `file_of` gives the index of a capture, None where there can be none.
+    Call `saw` after records that were judged together, with the place of their blocks, and `apart` where a new file
+    begins between two boots. `file_of` gives the index of a capture, None where there can be none.
     """
 
     def __init__(self, file_of: Callable[[Path], IndexFile | None]) -> None:
@@ -271,13 +271,16 @@ class Indexer:
         self.apart()
         self._apart, self._state = False, freeze(pipeline)
 
-    def saw(self, place: Place | None, pipeline: Pipeline, record: Record, events: Sequence[Event]) -> None:
-        """Take note of a record, and of what followed from it. `place` None: it is not known where it stands."""
+    def saw(self, place: Place | None, pipeline: Pipeline, records: Sequence[Record], events: Sequence[Event]) -> None:
+        """Take note of records, and of what followed from them. `place` None: it is not known where they stand.
+
+        `place` is that of all of them, one after the other; what begins with one of them is found from the first on.
+        """
         if place is None:  # an index with a gap would hide boots; a reader adds the rest
             self._state, self._apart, self._file = None, False, None
             return
         path, offset, end = place
-        if path != self._path:
+        if path is not self._path and path != self._path:
             self._to(path)
         if isinstance(record, Annotation) and record.key == UNREAD:  # whoever began here would not see it as it is
             self._state = self._state_at = None
@@ -287,7 +290,7 @@ class Indexer:
             self._store()
         self._last = offset
         self.told(events)
-        self._weight += RECORD + (len(record.data) if isinstance(record, Chunk) else 0)
+        self._weight += sum(RECORD + (len(record.data) if isinstance(record, Chunk) else 0) for record in records)
         if self._state is None or self._weight >= EVERY:
             self._state, self._state_at, self._weight = freeze(pipeline), end, 0
 

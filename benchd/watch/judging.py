@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
+import weakref
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 
@@ -34,28 +36,36 @@ class Judging:
         self._runs, self._clock, self._tell, self._observed = runs, clock, tell, observed
         self._loop: asyncio.AbstractEventLoop | None = None
         self._woken = False
+        # What asyncio has for it takes three system calls and a new handle each time.
+        self._bell = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        weakref.finalize(self, os.close, self._bell)  # no sooner: a keeper that is left behind may ring at any time
         self._due: dict[str, None] = {}
         """Machines of which records wait, who waits longest first."""
 
     def kept(self, machine: str) -> None:
         """From a keeper's thread: records of a machine can be judged. Wakes the loop once."""
         self._due[machine] = None
-        loop = self._loop
-        if not self._woken and loop is not None:
+        if not self._woken and self._loop is not None:
             self._woken = True
-            with suppress(RuntimeError):  # the loop has ended
-                loop.call_soon_threadsafe(self._turns)
+            os.eventfd_write(self._bell, 1)
 
     async def work(self) -> None:
         """Judge whatever comes, until cancelled."""
         self._loop = asyncio.get_running_loop()
         self._failed = self._loop.create_future()
         self._due |= dict.fromkeys(self._runs)
+        self._loop.add_reader(self._bell, self._rung)
         self._turns()
         try:
             await self._failed
         finally:
+            self._loop.remove_reader(self._bell)
             self._loop = None
+
+    def _rung(self) -> None:
+        with suppress(BlockingIOError):
+            os.eventfd_read(self._bell)
+        self._turns()
 
     def _turns(self) -> None:
         """Judge for one turn, whose records waited longest first; called again, behind all else, while more wait.
@@ -83,13 +93,14 @@ class Judging:
     def _turn(self, run: MachineWatcher, until_ns: int) -> bool:
         """Judge one machine's records until none is left or the time is over; return whether more wait."""
         while True:
-            record, events = run.judge()
-            if record is None:
+            records, events = run.judge()
+            if not records:
                 return False
             self._tell(run, events)
             now_ns = self._clock.monotonic_ns()
-            if isinstance(record, Chunk):
-                self._observed(run.name, max(0.0, (now_ns - record.t_ns) / NS))
+            for record in records:
+                if isinstance(record, Chunk):
+                    self._observed(run.name, max(0.0, (now_ns - record.t_ns) / NS))
             if now_ns >= until_ns:
                 return True
 

@@ -168,7 +168,7 @@ class TraceReader:
             pipeline, records = self.index(before), news(capture)
             indexer.carries_on(pipeline)
         for offset, record in self._readable(capture, records):
-            indexer.saw((capture.path, offset, None), pipeline, record, pipeline.feed(record))
+            indexer.saw((capture.path, offset, None), pipeline, [record], pipeline.feed(record))
         return pipeline
 
     def file_before(self, capture: Capture) -> Capture | None:

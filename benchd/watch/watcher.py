@@ -24,9 +24,9 @@ from benchd.settings import LinkPart, MachinePart, link_infos
 from benchd.vocabulary.events import Event
 from benchd.vocabulary.records import Annotation, ClockMark, LinkInfo, Record
 from benchd.vocabulary.times import NS, Anchor
-from benchd.watch.inbox import TICK_LAG_NS, Inbox, Rotation
+from benchd.watch.inbox import BATCH, TICK_LAG_NS, Inbox, Rotation
 from benchd.watch.index import Indexer, index_here
-from benchd.watch.keeping import REST_S, Keeping
+from benchd.watch.keeping import Keeping, Writing
 from benchd.watch.pipeline import Pipeline
 from benchd.watch.progress import Place
 
@@ -81,6 +81,7 @@ class MachineWatcher:
         anchor: Anchor,
         *,
         kept: Callable[[], None] = lambda: None,
+        writing: Writing | None = None,
         base: Path = Path(),
         clock: Clock = SYSTEM,
         reader: MakeReader = port_reader,
@@ -103,9 +104,7 @@ class MachineWatcher:
         )
         self.indexer = Indexer(partial(index_here, base))
         self.inbox = Inbox()
-        # A clock that is turned by hand stands still meanwhile: there is nothing to wait for.
-        rest_s = REST_S if clock is SYSTEM else 0.0
-        self.keeping = Keeping(self.name, self.inbox, self.keeper, kept, rest_s)
+        self.keeping = Keeping(self.name, self.inbox, self.keeper, kept, writing)
         self.readers = [reader(i, link, self.inbox.deliver) for i, link in zip(self.links, part.link, strict=True)]
         self.starting = anchor
         """The anchor that the capture's headers carry, whatever the wall clock was set to since."""
@@ -153,14 +152,16 @@ class MachineWatcher:
 
     # ------------------------------------------------------------------ records and time
 
-    def judge(self) -> tuple[Record | None, list[Event]]:
-        """Judge the next record that was kept; return it and what follows from it."""
-        record, place = self.inbox.next_to_judge()
-        if record is None:
-            return None, []
-        events = self.pipeline.feed(record)
-        self.indexer.saw(place, self.pipeline, record, events)
-        return record, events
+    def judge(self, most: int = BATCH) -> tuple[list[Record], list[Event]]:
+        """Judge the next records that were kept, `most` at most; return them and what follows from them."""
+        waiting = self.inbox.next_to_judge(most)
+        if not waiting:
+            return [], []
+        records, (first, last) = [record for record, _ in waiting], (waiting[0][1], waiting[-1][1])
+        events = self.pipeline.feed_all(records)
+        place = (first[0], first[1], last[2]) if first and last else None
+        self.indexer.saw(place, self.pipeline, records, events)
+        return records, events
 
     def take(self, *records: Record) -> list[Event]:
         """Keep and judge records, and all that waits, at once: for who has no threads running."""

@@ -266,18 +266,17 @@ def test_where_the_last_record_stands(tmp_path: Path, disk: Disk) -> None:
     """File and offset of the record kept last; unknown while it waits, known again when all is written."""
     keeper = make(tmp_path)
     for n in range(3):
-        keeper.keep(chunk(n))
-    assert keeper.place is not None
-    path, offset, end = keeper.place
+        (place,) = keeper.keep(chunk(n))
+    assert place is not None
+    path, offset, end = place
     assert end == keeper.size == path.stat().st_size
     assert [record for _, record in read_capture(path).placed(offset)] == [chunk(2)]
     disk.full()
-    keeper.keep(chunk(3))
-    assert keeper.place is None
+    assert keeper.keep(chunk(3)) == [None]
     disk.fine()
-    keeper.keep(chunk(4))
-    assert keeper.place is not None
-    assert [record for _, record in read_capture(path).placed(keeper.place[1])] == [chunk(4)]
+    (place,) = keeper.keep(chunk(4))
+    assert place is not None
+    assert [record for _, record in read_capture(path).placed(place[1])] == [chunk(4)]
     keeper.close()
 
 

@@ -208,11 +208,10 @@ def _watch(run: MachineWatcher, rig: Rig, recipe: Recipe) -> None:
     while time.monotonic() < end:
         assert time.monotonic() - start < LIMIT_S, f"{run.name}: after {LIMIT_S:g} s only {outcomes}"
         events = run.tick()
-        record, more = run.judge()
+        records, more = run.judge()
         events += more
-        if isinstance(record, LinkState) and record.up:
-            up.add(record.link)
-        elif record is None:
+        up |= {record.link for record in records if isinstance(record, LinkState) and record.up}
+        if not records:
             time.sleep(0.02)
         if not gone and up == {link.name for link in run.links}:
             gone = True

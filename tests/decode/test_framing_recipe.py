@@ -135,9 +135,9 @@ def test_a_watched_machine_hunts_and_decodes_it(octal: FramingKind, tmp_path: Pa
             os.write(pty.master, OCTAL)
             kept.wait(1)
             kept.clear()
-            while (judged := watcher.judge())[0] is not None:
-                record, events = judged
-                reasons += [record.reason] if isinstance(record, LinkState) else []
+            while (judged := watcher.judge())[0]:
+                records, events = judged
+                reasons += [record.reason for record in records if isinstance(record, LinkState)]
                 codes += [int(event.code, 16) for event in events if isinstance(event, CodeSeen)]
     finally:
         stop_all([watcher], 5)

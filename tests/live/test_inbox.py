@@ -18,8 +18,8 @@ def keep(inbox: Inbox) -> list[object]:
 
 def judge(inbox: Inbox) -> list[Record]:
     out = []
-    while (record := inbox.next_to_judge()[0]) is not None:
-        out.append(record)
+    while judged := inbox.next_to_judge():
+        out += [record for record, _ in judged]
     return out
 
 

@@ -211,6 +211,7 @@ def test_reading_costs_what_the_boot_weighs(tmp_path: Path, monkeypatch: pytest.
 
 def test_an_index_goes_on_where_it_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A capture that grew is read on from the last state, not from its beginning."""
+    monkeypatch.setattr(indexing, "EVERY", 2_048)
     monkeypatch.setattr(indexing, "APART", 0)
     path = many(tmp_path, 50)
     reader = TraceReader()
@@ -333,7 +334,7 @@ def test_an_index_has_no_gaps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     bench.boot(GOOD_MS)
     bench.go(2000)
     real = bench.run.keeper._write
-    monkeypatch.setattr(bench.run.keeper, "_write", lambda record: False)
+    monkeypatch.setattr(bench.run.keeper, "_write", lambda *records: None)
     bench.boot(GOOD_MS)
     bench.go(2000)
     monkeypatch.setattr(bench.run.keeper, "_write", real)

@@ -122,7 +122,7 @@ class Live:
             while self.run.keeping.keep():
                 pass
         if turn == 2:
-            self.events += self.run.judge()[1]
+            self.events += self.run.judge(1)[1]
         elif turn > 2:
             self.events += self.run.catch_up()
 
