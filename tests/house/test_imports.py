@@ -98,6 +98,24 @@ start.main()
     assert done.stdout.splitlines() == ["[(True, True, False)]"], done.stderr
 
 
+def test_a_command_looks_for_garbage_only_in_what_it_makes_itself(tmp_path: Path) -> None:
+    """Neither while it is loaded, nor in what was loaded then, nor in anything at its end."""
+    code = """
+import gc, os, sys
+from benchd.cli import start
+looks = []
+gc.callbacks.append(lambda phase, info: looks.append(gc.get_freeze_count() > 10_000) if phase == "start" else None)
+sys.argv = ["benchd", "boots"]
+try:
+    start.main()
+except SystemExit as ended:
+    gc.collect()
+    print([ended.code, gc.isenabled(), all(looks), len(gc.get_objects()) < 10_000])
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=tmp_path)
+    assert done.stdout.splitlines() == ["[2, True, True, True]"], done.stderr
+
+
 async def _asked(app: LateApp, times: int) -> None:
     await asyncio.gather(*(app({"type": "http"}, None, None) for _ in range(times)))
 
