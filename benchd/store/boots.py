@@ -20,6 +20,8 @@ from benchd.vocabulary.models import Boot, Finding, Outcome
 MAX_CANDIDATES = 6
 GOOD_BOOTS = 500
 """Good boots that limits are learned from, the newest: a machine changes, and history must not cost more each day."""
+ROWS = 500
+"""Stages that are read at once."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BOOT_FIELDS = {
     name: "table_name" if name == "table" else name
@@ -352,10 +354,12 @@ def _fill_in(connection: sa.Connection, found: Mapping[str, GoodBoot]) -> None:
     trouble = {(boot, name) for boot, name in connection.execute(troubled).all()}
     stages = sa.select(stage.boot, stage.position, stage.name, stage.t).where(stage.boot.in_(list(found)))
     of, before, ended = "", 0, 0.0
-    for boot, position, name, t in connection.execute(stages.order_by(stage.boot, stage.position.desc())).all():
-        if position == before and boot == of and (boot, name) not in trouble:
-            found[boot].lasted.append((name, ended - t))
-        of, before, ended = boot, position - 1, t
+    names: dict[str, str] = {}  # some dozen in thousands of rows: each is kept once
+    for rows in connection.execute(stages.order_by(stage.boot, stage.position.desc())).partitions(ROWS):
+        for boot, position, name, t in rows:
+            if position == before and boot == of and (boot, name) not in trouble:
+                found[boot].lasted.append((names.setdefault(name, name), ended - t))
+            of, before, ended = boot, position - 1, t
 
 
 def _parts(connection: sa.Connection, table: sa.Table, ids: Any) -> dict[str, list[Any]]:
