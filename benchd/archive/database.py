@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
@@ -135,6 +136,10 @@ class ArchiveStore(Store):
     def at(cls, url_or_path: str | os.PathLike[str]) -> ArchiveStore:
         """Open an archive for reading. Raises UsageError where there is none, ExternalError where it cannot be had."""
         return cls(ArchiveDatabase(url_or_path, create=False, read_only=True))
+
+    @classmethod
+    def _again(cls, url: str, data: Path | None) -> ArchiveStore:
+        return cls.at(url)
 
     def capture_of(self, boot_id: str) -> str | None:
         """None: captures stay on their bench."""

@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchd.capture import letgo
-from benchd.capture.packed import file_of
 from benchd.cli import sharing
 from benchd.cli.bootsundo import add_undo
 from benchd.cli.common import ArchiveOption, ConfigOption, JsonOption, settings_of, store_of
@@ -127,8 +125,16 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     yield from _results(boot)
     if capture:
         yield ""
-        gone = None if file_of(Path(capture)) else letgo.in_words(Path(capture)) or "is not there any more"
+        gone = None if os.path.isfile(capture) else _gone(Path(capture))
         yield clean(f"its capture {gone}: codes and lines cannot be shown" if gone else f"capture: {capture}", 1000)
+
+
+def _gone(capture: Path) -> str | None:
+    """Say what became of a capture that does not lie where it was, None where it is there, compressed."""
+    from benchd.capture import letgo  # here: the room of captures loads what reading them needs, and most lie there
+    from benchd.capture.packed import file_of
+
+    return None if file_of(capture) else letgo.in_words(capture) or "is not there any more"
 
 
 def _results(boot: Boot) -> Iterator[str]:

@@ -6,18 +6,22 @@ Where a command begins, and what becomes of its errors, is in `start`.
 from __future__ import annotations
 
 import importlib
-from collections.abc import Iterator, Mapping
-from functools import cache
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from copy import copy
+from functools import cache, partial
+from types import ModuleType
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperCommand, TyperGroup
+from typer.main import get_command_name
+from typer.models import CommandInfo, TyperInfo
 
 from benchd import __version__
 from benchd.cli.output import say
 from benchd.cli.start import main
 
-__all__ = ["COMMANDS", "build", "main"]
+__all__ = ["COMMANDS", "build", "load", "main"]
 
 COMMANDS = {
     "run": ("run", "Watch the machines of a settings file until Ctrl-C."),
@@ -52,6 +56,17 @@ COMMANDS = {
 
 NO_NUMBER = {"a valid integer": "give a whole number", "a valid number": "give a number"}
 """What the library says where a number is wanted, and what is said in its place."""
+
+
+def load(words: Iterable[str]) -> None:
+    """Import what the commands among `words` need."""
+    for name in words:
+        if name in COMMANDS:
+            _module(name)
+
+
+def _module(name: str) -> ModuleType:
+    return importlib.import_module(f"benchd.cli.{COMMANDS[name][0]}")
 
 
 class Command(TyperCommand):
@@ -92,26 +107,63 @@ class Command(TyperCommand):
 
 
 class Loaded(Mapping[str, Any]):
-    """The commands of `COMMANDS` by name; looking one up imports its module."""
+    """Commands by name, each made when it is looked up first: reading the options of one takes a millisecond."""
 
-    def __init__(self) -> None:
-        self._known: dict[str, Any] = {}
+    def __init__(self, makers: Mapping[str, Callable[[], Any]]) -> None:
+        self._makers = makers
+        self._made: dict[str, Any] = {}
 
     def __getitem__(self, name: str) -> Any:
-        if name not in self._known:
-            part = typer.Typer(rich_markup_mode=None)
-            importlib.import_module(f"benchd.cli.{COMMANDS[name][0]}").register(part)
-            for app in (part, *(group.typer_instance for group in part.registered_groups)):
-                for command in app.registered_commands if app else ():
-                    command.cls = Command
-            self._known |= typer.main.get_group(part).commands
-        return self._known[name]
+        if name not in self._made:
+            self._made[name] = self._makers[name]()
+        return self._made[name]
 
     def __iter__(self) -> Iterator[str]:
-        return iter(COMMANDS)
+        return iter(self._makers)
 
     def __len__(self) -> int:
-        return len(COMMANDS)
+        return len(self._makers)
+
+
+def _loaded(name: str) -> Any:
+    """Make a command of `COMMANDS`; its module is imported now."""
+    part = _app()
+    _module(name).register(part)
+    return _commands(part)[name]
+
+
+def _commands(app: typer.Typer) -> Loaded:
+    """The commands and groups of commands that were added to an application."""
+    makers: dict[str, Callable[[], Any]] = {}
+    for command in app.registered_commands:
+        assert command.callback is not None
+        command.cls = Command
+        makers[command.name or get_command_name(command.callback.__name__)] = partial(_command, command)
+    for group in app.registered_groups:
+        makers[str(group.name)] = partial(_group, group)
+    return Loaded(makers)
+
+
+def _command(told: CommandInfo) -> Any:
+    app = _app()
+    app.registered_commands = [told]
+    return typer.main.get_command(app)
+
+
+def _group(told: TyperInfo) -> Any:
+    assert told.typer_instance is not None
+    commands, bare = _commands(told.typer_instance), copy(told.typer_instance)
+    bare.registered_commands, bare.registered_groups = [], []
+    told, app = copy(told), _app()
+    told.typer_instance = bare
+    app.registered_groups = [told]
+    (group,) = typer.main.get_group(app).commands.values()
+    group.commands = commands  # type: ignore[attr-defined]
+    return group
+
+
+def _app() -> typer.Typer:
+    return typer.Typer(rich_markup_mode=None, add_completion=False)
 
 
 class Top(TyperGroup):
@@ -119,7 +171,7 @@ class Top(TyperGroup):
 
     def __init__(self, **named: Any) -> None:
         super().__init__(**named | {"commands": {}})
-        self.commands = Loaded()  # type: ignore[assignment]  # it is only read
+        self.commands = Loaded({name: partial(_loaded, name) for name in COMMANDS})  # type: ignore[assignment]  # it is only read
 
     def list_commands(self, ctx: Any) -> list[str]:
         return list(COMMANDS)

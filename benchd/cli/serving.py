@@ -57,6 +57,7 @@ def stays() -> None:
     """
     if os.environ.get(NO_PLUGINS) == "__all__":
         del os.environ[NO_PLUGINS]  # what alerts call is not to inherit it
+    gc.unfreeze()
     gc.collect()  # what is garbage by now would be kept for ever
     gc.freeze()
     gc.set_threshold(*USUAL_GARBAGE)

@@ -17,7 +17,7 @@ from benchd.leftout import missing
 
 USUAL_GARBAGE = gc.get_threshold()
 GARBAGE_AFTER = 50_000
-"""New objects after which garbage is looked for. `benchd run`, which stays, goes back to what is usual."""
+"""New objects after which a loaded command looks for garbage. `benchd run`, which stays, goes back to what is usual."""
 NO_PLUGINS = "PYDANTIC_DISABLE_PLUGINS"
 
 
@@ -32,6 +32,7 @@ def main() -> None:
             _run()
         finally:
             sys.stdout.flush()
+            gc.freeze()  # the end looks for garbage several times: nothing is to be found that matters any more
     except BenchError as error:
         print(clean_lines(f"benchd: {error}"), file=sys.stderr)
         sys.exit(error.exit_code)
@@ -56,11 +57,17 @@ def _run() -> None:
         say(f"benchd {__version__}")
         return
     # What a start makes stays: the default looks through all of it time and again, a tenth of listing boots.
+    gc.disable()
     gc.set_threshold(GARBAGE_AFTER)
     # Nobody's plugins check our models; looking for some reads what is told of each package that is installed.
     os.environ.setdefault(NO_PLUGINS, "__all__")
-    from benchd.cli.main import build
+    try:
+        from benchd.cli.main import build, load
 
+        load(sys.argv[1:2])
+        gc.freeze()
+    finally:
+        gc.enable()
     build()()
 
 

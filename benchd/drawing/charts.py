@@ -7,7 +7,7 @@ import statistics
 from collections.abc import Sequence
 
 from benchd.drawing.svg import CHAR_PX, Drawing, log_steps, shortened
-from benchd.inference.bootlog import BootGroup
+from benchd.inference.bootlog import BootGroup, stage_order
 
 GROUPS_LIGHT = ("#0b5d45", "#a8480a", "#4a3f9e", "#8a1c4a", "#1c5f8a", "#5f5a00")
 GROUPS_DARK = ("#7fdcb2", "#f0a45d", "#b9b0ff", "#ff9dbd", "#8ccbf5", "#e0d96a")
@@ -33,8 +33,6 @@ def draw_times(groups: Sequence[BootGroup], *, dark: bool, width: int, document:
 
     Seconds run on a logarithmic axis: stages last from milliseconds to minutes.
     """
-    from benchd.inference.compare import stage_order
-
     ink, soft, line = INK[dark]
     times = {name: _times(groups, name) for name in stage_order([boot for g in groups for boot in g.boots])}
     times = {name: rows for name, rows in times.items() if any(rows)}

@@ -14,6 +14,7 @@ MAX_EVENTS = 4_000
 """Events of one boot that are looked at; later ones are cut, and said so."""
 MAX_BOOTS = 20_000
 MAX_TEXT = 400
+MAX_STAGES = 200
 
 FINISHED = "finished"
 OUTCOMES = (FINISHED, "stalled", "looped", "cut short", "link lost")
@@ -92,6 +93,17 @@ def stage_marks(entries: Sequence[tuple[str, float]], end_s: float, finished: bo
         after = entries[i + 1][1] if i + 1 < len(entries) else (end_s if finished else None)
         out.append(StageMark(name, at, None if after is None else after - at))
     return tuple(out)
+
+
+def stage_order(boots: Sequence[BootLog]) -> list[str]:
+    """Stage names by the mean place at which boots enter them. Raises UsageError for more than 200."""
+    places: dict[str, list[int]] = {}
+    for boot in boots:
+        for i, name in enumerate(dict.fromkeys(mark.name for mark in boot.stages)):
+            places.setdefault(name, []).append(i)
+    if len(places) > MAX_STAGES:
+        raise UsageError(f"the boots have {len(places)} stages; at most {MAX_STAGES} can be compared")
+    return sorted(places, key=lambda name: sum(places[name]) / len(places[name]))
 
 
 def evenly(items: Sequence[T], most: int) -> list[T]:

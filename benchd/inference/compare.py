@@ -10,12 +10,11 @@ import numpy as np
 from benchd.errors import UsageError
 from benchd.inference import timing
 from benchd.inference.answers import Comparison, Finish, Median, Names, NotCounted, Rate, Side, StageShift, TimeToFinish
-from benchd.inference.bootlog import UNKNOWN_END, BootGroup, BootLog
+from benchd.inference.bootlog import UNKNOWN_END, BootGroup, BootLog, stage_order
 from benchd.inference.divergence import divergences, only_one, order_changes
 from benchd.inference.wording import counted, percent
 
 MAX_GROUPS = 12
-MAX_STAGES = 200
 SHOWN = 0.05
 """An adjusted p below this is called a difference."""
 
@@ -74,17 +73,6 @@ def _time_to_finish(a: BootGroup, b: BootGroup) -> TimeToFinish:
     a_median, b_median = (Median(timing.kaplan_meier(*side).median_s()) for side in sides)
     found = timing.log_rank(sides[0], sides[1])
     return TimeToFinish(a_median, b_median, *(found or (None, None)))
-
-
-def stage_order(boots: Sequence[BootLog]) -> list[str]:
-    """Stage names by the mean place at which boots enter them."""
-    places: dict[str, list[int]] = {}
-    for boot in boots:
-        for i, name in enumerate(dict.fromkeys(mark.name for mark in boot.stages)):
-            places.setdefault(name, []).append(i)
-    if len(places) > MAX_STAGES:
-        raise UsageError(f"the boots have {len(places)} stages; at most {MAX_STAGES} can be compared")
-    return sorted(places, key=lambda name: sum(places[name]) / len(places[name]))
 
 
 def _stages(a: BootGroup, b: BootGroup) -> tuple[StageShift, ...]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Annotated, Any, ClassVar, TypeVar
 
-from pydantic import ConfigDict, Field, PlainSerializer, SkipValidation, TypeAdapter
+from pydantic import ConfigDict, Field, PlainSerializer, RootModel, SkipValidation, TypeAdapter
 from pydantic.json_schema import SkipJsonSchema
 
 T = TypeVar("T")
@@ -43,6 +43,12 @@ class Form:
         kind: Any = type(self)
         found: dict[str, Any] = _adapter(kind).dump_python(self, mode="json", by_alias=True)
         return found
+
+
+class Told(RootModel[T]):
+    """A published form by a name of its own; built when it is first used, which most processes never do."""
+
+    model_config = ConfigDict(defer_build=True)
 
 
 @cache

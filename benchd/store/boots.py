@@ -16,11 +16,13 @@ from benchd.store import schema
 from benchd.store.database import Database
 from benchd.store.marks import Marks, boots_of_trial, is_left_out, laid_over
 from benchd.store.turns import again
-from benchd.vocabulary.models import Boot, Check, Finding, Outcome, Stage
+from benchd.vocabulary.models import Boot, Finding, Outcome
 
 MAX_CANDIDATES = 6
 GOOD_BOOTS = 500
 """Good boots that limits are learned from, the newest: a machine changes, and history must not cost more each day."""
+ROWS = 500
+"""Stages that are read at once."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _BOOT_FIELDS = {
     name: "table_name" if name == "table" else name
@@ -320,9 +322,9 @@ def _told(connection: sa.Connection, ids: sa.Select[Any]) -> list[Boot]:
         Boot(
             **{name: row[column] for name, column in _BOOT_FIELDS.items()},
             imported=(row["capture"] or "").startswith(IMPORTED),
-            stages=[Stage(**part) for part in stages[row["id"]]],
-            findings=[Finding(**part) for part in findings[row["id"]]],
-            checks=[Check(**part) for part in checks[row["id"]]],
+            stages=stages[row["id"]],
+            findings=findings[row["id"]],
+            checks=checks[row["id"]],
         )
         for row in rows
     ]
@@ -356,19 +358,22 @@ def _fill_in(connection: sa.Connection, found: Mapping[str, GoodBoot]) -> None:
     trouble = {(boot, name) for boot, name in connection.execute(troubled).all()}
     stages = sa.select(stage.boot, stage.position, stage.name, stage.t).where(stage.boot.in_(list(found)))
     of, before, ended = "", 0, 0.0
-    for boot, position, name, t in connection.execute(stages.order_by(stage.boot, stage.position.desc())).all():
-        if position == before and boot == of and (boot, name) not in trouble:
-            found[boot].lasted.append((name, ended - t))
-        of, before, ended = boot, position - 1, t
+    names: dict[str, str] = {}  # some dozen in thousands of rows: each is kept once
+    for rows in connection.execute(stages.order_by(stage.boot, stage.position.desc())).partitions(ROWS):
+        for boot, position, name, t in rows:
+            if position == before and boot == of and (boot, name) not in trouble:
+                found[boot].lasted.append((names.setdefault(name, name), ended - t))
+            of, before, ended = boot, position - 1, t
 
 
-def _parts(connection: sa.Connection, table: sa.Table, ids: Any) -> dict[str, list[dict[str, Any]]]:
-    found: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    query = sa.select(table).where(table.c.boot.in_(ids)).order_by(table.c.boot, table.c.position)
-    for row in connection.execute(query).mappings():
-        part = dict(row)
-        del part["position"]
-        found[part.pop("boot")].append(part)
+def _parts(connection: sa.Connection, table: sa.Table, ids: Any) -> dict[str, list[Any]]:
+    """The rows of a table about boots, by boot and in their order, each as what its model is made of."""
+    found: dict[str, list[Any]] = defaultdict(list)
+    columns = [column for column in table.c if column.name not in ("boot", "position")]
+    names = [column.name for column in columns]
+    query = sa.select(table.c.boot, *columns).where(table.c.boot.in_(ids)).order_by(table.c.boot, table.c.position)
+    for boot, *values in connection.execute(query).all():
+        found[boot].append(dict(zip(names, values, strict=True)))
     return found
 
 

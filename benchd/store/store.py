@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 from benchd.store.boots import Boots
 from benchd.store.copying import copy_store, copy_to_file, row_counts
@@ -48,6 +49,14 @@ class Store(Boots, Studies, Results, Holding, Log, Feed, Models):
         if data is None and database.is_sqlite:
             data = Path(str(database.where)).parent
         return cls(database, None if data is None else Path(os.path.abspath(data)))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """In another process it is the same store, opened for reading once more. It holds the URL's password."""
+        return self._again, (self._database.url.render_as_string(hide_password=False), self._data)
+
+    @classmethod
+    def _again(cls, url: str, data: Path | None) -> Store:
+        return cls.open(url, create=False, data=data)
 
     @property
     def unopened(self) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.drawing.svg import Drawing, steps
-from benchd.inference.bootlog import BootGroup, BootLog, StageMark, evenly
+from benchd.inference.bootlog import BootGroup, BootLog, StageMark, evenly, stage_order
 from benchd.inference.study import Study
 from benchd.studies.comparing import boot_log
 from benchd.studies.goal import NOT_COUNTED, Verdict
@@ -22,8 +22,6 @@ NUMBER_FROM = 13.0
 
 def stage_names(views: Sequence[TrialView]) -> list[str]:
     """Stages in the order in which boots pass them."""
-    from benchd.inference.compare import stage_order
-
     return stage_order([boot_log(boot) for view in views for boot in view.boots])
 
 

@@ -11,6 +11,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from benchd.vocabulary.quick import no_items
 from benchd.vocabulary.times import NS
 
 BLOCK = 0x800
@@ -127,16 +128,16 @@ class Measured(Part):
     """
 
     complete: bool
-    damaged_lines: list[int] = Field(default_factory=list)
-    notes: list[str] = Field(default_factory=list)
+    damaged_lines: list[int] = Field(default_factory=no_items)
+    notes: list[str] = Field(default_factory=no_items)
     program: Program | None = None
-    blocks: list[Block] = Field(default_factory=list)
-    display: list[Display] = Field(default_factory=list)
-    roms: list[RomHeader] = Field(default_factory=list)
-    vectors: list[Vector] = Field(default_factory=list)
+    blocks: list[Block] = Field(default_factory=no_items)
+    display: list[Display] = Field(default_factory=no_items)
+    roms: list[RomHeader] = Field(default_factory=no_items)
+    vectors: list[Vector] = Field(default_factory=no_items)
     machine: MachineFacts | None = None
     ports: Ports | None = None
-    tests: list[MemoryTest] = Field(default_factory=list)
+    tests: list[MemoryTest] = Field(default_factory=no_items)
 
     def by_address(self) -> dict[int, Block]:
         """The blocks by their first address."""

@@ -10,6 +10,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from benchd.vocabulary.measured import Measured
+from benchd.vocabulary.quick import no_items
 
 Outcome = Literal["finished", "stalled", "looped", "cut-short", "link-lost", "recorded", "running"]
 FindingKind = Literal[
@@ -53,7 +54,7 @@ class Finding(Model):
     limit_kind: LimitKind | None = None
     cleared_t: float | None = None
     means: str | None = None
-    try_: list[str] = Field(default_factory=list, alias="try", serialization_alias="try")
+    try_: list[str] = Field(default_factory=no_items, alias="try", serialization_alias="try")
     caution: str | None = None
     detail: str | None = None
 
@@ -113,14 +114,14 @@ class Boot(Model):
     last_stage: str | None = None
     last_code: str | None = None
     duration_s: float = Field(0.0, description="last thing seen, seconds from boot start")
-    stages: list[Stage] = Field(default_factory=list)
-    findings: list[Finding] = Field(default_factory=list)
-    checks: list[Check] = Field(default_factory=list)
+    stages: list[Stage] = Field(default_factory=no_items)
+    findings: list[Finding] = Field(default_factory=no_items)
+    checks: list[Check] = Field(default_factory=no_items)
     codes: int = 0
     lines: int = 0
     lost: int = Field(0, description="codes or bytes known to be lost or refused")
     anchored: bool = Field(True, description="false while its start was not seen: joined in the middle")
-    blind: list[Blind] = Field(default_factory=list)
+    blind: list[Blind] = Field(default_factory=no_items)
     passes_of: str | None = Field(None, description="this boot is an earlier pass of that looping boot")
     measured: Measured | None = Field(None, description="what its own processor reads, by a reporter program")
     imported: bool = Field(
@@ -140,4 +141,6 @@ class Boot(Model):
         None, description="why a person left it out: it counts nowhere", exclude_if=lambda reason: reason is None
     )
     note: str = Field("", description="what a person wrote about it", exclude_if=lambda note: not note)
-    labels: list[str] = Field(default_factory=list, description="given by people", exclude_if=lambda labels: not labels)
+    labels: list[str] = Field(
+        default_factory=no_items, description="given by people", exclude_if=lambda labels: not labels
+    )

@@ -6,7 +6,7 @@ A frozen dataclass sets each of its fields by a call, which takes five times as 
 from __future__ import annotations
 
 from dataclasses import field, fields, make_dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
 T = TypeVar("T")
 
@@ -22,3 +22,11 @@ def quick(cls: type[T]) -> type[T]:
     cls.__setattr__ = object.__setattr__  # type: ignore[method-assign, assignment]
     cls.__delattr__ = object.__delattr__  # type: ignore[method-assign, assignment]
     return cls
+
+
+def no_items() -> list[Any]:
+    """Return an empty list: what a model's field is where nothing is said.
+
+    Of a default that is `list` itself pydantic asks the signature, which Python reads out of its documentation: 1 ms.
+    """
+    return []

@@ -282,8 +282,8 @@ class Indexer:
         path, offset, end = place
         if path is not self._path and path != self._path:
             self._to(path)
-        if isinstance(record, Annotation) and record.key == UNREAD:  # whoever began here would not see it as it is
-            self._state = self._state_at = None
+        if any(isinstance(record, Annotation) and record.key == UNREAD for record in records):
+            self._state = self._state_at = None  # whoever began here would not see it as it is
         if self._state is not None and self._state_at is None:
             self._state_at = offset
         if self._state_at is not None and self._state_at - (self._stored or 0) >= FAR:

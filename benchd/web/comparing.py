@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import Response
 
+from benchd.apart import Apart
 from benchd.errors import UsageError
+from benchd.inference.bootlog import BootGroup, stage_order
+from benchd.studies.comparing import NamedBoots, boot_log, compare_named, find_groups
 from benchd.studies.responses import CompareForm
 from benchd.web.responses import ComparedGroup, ComparePage, GroupStage
 
 if TYPE_CHECKING:
-    from benchd.inference.bootlog import BootGroup
     from benchd.web.bench import ServedBench
 
 GROUPS_MOST = 6
@@ -25,20 +27,18 @@ Of = Annotated[list[str], Query(alias="of", min_length=1, max_length=GROUPS_MOST
 
 
 def compare_routes(daemon: ServedBench) -> APIRouter:
-    """Return the routes under /api/compare."""
+    """Return the routes under /api/compare. What compares takes 75 MB, which nothing else needs: it is done apart."""
+    apart = Apart()
     routes = APIRouter(prefix="/api/compare")
 
     @routes.get("")
     def compared(of: Of) -> ComparePage:
         """Compare two to six boots or trials: every one against the first."""
-        from benchd.inference.compare import stage_order
-        from benchd.studies.comparing import compare_groups, find_groups
-
         try:
             groups = find_groups(daemon.store, of)
-            logs = _logs(daemon, of)
+            logs = [_log(group) for group in groups]
             stages = stage_order([boot for group in logs for boot in group.boots])
-            told = compare_groups(daemon.store, groups) if len(groups) > 1 else None
+            told = apart(compare_named, daemon.store, of) if len(groups) > 1 else None
         except UsageError as error:
             raise HTTPException(404, str(error)) from None
         return ComparePage(
@@ -55,7 +55,7 @@ def compare_routes(daemon: ServedBench) -> APIRouter:
         from benchd.drawing.charts import draw_times
 
         try:
-            groups = _logs(daemon, of)
+            groups = [_log(group) for group in find_groups(daemon.store, of)]
         except UsageError as error:
             raise HTTPException(404, str(error)) from None
         drawn = draw_times(groups, dark=theme == "dark", width=width)
@@ -64,14 +64,8 @@ def compare_routes(daemon: ServedBench) -> APIRouter:
     return routes
 
 
-def _logs(daemon: ServedBench, names: Sequence[str]) -> list[BootGroup]:
-    from benchd.inference.bootlog import BootGroup
-    from benchd.studies.comparing import boot_log, find_groups
-
-    return [
-        BootGroup(group.name, tuple(boot_log(boot) for boot in group.boots))
-        for group in find_groups(daemon.store, names)
-    ]
+def _log(group: NamedBoots) -> BootGroup:
+    return BootGroup(group.name, tuple(boot_log(boot) for boot in group.boots))
 
 
 def _group(group: BootGroup, trial: str | None, stages: Sequence[str]) -> ComparedGroup:

@@ -8,9 +8,10 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, HTTPException, Query
-from pydantic import Field, RootModel
+from pydantic import Field
 
 from benchd.errors import UsageError
+from benchd.inference.forms import Told
 from benchd.inference.study import Change
 from benchd.rules import RuleTable
 from benchd.store import Store
@@ -121,7 +122,7 @@ class Planned(Model):
     boot_before: BootBefore | None = Field(None, description="a boot that began shortly before, and may be the trial's")
 
 
-class StudyLine(RootModel[Summary]):
+class StudyLine(Told[Summary]):
     """One study in a list."""
 
 
@@ -132,7 +133,7 @@ class MadeStudy(Model):
     unchecked: list[str]
 
 
-class NextPage(RootModel[Next]):
+class NextPage(Told[Next]):
     """Where the bench stands and what to try. `next` as `benchd next --json` gives it."""
 
 

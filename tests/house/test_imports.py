@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import subprocess
 import sys
 import tomllib
@@ -18,10 +19,10 @@ ROOT = Path(__file__).parents[2]
 SMALL = ROOT / "config" / "small-board.txt"
 
 
-def modules_after(code: str) -> set[str]:
+def modules_after(code: str, **environ: str) -> set[str]:
     done = subprocess.run(
         [sys.executable, "-c", f"{code}\nimport json, sys\nprint(json.dumps(sorted(sys.modules)))"],
-        capture_output=True, text=True, check=True,
+        capture_output=True, text=True, check=True, env=os.environ | environ,
     )  # fmt: skip
     return set(json.loads(done.stdout.splitlines()[-1]))
 
@@ -29,11 +30,37 @@ def modules_after(code: str) -> set[str]:
 def test_a_bench_that_nobody_looks_at_imports_neither_page_nor_broker_nor_statistics() -> None:
     modules = modules_after("import benchd.daemon, benchd.cli.run")
     assert not modules & {"fastapi", "starlette", "paho.mqtt.client", "aiomqtt", "alembic", *LEFT_OUT}
-    assert not modules & {"sqlalchemy.dialects.postgresql", "benchd.web.app", "benchd.studies", "benchd.rom.layout"}
+    assert not modules & {
+        "sqlalchemy.dialects.postgresql",
+        "benchd.web.app",
+        "benchd.studies",
+        "benchd.rom.layout",
+        "benchd.apart",
+    }
 
 
 def test_a_page_that_compares_nothing_imports_no_statistics() -> None:
     assert not modules_after("import benchd.web.app") & LEFT_OUT.keys()
+
+
+def test_boots_compared_over_http_are_compared_elsewhere(tmp_path: Path) -> None:
+    """So the daemon keeps its size; the answer is that of a comparison here."""
+    code = f"""
+from web import rig
+from benchd.apart import Apart
+from benchd.store import Store
+from benchd.studies.comparing import compare_named
+import sys
+with Store.open({str(tmp_path / "b.db")!r}) as store:
+    rig.save_many(store, 2)
+    two = [boot.id for boot in store.boots()]
+    apart = Apart()
+    told = apart(compare_named, store, two)
+    assert not {{"numpy", "scipy"}} & set(sys.modules)
+    apart.close()
+    assert told == compare_named(store, two) and told.stages
+"""
+    assert "scipy.stats" in modules_after(code, PYTHONPATH=str(ROOT / "tests"))
 
 
 HEAVY = {"benchd.decode", "benchd.rules", "benchd.boots", "benchd.watch", "benchd.sinks", "benchd.settings", "alembic"}
@@ -96,6 +123,24 @@ start.main()
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.stdout.splitlines() == ["[(True, True, False)]"], done.stderr
+
+
+def test_a_command_looks_for_garbage_only_in_what_it_makes_itself(tmp_path: Path) -> None:
+    """Neither while it is loaded, nor in what was loaded then, nor in anything at its end."""
+    code = """
+import gc, os, sys
+from benchd.cli import start
+looks = []
+gc.callbacks.append(lambda phase, info: looks.append(gc.get_freeze_count() > 10_000) if phase == "start" else None)
+sys.argv = ["benchd", "boots"]
+try:
+    start.main()
+except SystemExit as ended:
+    gc.collect()
+    print([ended.code, gc.isenabled(), all(looks), len(gc.get_objects()) < 10_000])
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=tmp_path)
+    assert done.stdout.splitlines() == ["[2, True, True, True]"], done.stderr
 
 
 async def _asked(app: LateApp, times: int) -> None:

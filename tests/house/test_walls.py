@@ -64,6 +64,7 @@ MAY_KNOW = {
         *(f"benchd.{room}" for room in ("inference", "rom", "store", "drawing", "watch", "rules", "capture")),
     },
     "web": {
+        "benchd.apart",
         *(
             f"benchd.{room}"
             for room in ("studies", "inference", "rom", "reporter", "rules", "store", "drawing", "settings")
