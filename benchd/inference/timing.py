@@ -1,8 +1,7 @@
 """Small-sample statistics of boots: rates, shifts, survival, and how many more boots would settle it.
 
-Libraries do the tests and distributions; this module fixes the choices (which interval, which correction) and
-returns plain floats. scipy.stats takes 70 MB and half a second: it loads only when a function runs that needs it, and
-rates, which causes and models are told by, do without.
+scipy does the distributions; this module fixes the choices (which interval, which correction) and
+returns plain floats. scipy.stats loads only when a function runs.
 """
 
 from __future__ import annotations
@@ -10,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 
@@ -55,33 +53,19 @@ def wilson(k: int, n: int, confidence: float = CONFIDENCE) -> Rate:
     """Wilson (1927) score interval of k of n; 0 to 1 when n is 0."""
     if n == 0:
         return Rate(0, 0, 0.0, 1.0)
-    z2 = _isf((1 - confidence) / 2) ** 2
-    centre, within = k + z2 / 2, math.sqrt(z2 * (k * (n - k) / n + z2 / 4))
-    return Rate(k, n, (centre - within) / (n + z2) if k else 0.0, (centre + within) / (n + z2) if k < n else 1.0)
+    from scipy.stats import binomtest
+
+    ci = binomtest(k, n).proportion_ci(confidence, method="wilson")
+    return Rate(k, n, float(ci.low), float(ci.high))
 
 
 def fisher(a: Rate, b: Rate) -> float | None:
-    """Fisher's exact two-sided p that two rates differ; None when a side is empty.
-
-    The share of all ways to deal out the k + k that come no more often than what was seen (Agresti 1990, 3.5.1),
-    counted in whole numbers: no tolerance says which come equally often.
-    """
+    """Fisher's exact two-sided p that two rates differ; None when a side is empty."""
     if not a.n or not b.n:
         return None
-    k = a.k + b.k
-    first, last = max(0, k - b.n), min(k, a.n)
-    seen, ways = math.comb(a.n, a.k) * math.comb(b.n, b.k), math.comb(a.n, first) * math.comb(b.n, k - first)
-    rare = every = 0
-    for i in range(first, last + 1):
-        every += ways
-        rare += ways if ways <= seen else 0
-        ways = ways * (a.n - i) * (k - i) // ((i + 1) * (b.n - k + i + 1))
-    return rare / every
+    from scipy.stats import fisher_exact
 
-
-def _isf(share: float) -> float:
-    """The standard normal deviate that so large a share lies above."""
-    return NormalDist().inv_cdf(1 - share)
+    return float(fisher_exact([[a.k, a.n - a.k], [b.k, b.n - b.k]])[1])
 
 
 def mann_whitney(a: Sequence[float], b: Sequence[float]) -> tuple[float, float]:
@@ -155,8 +139,10 @@ def _interval_rank(n: int, m: int, confidence: float) -> int:
         counts = _u_counts(n, m)
         cumulative = np.cumsum(counts) / counts.sum()
         return int((cumulative <= alpha + 1e-12).sum())
+    from scipy.stats import norm
+
     spread = math.sqrt(n * m * (n + m + 1) / 12)
-    return max(0, math.floor(n * m / 2 - _isf(alpha) * spread))
+    return max(0, math.floor(n * m / 2 - float(norm.isf(alpha)) * spread))
 
 
 def _u_counts(n: int, m: int) -> Floats:
@@ -230,13 +216,15 @@ def more_boots_for_shift(a: Sequence[float], b: Sequence[float]) -> int | None:
     Noether (1987), JASA 82, 645-647, for equal sides: N = (z + z)^2 / (12 c (1 - c) (p - 1/2)^2), c = 1/2.
     None when no difference is seen.
     """
+    from scipy.stats import norm
+
     if not len(a) or not len(b):
         return None
     u = mann_whitney(a, b)[0]
     away = abs(u / (len(a) * len(b)) - 0.5)
     if away < 1e-9:
         return None
-    z = _isf((1 - CONFIDENCE) / 2) + _isf(1 - POWER)
+    z = float(norm.isf((1 - CONFIDENCE) / 2) + norm.isf(1 - POWER))
     each = math.ceil(z * z / (12 * 0.25 * away * away) / 2)
     return max(0, each - min(len(a), len(b)))
 
@@ -247,11 +235,13 @@ def more_boots_for_rates(a: Rate, b: Rate) -> int | None:
     Cohen (1988), ch. 6: n = 2 ((z + z) / h)^2 each, h the difference of arcsine-transformed rates, here of
     (k + 1/2) / (n + 1). None when no difference is seen.
     """
+    from scipy.stats import norm
+
     if not a.n or not b.n or a.k * b.n == b.k * a.n:
         return None
     phi = [2 * math.asin(math.sqrt((r.k + 0.5) / (r.n + 1))) for r in (a, b)]
     h = abs(phi[0] - phi[1])
     if h < 1e-9:
         return None
-    z = _isf((1 - CONFIDENCE) / 2) + _isf(1 - POWER)
+    z = float(norm.isf((1 - CONFIDENCE) / 2) + norm.isf(1 - POWER))
     return max(0, math.ceil(2 * (z / h) ** 2) - min(a.n, b.n))

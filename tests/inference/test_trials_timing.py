@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import itertools
 import math
-import random
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
 from scipy.stats import false_discovery_control, mannwhitneyu, permutation_test, rankdata
 
 from benchd.inference import timing
@@ -57,19 +55,6 @@ def test_nothing_finished_has_no_curve_and_no_median():
     curve = timing.kaplan_meier([5.0, 6.0], [False, False])
     assert curve == timing.Curve((), ()) and curve.median_s() is None
     assert timing.log_rank(([1.0], [False]), ([2.0], [False])) is None
-
-
-def test_fisher_and_wilson_are_what_scipy_says():
-    """On tables of every kind, and on large ones; where ways come equally often too."""
-    chance = random.Random(5)
-    sizes = [(chance.randint(1, most), chance.randint(1, most)) for most in (3, 8, 30, 400) for _ in range(40)]
-    for n, m in [*sizes, (3_000, 2_500), (1, 5_000)]:
-        k, j = chance.choice((0, n, chance.randint(0, n))), chance.choice((0, m, chance.randint(0, m)))
-        own = timing.fisher(timing.wilson(k, n), timing.wilson(j, m))
-        assert own == pytest.approx(float(stats.fisher_exact([[k, n - k], [j, m - j]])[1]), rel=1e-9, abs=1e-300)
-        share = chance.choice((0.9, 0.95, 0.99))
-        rate, peer = timing.wilson(k, n, share), stats.binomtest(k, n).proportion_ci(share, method="wilson")
-        assert (rate.low, rate.high) == pytest.approx((float(peer.low), float(peer.high)), abs=1e-12)
 
 
 @pytest.mark.parametrize(
