@@ -36,6 +36,7 @@ MARK = {
     "running": "running",
 }
 WIDTH = 96
+BLIND_SHOWN = 3
 NAMED = 60
 """Machines named where one is not known."""
 
@@ -115,6 +116,10 @@ def boot_page(boot: Boot, capture: str | None) -> Iterator[str]:
     yield from _decided(boot)
     seen = f"{counted(boot.codes, 'code')}, {counted(boot.lines, 'console line')}"
     yield seen + (f", {boot.lost} known lost" if boot.lost else "")
+    for span in boot.blind[:BLIND_SHOWN]:
+        yield clean(f"not all of it was seen: {span.link} {span.words}")
+    if len(boot.blind) > BLIND_SHOWN:
+        yield f"and {len(boot.blind) - BLIND_SHOWN} times more"
     if boot.passes_of:
         yield clean(f"an earlier pass of the loop {boot.passes_of}")
     yield ""

@@ -11,6 +11,7 @@ import json
 import os
 import signal
 import ssl
+import sys
 import threading
 import time
 import urllib.error
@@ -130,6 +131,10 @@ def live(
     http = loaded.settings.http
     url = f"{'https' if http.tls_cert else 'http'}://{http.listen}"
     feed = Feed(Caller(url, token, loaded.resolve(http.tls_cert)), loaded.settings.bench.name, wanted)
+    if not once and not sys.stdout.isatty():
+        print(
+            "benchd: no terminal to draw in: what stands at the end is written; --once writes it now", file=sys.stderr
+        )
     with contextlib.suppress(KeyboardInterrupt):
         (feed.draw_once if once else feed.watch)(Console())
 

@@ -43,7 +43,6 @@ RESTARTS = 3
 """So many restarts in a row at one place are no accident."""
 NOT_COUNTED = "not counted"
 LINK_KINDS = ("post", "console")
-BLIND_WORDS = {"down": "was out", "lossy": "lost some of what came", "not-watched": "was not watched"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,9 +164,8 @@ def blindness(boot: Boot, needs: Collection[str] | None = None) -> str | None:
         return None
     first, more = needed[0], len(needed) - 1
     name = {"console": "console", "post": "post link"}.get(first.link, f"link {clean(first.link, 60)}")
-    end = f" to {first.until:.1f} s" if first.until is not None else " s on"
     again = {0: "", 1: ", and once more"}.get(more, f", and {more} times more")
-    return f"the {name} {BLIND_WORDS[first.why]} from {first.t:.1f}{end}{again}"
+    return f"the {name} {first.words}{again}"
 
 
 _STATES = {

@@ -77,6 +77,9 @@ class Check(Model):
     t: float
 
 
+BLIND_WORDS = {"down": "was out", "lossy": "lost some of what came", "not-watched": "was not watched"}
+
+
 class Blind(Model):
     """From `t` to `until` (seconds from boot start; None: to its end) a link was not seen, or not all of it."""
 
@@ -84,6 +87,12 @@ class Blind(Model):
     t: float
     until: float | None = None
     why: Literal["down", "lossy", "not-watched"]
+
+    @property
+    def words(self) -> str:
+        """What was with the link, and when: `was out from 3.1 to 5.0 s`."""
+        end = f" to {self.until:.1f} s" if self.until is not None else " s on"
+        return f"{BLIND_WORDS[self.why]} from {self.t:.1f}{end}"
 
 
 class GoalNow(Model):

@@ -126,6 +126,7 @@ MORE = {
     "demo/story.py": SHARED | {"benchd.studies", "benchd.store", "benchd.inference"},
     "cli/run.py": {"benchd.daemon"},
     "cli/demo.py": {"benchd.daemon", "benchd.demo"},
+    "cli/practice.py": {"benchd.demo"},
     "cli/live.py": {"benchd.web.auth"},
     "cli/schema.py": {"benchd.sinks"},
     **{path: {"benchd.files"} for path in OUTSIDE},

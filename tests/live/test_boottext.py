@@ -11,7 +11,7 @@ from live.test_harmless import ANY, harmless
 
 from benchd.cli.boots import MARK, WIDTH, boot_page, boot_table, finding_lines, seconds
 from benchd.cli.output import columns
-from benchd.vocabulary.models import Boot, Check, Finding, Stage
+from benchd.vocabulary.models import Blind, Boot, Check, Finding, Stage
 
 
 @pytest.mark.parametrize(
@@ -74,6 +74,15 @@ def test_a_page_has_it_all(tmp_path: Path) -> None:
         assert part in text, part
     assert all(len(line) <= WIDTH + 4 for line in lines if str(capture) not in line)
     assert "no stage was reached" in "\n".join(boot_page(boot(), None))
+
+
+def test_what_was_not_seen_is_told() -> None:
+    """Where a link was out or lost something: which, why and when, the first few times."""
+    spans = [Blind(link="post", t=0.0, until=0.4, why="lossy"), Blind(link="console", t=3.1, why="down")]
+    text = "\n".join(boot_page(boot(blind=spans), None))
+    assert "not all of it was seen: post lost some of what came from 0.0 to 0.4 s" in text
+    assert "not all of it was seen: console was out from 3.1 s on" in text
+    assert "and 2 times more" in "\n".join(boot_page(boot(blind=[spans[0]] * 5), None))
 
 
 def test_a_large_uncertainty_is_told_in_seconds() -> None:

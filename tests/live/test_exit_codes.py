@@ -101,6 +101,7 @@ def test_the_story_has_a_good_and_a_stalled_boot(case: Case) -> None:
         ("setup --out new.toml --console none", 1, "is not there, so nothing was written"),
         ("setup --out new.toml --console none --listen 0", 0, "new.toml written"),
         ("live --once", 1, "benchd is not running at"),
+        ("live", 1, "no terminal to draw in: what stands at the end is written; --once writes it now"),
         ("live --machine nobody", 2, "no machine is called"),
         ("schema", 0, "boot"),
         ("schema boot", 0, "properties"),
