@@ -13,16 +13,13 @@ import argparse
 import atexit
 import os
 import random
-import re
 import resource
 import shutil
 import statistics
 import subprocess
 import sys
 import tempfile
-import threading
 import time
-import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from functools import cache
@@ -36,6 +33,20 @@ sys.path[:1] = [str(ROOT), str(ROOT / "tests")]
 from boots.speed_pipeline import BYTE_NS, CONSOLE, POST, records, seconds, steady_codes  # noqa: E402
 from capture.speed_capture import bare  # noqa: E402
 from links.speed_idle import idle_shares  # noqa: E402
+from live.speed_running import (  # noqa: E402
+    BENCHD,
+    LINE_BPS,
+    MEASURED_S,
+    Load,
+    Running,
+    codes_of_boots,
+    console_lines,
+    environment,
+    full_text,
+    loaded,
+    machine,
+    sending,
+)
 from live.speed_trace import full  # noqa: E402
 from support.flood import Flood  # noqa: E402
 from support.pipelines import ANCHOR, NS  # noqa: E402
@@ -52,10 +63,9 @@ from benchd.watch.learning import Learner  # noqa: E402
 from benchd.watch.pipeline import Pipeline  # noqa: E402
 from benchd.watch.trace import TraceReader  # noqa: E402
 
-BENCHD = [sys.executable, "-m", "benchd"]
-LINES, LINE_BYTES, READ = 40_000, 72, 184
-FLOOD_S = 15.0
-TICK = os.sysconf("SC_CLK_TCK")
+LINES, READ = 40_000, 184
+CODES_PER_S = 50
+"""Codes of a machine that boots again and again: some two boots a second, ten times what a quick one does."""
 MIB = 64
 
 
@@ -94,11 +104,6 @@ def wall_of(command: list[str], folder: Path) -> float:
     return min(taken)
 
 
-def environment() -> dict[str, str]:
-    """As an installed benchd finds it: its bytecode is there, the first of several runs writes it."""
-    return {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"} | {"PYTHONPATH": str(ROOT)}
-
-
 def table_of(rules: int) -> str:
     """A table whose faults are so many patterns of some shapes; none is in `console_lines`, but for `hit`."""
     chance = random.Random(rules)
@@ -109,16 +114,6 @@ def table_of(rules: int) -> str:
         a, b = ("".join(chance.choices("stuvwxyz", k=7)) for _ in "ab")
         text += f"[[fault]]\nname = \"f{n}\"\nseen = {{text = '{shapes[n % len(shapes)].format(a=a, b=b)}'}}\n"
     return text + "[[fault]]\nname = \"hit\"\nseen = {text = 'parity checked'}\n"
-
-
-def console_lines(count: int, hits: bool = False) -> bytes:
-    """Kernel-like lines of 72 bytes with their ends; with `hits`, a rule knows every tenth."""
-    chance, out = random.Random(1), []
-    for n in range(count):
-        words = " ".join("".join(chance.choices("abcdefghijkl", k=chance.randint(3, 9))) for _ in range(10))
-        line = f"[{n / 160:12.6f}] {'parity checked ' if hits and not n % 10 else ''}{words}"
-        out.append(f"{line[: LINE_BYTES - 2]:{LINE_BYTES - 2}}\r\n")
-    return "".join(out).encode()
 
 
 def captured(path: Path, table: str, data: bytes) -> Path:
@@ -170,145 +165,80 @@ def byte(room: Path) -> Iterator[Figure]:
     yield at_most("a POST code (raw)", 5, fed("post", steady_codes(20_000), 1) / 20_000 * 1e6, "us")
 
 
-class Running:
-    """A daemon as a process of its own, and what it costs."""
-
-    def __init__(self, room: Path, machines: str) -> None:
-        self.port = rig.free_port()
-        self.url = f"http://127.0.0.1:{self.port}"
-        (room / "bench.toml").write_text(f'[http]\nlisten = "127.0.0.1:{self.port}"\n{machines}')
-        self.log = (room / "log").open("wb")
-        command = [*BENCHD, "run", "--config", str(room / "bench.toml")]
-        self.process = subprocess.Popen(command, cwd=room, stdout=self.log, stderr=self.log, env=environment())
-
-    def __enter__(self) -> Running:
-        rig.wait_for("the daemon listens", lambda: b"metrics and page" in Path(self.log.name).read_bytes(), 60)
-        time.sleep(3)
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        self.process.terminate()
-        self.process.wait(20)
-        self.log.close()
-
-    def get(self, path: str) -> bytes:
-        with urllib.request.urlopen(self.url + path, timeout=60) as answer:
-            return bytes(answer.read())
-
-    def cpu_s(self) -> float:
-        fields = Path(f"/proc/{self.process.pid}/stat").read_text().rsplit(")", 1)[1].split()
-        return (int(fields[11]) + int(fields[12])) / TICK
-
-    def rss_mb(self) -> float:
-        return rss_mb(self.process.pid)
-
-    def beside_mb(self) -> float:
-        """Of the processes that it began."""
-        begun = Path(f"/proc/{self.process.pid}/task").glob("*/children")
-        return sum(rss_mb(int(pid)) for path in begun for pid in path.read_text().split())
-
-
-def rss_mb(pid: int) -> float:
-    found = re.search(r"VmRSS:\s+(\d+)", Path(f"/proc/{pid}/status").read_text())
-    assert found
-    return int(found[1]) / 1000
-
-
-def machine(name: str, **ports: str) -> str:
-    links = "".join(f'[[machine.link]]\nkind = "{k}"\nport = "{p}"\nspeed = 115200\n' for k, p in ports.items())
-    return f'[[machine]]\nname = "{name}"\nrules = "demo-at286"\n{links}'
-
-
-def consoles(room: Path, lines: list[PtyLine]) -> tuple[float, dict[float, float]]:
-    """Machines with one console each that gets text at line speed: share of a core in per cent, and the delays."""
-    data, ending = console_lines(4_000), threading.Event()
-
-    def send() -> None:
-        begun, at = time.monotonic(), 0
-        while not ending.wait(0.004):
-            due = int((time.monotonic() - begun) * 11_520)
-            while at < due:
-                part = data[at % len(data) :][: due - at]
-                at += len(part)
-                for line in lines:
-                    line.send(part)
-
-    sender = threading.Thread(target=send)
-    with Running(room, "".join(machine(f"pc{n}", console=line.path) for n, line in enumerate(lines))) as running:
-        sender.start()
-        try:
-            time.sleep(2)
-            earlier, before = delays(running.get("/metrics").decode()), running.cpu_s()
-            time.sleep(FLOOD_S)
-            share = (running.cpu_s() - before) / FLOOD_S * 100
-            later = delays(running.get("/metrics").decode())
-        finally:
-            ending.set()
-            sender.join()
-    return share, {le: count - earlier.get(le, 0) for le, count in sorted(later.items())}
-
-
 def late_at_most(what: str, counts: dict[float, float]) -> Figure:
     """The 99th percentile by a histogram's bounds."""
     p99 = next((le for le, count in counts.items() if count >= 0.99 * counts[float("inf")]), float("inf"))
     return Figure(what, "<= 10 ms", f"<= {p99 * 1e3:g} ms", p99 <= 0.01)
 
 
+def consoles(room: Path, count: int, most: float, what: str) -> Iterator[Figure]:
+    """Machines with one console each that gets text at line speed: as serial ports, and as the ptys that they are."""
+    for serial in (True, False):
+        folder = room / f"{serial}"
+        folder.mkdir()
+        with ExitStack() as stack:
+            lines = [stack.enter_context(PtyLine()) for _ in range(count)]
+            machines = "".join(machine(f"pc{n}", console=line.path) for n, line in enumerate(lines))
+            running = stack.enter_context(Running(folder, machines, serial=serial))
+            stack.enter_context(sending(0.004, full_text(lines)))
+            yield from costs(f"{what}{'' if serial else ' (a pty)'}", most, loaded(running))
+
+
+def costs(what: str, most: float, load: Load) -> Iterator[Figure]:
+    yield at_most(what, most, load.share, "% of a core")
+    yield late_at_most(
+        f"the same: p99 from read to event (a byte waits {load.waited_ms:.1f} ms for its read)", load.counts
+    )
+
+
 def one(room: Path) -> Iterator[Figure]:
     """Processor time of `benchd run` while a console gets text at line speed, and from byte to event."""
-    with PtyLine() as line:
-        share, counts = consoles(room, [line])
-    yield at_most("`benchd run`, one full 115,200 baud console", 1.5, share, "% of a core")
-    yield late_at_most("the same: p99 from byte to event", counts)
+    yield from consoles(room, 1, 1.5, "`benchd run`, one full 115,200 baud console")
 
 
 def texts(room: Path) -> Iterator[Figure]:
     """The same of eight machines: what a bench with eight talkative consoles takes."""
-    with ExitStack() as stack:
-        share, counts = consoles(room, [stack.enter_context(PtyLine()) for _ in range(8)])
-    yield at_most("eight machines, a full 115,200 baud console each", 15, share, "% of a core")
-    yield late_at_most("the same: p99 from byte to event", counts)
+    yield from consoles(room, 8, 15, "eight machines, a full 115,200 baud console each")
 
 
 def quiet(room: Path) -> Iterator[Figure]:
     """Processor time of `benchd run` with a link on which nothing comes, and of one such link without a daemon."""
     with PtyLine() as line, Running(room, machine("pc", console=line.path)) as running:
         before = running.cpu_s()
-        time.sleep(FLOOD_S)
-        yield at_most("`benchd run`, one idle link", 1, (running.cpu_s() - before) / FLOOD_S * 100, "% of a core")
-    reading, waiting = idle_shares(FLOOD_S)
+        time.sleep(MEASURED_S)
+        yield at_most("`benchd run`, one idle link", 1, (running.cpu_s() - before) / MEASURED_S * 100, "% of a core")
+    reading, waiting = idle_shares(MEASURED_S)
     yield at_most(f"an idle link (the waits alone: {waiting:.2%})", 1.5 * waiting * 100, reading * 100, "% of a core")
 
 
 def eight(room: Path) -> Iterator[Figure]:
-    """Eight machines with two full links each: processor time, and from byte to event as the metrics tell it.
+    """Eight machines with two links each: processor time, and from byte to event as the metrics tell it.
 
-    What comes are whole boots without a pause, some 600 a second and machine: the pipeline's own work.
+    First what eight talkative machines do: a full text console each, and the codes of real boots beside it. Then more
+    than machines can: two full links each on which whole boots come without a pause, some 600 a second and machine.
     """
-    floods = [Flood(11_520, seed=n) for n in range(8)]
-    try:
-        with Running(room, "".join(machine(f"pc{n}", **flood.ports) for n, flood in enumerate(floods))) as running:
-            for flood in floods:
-                flood.start()
-            time.sleep(3)
-            before, earlier = running.cpu_s(), delays(running.get("/metrics").decode())
-            time.sleep(FLOOD_S)
-            share = (running.cpu_s() - before) / FLOOD_S * 100
-            later = delays(running.get("/metrics").decode())
-    finally:
+    with ExitStack() as stack:
+        lines = [[stack.enter_context(PtyLine()) for _ in range(8)] for _ in ("console", "post")]
+        machines = "".join(
+            machine(f"pc{n}", console=console.path, post=post.path)
+            for n, (console, post) in enumerate(zip(*lines, strict=True))
+        )
+        (room / "bench").mkdir()
+        running = stack.enter_context(Running(room / "bench", machines, serial=True))
+        stack.enter_context(sending(0.004, full_text(lines[0])))
+        stack.enter_context(sending(0.01, codes_of_boots(lines[1], CODES_PER_S)))
+        what = f"eight machines, a full text console and {CODES_PER_S} codes/s of boots each"
+        yield from costs(what, 15, loaded(running))
+    with ExitStack() as stack:
+        floods = [Flood(LINE_BPS, seed=n) for n in range(8)]
         for flood in floods:
-            flood.close()
-    yield at_most("eight machines, two full 115,200 links each", 15, share, "% of a core")
-    counts = {le: later[le] - earlier.get(le, 0) for le in sorted(later)}
-    yield late_at_most("the same: p99 from byte to event", counts)
-
-
-def delays(metrics: str) -> dict[float, float]:
-    """Observations up to each bound of the delay's histogram, of all machines."""
-    found: dict[float, float] = {}
-    for le, count in re.findall(r'^benchd_observation_delay_seconds_bucket\{.*?le="(.+?)".*?\} (\S+)', metrics, re.M):
-        found[float(le)] = found.get(float(le), 0) + float(count)
-    return found
+            stack.callback(flood.close)
+        (room / "flood").mkdir()
+        machines = "".join(machine(f"pc{n}", **flood.ports) for n, flood in enumerate(floods))
+        running = stack.enter_context(Running(room / "flood", machines))
+        for flood in floods:
+            flood.start()
+        yield from costs("eight machines, two full links of some 600 boots/s each", 15, loaded(running))
 
 
 def reading(room: Path) -> Iterator[Figure]:

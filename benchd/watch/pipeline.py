@@ -83,16 +83,17 @@ class Pipeline:
                 self._push(decoder.advance(others_ns))
 
     def feed_all(self, records: Sequence[Record]) -> list[Event]:
-        """Take records in, as `feed` would one after the other; of one link only they are decoded first, then judged.
+        """Take records in, as `feed` would one after the other; chunks of one link are decoded first, then judged.
 
         What is told does not depend on when time was looked at, and each part of the work keeps to itself for longer.
         """
-        if len(self.decoders) != 1:
-            return [event for record in records for event in self.feed(record)]
         out: list[Event] = []
         chunks: list[Chunk] = []
         for record in records:
             if isinstance(record, Chunk) and record.link in self.decoders:
+                if chunks and chunks[0].link != record.link:
+                    out += self._feed_chunks(chunks)
+                    chunks = []
                 chunks.append(record)
                 continue
             out += self._feed_chunks(chunks)
@@ -101,14 +102,26 @@ class Pipeline:
         return out + self._feed_chunks(chunks)
 
     def _feed_chunks(self, chunks: Sequence[Chunk]) -> list[Event]:
-        """Take in chunks of the only link."""
-        if not chunks:
-            return []
-        if not self._doctor.reads_well(chunks):
+        """Take in chunks of one link."""
+        if len(chunks) < 2:
+            return self.feed(chunks[0]) if chunks else []
+        link, now_ns = chunks[0].link, max(self.now_ns, *[chunk.t_ns for chunk in chunks])
+        if self._others_wait(link, now_ns - HOLD_NS) or not self._doctor.reads_well(chunks):
             return [event for chunk in chunks for event in self.feed(chunk)]
-        self.stirred = False
-        self.now_ns = max(self.now_ns, *(chunk.t_ns for chunk in chunks))
-        return self._judge(self.decoders[chunks[0].link].feed_all(chunks), self.now_ns)
+        self.stirred, self.now_ns = False, now_ns
+        seen = self.decoders[link].feed_all(chunks)
+        if not self._hold_ns:
+            return self._judge(seen, now_ns)
+        self._push(seen)
+        return self._release(now_ns - self._hold_ns)
+
+    def _others_wait(self, link: str, until_ns: int) -> bool:
+        """Whether another link's decoder wants to be told of a time up to then."""
+        return any(
+            decoder.deadline is not None and decoder.deadline <= until_ns
+            for name, decoder in self.decoders.items()
+            if name != link
+        )
 
     def drain(self) -> list[Event]:
         """Release what is held back, and tell of the open boot as it stands; for the end of a capture or run."""

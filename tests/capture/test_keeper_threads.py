@@ -1,16 +1,19 @@
-"""One thread keeps, another puts on disk: neither closes what the other writes, nor waits for its disk."""
+"""Threads that keep and that put on disk: none closes what another writes, nor waits for its disk."""
 
 from __future__ import annotations
 
 import errno
 import os
 import threading
+import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 from capture.test_keeper import chunk, kept, make
 
+from benchd.vocabulary.records import Chunk
 from benchd.watch import keeping as keeping_module
 from benchd.watch.inbox import Inbox, Rotation
 from benchd.watch.keeping import Keeping
@@ -121,3 +124,71 @@ def test_a_slow_disk_keeps_no_record_waiting(tmp_path: Path, monkeypatch: pytest
     keeping.close()
     assert keeper.failures == 0 and kept(tmp_path) == [chunk(n) for n in range(40)]
     assert len(list(tmp_path.iterdir())) == 4
+
+
+def test_a_machine_whose_file_hangs_delays_no_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One thread writes for all; what waits for the disk at a file's beginning is done by the machine's own."""
+    real = os.fsync
+    hangs, go_on = threading.Event(), threading.Event()
+
+    def slow(fd: int) -> None:
+        if threading.current_thread().name == "files a":
+            hangs.set()
+            go_on.wait(60)
+        real(fd)
+
+    monkeypatch.setattr(os, "fsync", slow)
+    writing, boxes = keeping_module.Writing(), {name: Inbox() for name in "abc"}
+    keepers = {name: make(tmp_path / name) for name in "abc"}
+    keepings = [Keeping(name, boxes[name], keepers[name], lambda: None, writing) for name in "abc"]
+    for one in keepings:
+        one.start()
+    try:
+        boxes["a"].deliver(chunk(0))
+        assert hangs.wait(10)
+        for n in range(30):
+            for inbox in boxes.values():
+                inbox.deliver(chunk(n))
+            wait(lambda: boxes["b"].all_kept and boxes["c"].all_kept)
+        assert not boxes["a"].all_kept and not go_on.is_set()
+        go_on.set()
+        wait(lambda: boxes["a"].all_kept)
+    finally:
+        go_on.set()
+        assert all([one.stop(10) for one in keepings])
+    for one in keepings:
+        one.close()
+    assert kept(tmp_path / "a") == [chunk(0), *(chunk(n) for n in range(30))]
+    assert kept(tmp_path / "b") == kept(tmp_path / "c") == [chunk(n) for n in range(30)]
+
+
+def test_the_shared_thread_ends_with_the_last_machine_and_begins_with_the_next(tmp_path: Path) -> None:
+    writing = keeping_module.Writing()
+    for n in range(3):
+        inbox = Inbox()
+        keeping = Keeping("pc", inbox, make(tmp_path / f"{n}"), lambda: None, writing)
+        keeping.start()
+        inbox.deliver(chunk(n))
+        wait(lambda inbox=inbox: inbox.all_kept)  # type: ignore[misc]
+        assert keeping.stop(10)
+        keeping.close()
+        assert kept(tmp_path / f"{n}") == [chunk(n)]
+    wait(lambda: not any(thread.name == "keep" for thread in threading.enumerate()))
+
+
+def test_a_record_that_fits_nowhere_takes_none_with_it(tmp_path: Path) -> None:
+    """Of several that came together one is of no link of this capture: it is told, the others are kept."""
+    inbox, keeper = Inbox(), make(tmp_path)
+    keeping = Keeping("pc", inbox, keeper, lambda: None)
+    for record in (chunk(0), chunk(1), Chunk("nowhere", 5, b"x"), chunk(2)):
+        inbox.deliver(record)
+    assert not keeping.keep() and inbox.all_kept
+    keeping.close()
+    assert kept(tmp_path) == [chunk(n) for n in range(3)]
+
+
+def wait(condition: Callable[[], bool]) -> None:
+    end = time.monotonic() + 30
+    while not condition():
+        assert time.monotonic() < end
+        time.sleep(0.002)
