@@ -170,15 +170,26 @@ class LinkDecoder:
         if (deadline is not None and deadline <= t_ns) or self._power.deadline is not None:
             self._fire_until(t_ns)
         if isinstance(record, Chunk) and record.link == self._outlet.link:
-            self._chunk(record.data, t_ns)
+            data, last_ns = record.data, self._outlet.last_ns
+            count = len(data)
+            if count == 1 and (last_ns is None or last_ns <= t_ns):
+                self._byte(data[0], t_ns, self._arrivals.single(t_ns))
+                return
+            spread = self._arrivals.spread(t_ns, count, last_ns)
+            taken = 0 if self._break_nuls else self._framing.run(data, 0, spread)
+            if taken < count:
+                self._bytes(data, taken, spread)
         elif getattr(record, "link", None) == self._info.name:
-            match record:
-                case LinkState():
-                    self._state(record, t_ns)
-                case ModemLines():
-                    self._power.lines(record, t_ns)
-                case LineFault():
-                    self._fault(record, t_ns)
+            self._event(record, t_ns)
+
+    def _event(self, record: Record, t_ns: int) -> None:
+        match record:
+            case LinkState():
+                self._state(record, t_ns)
+            case ModemLines():
+                self._power.lines(record, t_ns)
+            case LineFault():
+                self._fault(record, t_ns)
 
     def _together(self, chunks: Sequence[Chunk], start: int) -> int:
         """Decode chunks from `start` on that came soon after each other; return how many, 0 where there are none."""
@@ -226,16 +237,6 @@ class LinkDecoder:
                 self._framing.fire(framing)
             else:
                 return
-
-    def _chunk(self, data: bytes, t_ns: int) -> None:
-        count, last_ns = len(data), self._outlet.last_ns
-        if count == 1 and (last_ns is None or last_ns <= t_ns):
-            self._byte(data[0], t_ns, self._arrivals.single(t_ns))
-            return
-        spread = self._arrivals.spread(t_ns, count, last_ns)
-        taken = 0 if self._break_nuls else self._framing.run(data, 0, spread)
-        if taken < count:
-            self._bytes(data, taken, spread)
 
     def _bytes(self, data: bytes, index: int, spread: Spread) -> None:
         """Take the bytes of a chunk from `index` on."""
