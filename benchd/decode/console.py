@@ -121,6 +121,8 @@ class Console(Framing):
 
     def run(self, data: bytes, start: int, spread: Spread) -> int:
         """Take plain characters and ends of lines where nothing is overwritten or half."""
+        if not self._easy and (not self._screen.at_end or self._half):
+            return 0
         place, end, counts = start, len(data), self._outlet.counts
         while place < end:
             known = len(self._tail) - place
@@ -160,8 +162,8 @@ class Console(Framing):
         if known:
             data = tail + data
         end = self._charset.lines.match(data).end()  # type: ignore[union-attr]  # it may be empty
-        if end == known:
-            return 0
+        if end < len(data) and data.find(b"\n", known, end) < 0:
+            return 0  # what goes on in another way soon is written as it comes
         pieces = [*self._pieces, *pieces] if known else pieces
         lines = self._charset.text_of(data if end == len(data) else data[:end]).split("\n")
         rest = lines.pop()
@@ -266,7 +268,7 @@ class Console(Framing):
         """Take plain characters, and the line's end if it follows, to what is written; return how many bytes."""
         if self._easy:
             self._write_tail()
-        if self._half or not self._screen.at_end:
+        if not self._screen.at_end or self._half:
             return 0
         found = self._charset.plain.match(data, place)
         assert found is not None  # it may be empty

@@ -23,8 +23,8 @@ from benchd.vocabulary.records import Chunk, LineFault, LinkInfo, LinkState, Mod
 BREAK_NUL_NS = 50_000_000
 """A break puts one 00h into the data (TL16C550C datasheet, LSR bit 4); it is looked for this long after."""
 
-TOGETHER_BYTES = 4096
-"""No further chunk is taken together with so many bytes."""
+TOGETHER_BYTES, FEW_BYTES = 4096, 128
+"""No further chunk is taken together with so many bytes: at most, and after such as could not be taken together."""
 
 
 class Outlet:
@@ -130,6 +130,7 @@ class LinkDecoder:
         self._arrivals = Arrivals(info)
         self._power = PowerSense()
         self._latest_ns: int | None = None
+        self._together_bytes = TOGETHER_BYTES
         self._break_nuls = 0
         self._break_ns = 0
         framing.set_byte_time(self._arrivals.byte_ns)
@@ -197,10 +198,11 @@ class LinkDecoder:
         t_ns = first.t_ns if self._latest_ns is None else self._latest_ns
         until_ns = first.t_ns - len(first.data) * arrivals.byte_ns + framing.together_ns
         end, size = start, 0
-        while end < len(chunks) and t_ns <= chunks[end].t_ns < until_ns and size < TOGETHER_BYTES:
+        while end < len(chunks) and t_ns <= chunks[end].t_ns < until_ns and size < self._together_bytes:
             t_ns = chunks[end].t_ns
             size += len(chunks[end].data)
             end += 1
+        self._together_bytes = min(2 * self._together_bytes, TOGETHER_BYTES)
         if end - start < 2 or self._break_nuls or self._power.deadline is not None:
             return 0
         self._fire_until(first.t_ns)
@@ -213,6 +215,7 @@ class LinkDecoder:
         self._latest_ns = t_ns
         if taken == size:
             return end - start
+        self._together_bytes = max(2 * taken, FEW_BYTES)
         number = next(number for number, (_, until, _) in enumerate(pieces) if taken < until)
         begin, _, spread = pieces[number]
         last = chunks[start + number]
