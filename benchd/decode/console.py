@@ -155,7 +155,8 @@ class Console(Framing):
         """
         if not self._easy and not self._looks_easy():
             return 0
-        if not self._says_nothing(pieces[0][2].first_ns, pieces[-1][2].last_ns):
+        last_ns, deadline = pieces[-1][2].last_ns, self.deadline
+        if last_ns - pieces[0][2].first_ns >= self.together_ns or (deadline is not None and deadline <= last_ns):
             return 0
         tail = self._tail
         known = len(tail)
@@ -176,13 +177,6 @@ class Console(Framing):
         self._tail = data[place:end]
         self._keep(rest, known - place)
         return end - known
-
-    def _says_nothing(self, first_ns: int, last_ns: int) -> bool:
-        """Whether no line is said for being unfinished from a byte to a later one, whatever comes between."""
-        changed_ns, deadline = self._changed_ns, self.deadline
-        if (deadline is not None and deadline <= last_ns) or last_ns - first_ns >= self.together_ns:
-            return False
-        return changed_ns is None or last_ns - changed_ns < GROWING_NS
 
     def _keep(self, text: str, known: int) -> None:
         """Text that is kept for now, of which so much was there before: say when it is said if nothing follows."""
