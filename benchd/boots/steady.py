@@ -70,14 +70,15 @@ class Steady:
         self.now_ns, self.clear_ns = now_ns, clear_ns
         if not start:
             self._seen = None
-        place, before, count = start, -1, len(seen)
-        while before < place < count:
+        place, count = start, len(seen)
+        while True:
             before, most_ns = place, self.clear_ns if self.clear_ns < self._slow_ns else self._slow_ns
             if isinstance(seen[place], Text):
                 place = self._run_lines(boot, seen, place, most_ns, shows)
             elif codes:
                 place = self._run_codes(boot, seen, place, most_ns, shows)
-        return place
+            if place in (count, before):
+                return place
 
     def _look(self, boot: BootState) -> None:
         """Another boot, or another stage, or one that is over its limit: a sign of life tells so, once."""
@@ -91,9 +92,9 @@ class Steady:
     def _run_codes(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
         if (after := self._after_now(boot)) is None:
             return start
-        ways, now_ns, place, way, tell = self._ways, self.now_ns, start, None, self._tell if shows else None
-        recent, pass_codes = boot.recent, self.machine.pass_codes
-        for one in islice(seen, start, None) if start else seen:
+        machine, ways, now_ns, place, way = self.machine, self._ways, self.now_ns, start, None
+        recent, pass_codes, started_ns = boot.recent, machine.pass_codes, boot.start_ns
+        for one in islice(seen, start, None):
             if not isinstance(one, Code) or not now_ns <= one.t_ns < most_ns:
                 break
             found = ways.get((one.value, one.port, one.wide)) or self._way(boot, one)
@@ -103,23 +104,19 @@ class Steady:
             recent.append(one.value)
             pass_codes.append(one.value)
             place += 1
-            if tell is not None:
-                tell(boot, one, found)
+            if shows:
+                t = (now_ns - started_ns) / NS if now_ns > started_ns else 0.0
+                told = CodeSeen(machine.machine, now_ns, one.u_ns, one.link, boot.id, t, way[0], one.port, way[1])
+                machine.out.append(told)
         if way is not None:
             if after:
                 self._after_list = boot.after = [(index, now_ns) for index in after]
             self.now_ns, boot.last_code, boot.again_ns = now_ns, way[2], None
             boot.codes += place - start
-            self.machine.since_start += place - start
+            machine.since_start += place - start
             if now_ns > boot.last_ns:
                 boot.last_ns = now_ns
         return place
-
-    def _tell(self, boot: BootState, seen: Code, way: Way) -> None:
-        machine, t_ns = self.machine, seen.t_ns
-        t = (t_ns - boot.start_ns) / NS if t_ns > boot.start_ns else 0.0
-        told = CodeSeen(machine.machine, t_ns, seen.u_ns, seen.link, boot.id, t, way[0], seen.port, way[1])
-        machine.out.append(told)
 
     def _after_now(self, boot: BootState) -> tuple[int, ...] | None:
         """Return what `_after_of` says; None where no code of the boot was seen yet."""

@@ -121,6 +121,8 @@ class Console(Framing):
 
     def run(self, data: bytes, start: int, spread: Spread) -> int:
         """Take plain characters and ends of lines where nothing is overwritten or half."""
+        if not self._easy and (not self._screen.at_end or self._half):
+            return 0
         place, end, counts = start, len(data), self._outlet.counts
         while place < end:
             known = len(self._tail) - place
@@ -153,15 +155,16 @@ class Console(Framing):
         """
         if not self._easy and not self._looks_easy():
             return 0
-        if not self._says_nothing(pieces[0][2].first_ns, pieces[-1][2].last_ns):
+        last_ns, deadline = pieces[-1][2].last_ns, self.deadline
+        if last_ns - pieces[0][2].first_ns >= self.together_ns or (deadline is not None and deadline <= last_ns):
             return 0
         tail = self._tail
         known = len(tail)
         if known:
             data = tail + data
         end = self._charset.lines.match(data).end()  # type: ignore[union-attr]  # it may be empty
-        if end == known:
-            return 0
+        if end < len(data) and data.find(b"\n", known, end) < 0:
+            return 0  # what goes on in another way soon is written as it comes
         pieces = [*self._pieces, *pieces] if known else pieces
         lines = self._charset.text_of(data if end == len(data) else data[:end]).split("\n")
         rest = lines.pop()
@@ -174,13 +177,6 @@ class Console(Framing):
         self._tail = data[place:end]
         self._keep(rest, known - place)
         return end - known
-
-    def _says_nothing(self, first_ns: int, last_ns: int) -> bool:
-        """Whether no line is said for being unfinished from a byte to a later one, whatever comes between."""
-        changed_ns, deadline = self._changed_ns, self.deadline
-        if (deadline is not None and deadline <= last_ns) or last_ns - first_ns >= self.together_ns:
-            return False
-        return changed_ns is None or last_ns - changed_ns < GROWING_NS
 
     def _keep(self, text: str, known: int) -> None:
         """Text that is kept for now, of which so much was there before: say when it is said if nothing follows."""
@@ -266,7 +262,7 @@ class Console(Framing):
         """Take plain characters, and the line's end if it follows, to what is written; return how many bytes."""
         if self._easy:
             self._write_tail()
-        if self._half or not self._screen.at_end:
+        if not self._screen.at_end or self._half:
             return 0
         found = self._charset.plain.match(data, place)
         assert found is not None  # it may be empty

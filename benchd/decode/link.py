@@ -23,8 +23,8 @@ from benchd.vocabulary.records import UNREAD, Annotation, Chunk, LineFault, Link
 BREAK_NUL_NS = 50_000_000
 """A break puts one 00h into the data (TL16C550C datasheet, LSR bit 4); it is looked for this long after."""
 
-TOGETHER_BYTES = 4096
-"""No further chunk is taken together with so many bytes."""
+TOGETHER_BYTES, FEW_BYTES = 4096, 128
+"""No further chunk is taken together with so many bytes: at most, and after such as could not be taken together."""
 
 
 class Outlet:
@@ -130,6 +130,7 @@ class LinkDecoder:
         self._arrivals = Arrivals(info)
         self._power = PowerSense()
         self._latest_ns: int | None = None
+        self._together_bytes = TOGETHER_BYTES
         self._break_nuls = 0
         self._break_ns = 0
         framing.set_byte_time(self._arrivals.byte_ns)
@@ -170,18 +171,29 @@ class LinkDecoder:
         if (deadline is not None and deadline <= t_ns) or self._power.deadline is not None:
             self._fire_until(t_ns)
         if isinstance(record, Chunk) and record.link == self._outlet.link:
-            self._chunk(record.data, t_ns)
+            data, last_ns = record.data, self._outlet.last_ns
+            count = len(data)
+            if count == 1 and (last_ns is None or last_ns <= t_ns):
+                self._byte(data[0], t_ns, self._arrivals.single(t_ns))
+                return
+            spread = self._arrivals.spread(t_ns, count, last_ns)
+            taken = 0 if self._break_nuls else self._framing.run(data, 0, spread)
+            if taken < count:
+                self._bytes(data, taken, spread)
         elif getattr(record, "link", None) == self._info.name:
-            match record:
-                case LinkState():
-                    self._state(record, t_ns)
-                case ModemLines():
-                    self._power.lines(record, t_ns)
-                case LineFault():
-                    self._fault(record, t_ns)
+            self._event(record, t_ns)
         elif isinstance(record, Annotation) and record.key == UNREAD:
             self._framing.drop(UNREAD, t_ns, self._info.latency_ns)
             self._break_nuls = 0
+
+    def _event(self, record: Record, t_ns: int) -> None:
+        match record:
+            case LinkState():
+                self._state(record, t_ns)
+            case ModemLines():
+                self._power.lines(record, t_ns)
+            case LineFault():
+                self._fault(record, t_ns)
 
     def _together(self, chunks: Sequence[Chunk], start: int) -> int:
         """Decode chunks from `start` on that came soon after each other; return how many, 0 where there are none."""
@@ -189,10 +201,11 @@ class LinkDecoder:
         t_ns = first.t_ns if self._latest_ns is None else self._latest_ns
         until_ns = first.t_ns - len(first.data) * arrivals.byte_ns + framing.together_ns
         end, size = start, 0
-        while end < len(chunks) and t_ns <= chunks[end].t_ns < until_ns and size < TOGETHER_BYTES:
+        while end < len(chunks) and t_ns <= chunks[end].t_ns < until_ns and size < self._together_bytes:
             t_ns = chunks[end].t_ns
             size += len(chunks[end].data)
             end += 1
+        self._together_bytes = min(2 * self._together_bytes, TOGETHER_BYTES)
         if end - start < 2 or self._break_nuls or self._power.deadline is not None:
             return 0
         self._fire_until(first.t_ns)
@@ -205,6 +218,7 @@ class LinkDecoder:
         self._latest_ns = t_ns
         if taken == size:
             return end - start
+        self._together_bytes = max(2 * taken, FEW_BYTES)
         number = next(number for number, (_, until, _) in enumerate(pieces) if taken < until)
         begin, _, spread = pieces[number]
         last = chunks[start + number]
@@ -229,16 +243,6 @@ class LinkDecoder:
                 self._framing.fire(framing)
             else:
                 return
-
-    def _chunk(self, data: bytes, t_ns: int) -> None:
-        count, last_ns = len(data), self._outlet.last_ns
-        if count == 1 and (last_ns is None or last_ns <= t_ns):
-            self._byte(data[0], t_ns, self._arrivals.single(t_ns))
-            return
-        spread = self._arrivals.spread(t_ns, count, last_ns)
-        taken = 0 if self._break_nuls else self._framing.run(data, 0, spread)
-        if taken < count:
-            self._bytes(data, taken, spread)
 
     def _bytes(self, data: bytes, index: int, spread: Spread) -> None:
         """Take the bytes of a chunk from `index` on."""

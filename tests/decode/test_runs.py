@@ -155,28 +155,22 @@ def test_a_line_of_any_length_in_one_read(size: int) -> None:
         assert "".join(seen.text for seen in told if isinstance(seen, Text)) == "one" + "x" * size + "two"
 
 
+@pytest.mark.parametrize("first", [6, 8])
 @pytest.mark.parametrize("later", [
-    LinkState("console", 0, True, "test", None, 9 * MS), LinkState("console", 0, True, "test", 300),
-    LinkState("console", 0, False, "test"), LineFault("console", 0, "break", 2), ClockMark(0),
+    LinkState("console", 0, True, "test", None, 9 * MS), LinkState("console", 0, True, "test", None, MS),
+    LinkState("console", 0, True, "test", 300), LinkState("console", 0, False, "test"),
+    LineFault("console", 0, "break", 2), ClockMark(0),
 ])  # fmt: skip
-def test_what_comes_in_the_middle_of_a_line(later: Record) -> None:
+def test_what_comes_in_the_middle_of_a_line(later: Record, first: int) -> None:
     """A line that is kept as it came goes on with a link that is later, slower or away for a moment."""
+    data = b"zero\r\none\r\ntwo and three\r\nand  four\r\nfive\r\nsix\r\r\r\nseven\reight\n"
     byte_ns, t_ns, out = line_time_ns(LINKS["fast"]), START_NS, []
-    for piece in (
-        b"one\r\ntwo and ",
-        b"three\r\n",
-        b"and ",
-        b" four\r\nfive",
-        b"\r",
-        b"\n",
-        b"six\r\r",
-        b"\r\nseven\r",
-        b"eight\n",
-    ):
+    for size in (first, 19 - first, 7, 4, 11, 1, 1, 5, 8, 6):
+        piece, data = data[:size], data[size:]
         t_ns += len(piece) * byte_ns
         out += [Chunk("console", t_ns, piece), replace(later, t_ns=t_ns)]
     told = same(LINKS["fast"], out)
-    assert next(seen.text for seen in told if isinstance(seen, Text) and not seen.partial) == "one"
+    assert next(seen.text for seen in told if isinstance(seen, Text) and not seen.partial) == "zero"
 
 
 @pytest.mark.long
