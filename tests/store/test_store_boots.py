@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from random import Random
 
@@ -16,6 +17,7 @@ from support.reports import framed, random_world
 from benchd.decode.report import ReportReader
 from benchd.errors import UsageError
 from benchd.store import Store
+from benchd.store import boots as boots_in_store
 from benchd.vocabulary.models import Blind, Boot, Check, Finding, Stage
 
 START = datetime(2026, 3, 1, 20, 0, tzinfo=UTC)
@@ -282,6 +284,41 @@ def test_only_the_newest_good_boots_are_learned_from(store: Store) -> None:
         with store._database.read() as connection:
             plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {query}", values).all()
         assert any("USING INDEX boot_good (machine=? AND table_name=? AND outcome=?)" in str(row) for row in plan)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_good_boots_are_those_that_the_boots_themselves_tell(
+    store: Store, monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    """Of any boots, whatever is read at once: what `good_boots` says in words, done with each boot as it is listed."""
+    monkeypatch.setattr(boots_in_store, "ROWS", 3)
+    chance = Random(seed)
+    for number in range(25):
+        found = [
+            Finding(kind=chance.choice(["stall", "slow", "late"]), rule="r", stage=f"s{chance.randrange(4)}", t=1)
+            for _ in range(chance.choice((0, 0, 1, 2)))
+        ]
+        blind = [Blind(link="post", t=0, why="down")] if chance.random() < 0.1 else []
+        store.save_boot(
+            boot(
+                number, stages=stages(*sorted(chance.uniform(0, 60) for _ in range(chance.randrange(6)))),
+                outcome=chance.choice(["finished", "finished", "finished", "stalled"]), findings=found, blind=blind,
+                anchored=chance.random() < 0.9, table=chance.choice(["bench-at", "bench-at", "other"]),
+            )
+        )  # fmt: skip
+    good = [
+        one
+        for one in store.boots()
+        if one.outcome == "finished" and one.anchored and not one.blind and one.table == "bench-at"
+    ]
+    for limit in (7, 100):
+        wanted = {}
+        for one in good[:limit]:
+            trouble = {finding.stage for finding in one.findings if finding.kind in ("stall", "slow")}
+            lasted = [(a.name, b.t - a.t) for a, b in pairwise(one.stages) if a.name not in trouble]
+            if lasted:
+                wanted[one.id] = sorted(lasted)
+        assert {one.id: sorted(one.lasted) for one in store.good_boots("at286", "bench-at", limit)} == wanted
 
 
 def test_a_boot_without_a_time_is_refused(store: Store) -> None:
