@@ -113,7 +113,8 @@ class Pipeline:
         if not self._hold_ns:
             return self._judge(seen, now_ns)
         self._push(seen)
-        return self._release(now_ns - self._hold_ns)
+        until_ns = now_ns - self._hold_ns
+        return self._judge(self._due(until_ns), until_ns)
 
     def _others_wait(self, link: str, until_ns: int) -> bool:
         """Whether another link's decoder wants to be told of a time up to then."""
