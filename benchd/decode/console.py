@@ -169,24 +169,28 @@ class Console(Framing):
         lines = self._charset.text_of(data if end == len(data) else data[:end]).split("\n")
         rest = lines.pop()
         place = self._say_lines(lines, pieces) if lines else 0
-        begin, until, spread = pieces[-1]
-        if begin <= place:
-            self._pieces = [(begin - place, until - place, spread)]
-        else:
-            self._pieces = [(a - place, b - place, one) for a, b, one in pieces if place < b and a < end]
-        self._tail = data[place:end]
-        self._keep(rest, known - place)
+        self._keep(data[place:end], rest, known - place, pieces, place)
         return end - known
 
-    def _keep(self, text: str, known: int) -> None:
-        """Text that is kept for now, of which so much was there before: say when it is said if nothing follows."""
+    def _keep(self, tail: bytes, text: str, known: int, pieces: Sequence[Piece], first: int) -> None:
+        """Keep what there is of a line, and see when it is said if nothing follows.
+
+        `known` bytes of it were there before; `pieces` has its chunks, and it begins in these at `first`.
+        """
+        begin, until, spread = pieces[-1]
+        if begin <= first:
+            self._pieces = [(begin - first, until - first, spread)]
+        else:
+            last = first + len(tail)
+            self._pieces = [(a - first, b - first, one) for a, b, one in pieces if first < b and a < last]
+        self._tail = tail
         shown = len(text.rstrip())
         if not shown or shown <= known:
             return
         begin, _, spread = self._pieces[-1]
         if self._changed_ns is None:
-            first = len(text) - len(text.lstrip())
-            self._changed_ns = spread.at(first - begin) if first >= begin else self._arrived(first)
+            blank = len(text) - len(text.lstrip())
+            self._changed_ns = spread.at(blank - begin) if blank >= begin else self._arrived(blank)
         self._wait(spread.at(shown - 1 - begin) if shown > begin else self._arrived(shown - 1))
 
     def _arrived(self, place: int) -> int:
