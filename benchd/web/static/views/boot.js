@@ -3,6 +3,7 @@ import { el, put, shape, svg, told, wire, harmless, short } from "../dom.js";
 import { archived, ask, KINDS, seconds, when, WORDS } from "../talk.js";
 import { bootCare } from "./care.js";
 import { reportImages } from "./measured.js";
+import { ofModel } from "./ofmodel.js";
 import { sayVerdict, verdictsOf } from "./verdicts.js";
 
 const LABEL = 132;
@@ -39,6 +40,7 @@ export async function show(main, { argument }) {
     boot.labels?.length || boot.note ? el("p", { class: "sentence" }, (boot.labels ?? []).map((one) => [el("span", { class: "label" }, wire(one, 60)), " "]), boot.note ? wire(boot.note, 1000) : null) : null,
     meta(page), actions(page, path), said,
     el("section", { class: "part", "aria-labelledby": "h-stages" }, el("h2", { id: "h-stages" }, "Stages"), drawing),
+    ofModel(page),
     el("div", { class: "two" },
       el("section", { "aria-labelledby": "h-both" }, el("h2", { id: "h-both" }, "Codes and console on one clock"), el("p", { class: "soft", id: "both-note" }), both),
       el("section", { "aria-labelledby": "h-found" }, el("h2", { id: "h-found" }, "Findings"),
