@@ -40,14 +40,13 @@ export async function show(main, { argument }) {
     boot.labels?.length || boot.note ? el("p", { class: "sentence" }, (boot.labels ?? []).map((one) => [el("span", { class: "label" }, wire(one, 60)), " "]), boot.note ? wire(boot.note, 1000) : null) : null,
     meta(page), actions(page, path), said,
     el("section", { class: "part", "aria-labelledby": "h-stages" }, el("h2", { id: "h-stages" }, "Stages"), drawing),
-    ofModel(page),
     el("div", { class: "two" },
       el("section", { "aria-labelledby": "h-both" }, el("h2", { id: "h-both" }, "Codes and console on one clock"), el("p", { class: "soft", id: "both-note" }), both),
       el("section", { "aria-labelledby": "h-found" }, el("h2", { id: "h-found" }, "Findings"),
         findings.length ? findings.map((one) => finding(one, boot.machine)) : el("p", { class: "soft" }, "Nothing out of the ordinary."),
         boot.checks.length ? checks(boot.checks) : null,
         boot.measured ? reportImages(boot.measured) : null)),
-    bootCare(page, trials, act));
+    ofModel(page), bootCare(page, trials, act));
   let record = null;
   const draw = () => drawStages(drawing, page, findings, record);
   draw();

@@ -85,7 +85,7 @@ function times(list) {
 }
 
 export function grid(label, heads, rows) {
-  return el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": label }, el("table", {},
+  return el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": label }, el("table", { class: "stacked" },
     el("thead", {}, el("tr", {}, heads.map((head) => el("th", { scope: "col" }, head)))),
-    el("tbody", {}, rows.map(([first, ...rest]) => el("tr", {}, el("th", { scope: "row" }, first), rest.map((cell) => el("td", {}, cell)))))));
+    el("tbody", {}, rows.map(([first, ...rest]) => el("tr", {}, el("th", { scope: "row" }, first), rest.map((cell, n) => el("td", { "data-name": heads[n + 1] }, cell)))))));
 }

@@ -26,15 +26,15 @@ function told(page, view) {
   const places = [...mine, ...view.places.filter((place) => !same(place))].slice(0, PLACES);
   const times = new Map(view.times.filter((one) => one.table === boot.table).map((one) => [one.stage, one]));
   return [el("p", {}, "On all benches: ", sum(view)),
-    times.size ? grid("Stage times of the model", ["stage", "this boot", "usual here", "usual on all benches", "middle half there", "good boots there"],
+    times.size ? grid("Stage times of the model", ["stage", "this boot", ...(page.usual.length ? ["usual here"] : []), "usual on all benches", "middle half there", "good boots there"],
       boot.stages.map((stage, n) => row(stage, boot.stages[n + 1], page.usual, times.get(stage.name)))) : el("p", { class: "soft" }, "No good boots by these rules there yet."),
     places.length ? el("ul", { class: "plain-list" }, places.map((place) => el("li", {}, el("strong", {}, percent(place.share)), " of the boots that tell stand in ", where(place),
-      same(place) ? ", as this one does" : null, el("span", { class: "soft" }, ` (${percent(place.low)} to ${percent(place.high)}; by bench: ${place.boots === 1 ? "1 boot" : `${place.boots} boots`}, `,
+      same(place) ? ", as this one does" : null, el("span", { class: "soft" }, ` (${percent(place.low)} to ${percent(place.high)}; ${place.boots === 1 ? "1 boot" : `${place.boots} boots`}, by bench: `,
         Object.entries(place.counts).slice(0, 6).map(([name, count], n) => [n ? ", " : null, wire(name, 64), ` ${count}`]), ")")))) : el("p", { class: "soft" }, "None stood anywhere.")];
 }
 
 function row(stage, next, usual, there) {
   const here = usual.find((one) => one.stage === stage.name);
-  return [wire(stage.name, 60), next ? seconds(next.t - stage.t, stage.u) : "–", here?.n ? `${seconds(here.median)} (${here.n})` : "–",
+  return [wire(stage.name, 60), next ? seconds(next.t - stage.t) : "–", ...(usual.length ? [here?.n ? `${seconds(here.median)} (${here.n})` : "–"] : []),
     there ? seconds(there.median) : "–", there ? `${seconds(there.quarter)} to ${seconds(there.three_quarters)}` : "–", there?.n ?? 0];
 }
