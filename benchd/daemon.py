@@ -88,7 +88,9 @@ class Daemon:
             self._add(run)
         self.telling = Telling()
         self._saving, self._ending = Worker("store"), Worker("end")
-        self.shared = SharedLimits(lambda: loaded.archive_url, self.runs, lambda name: self.learner.soon(name), clock)
+        self.shared = SharedLimits(
+            lambda: loaded.archive_url, self.runs, lambda name: self.learner.at_once(name), clock
+        )
         self.learner = Learner(
             self.store, self.runs, lambda name, ls: self.now.describe(name, limits=ls), clock, self.shared.of
         )

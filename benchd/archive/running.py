@@ -95,8 +95,8 @@ class Archive:
             tasks = [
                 asyncio.create_task(self._every(LOOK_S, self._look), name="look"),
                 asyncio.create_task(self._every(TIDY_S, self._tidy), name="tidy"),
-                asyncio.create_task(self.server.serve(), name="server"),
             ]
+            serving = asyncio.create_task(self.server.serve(), name="server")
             if self._filling is not None:
                 tasks.append(asyncio.create_task(self._fill(self._filling), name="fill"))
             if ready is not None:
@@ -104,10 +104,10 @@ class Archive:
             await self._stopping.wait()
             self.listening.close()
             self.server.stop()
-            await asyncio.wait([listening], timeout=END_S)
-            for task in (listening, *tasks):
+            await asyncio.wait([listening, serving], timeout=END_S)
+            for task in (listening, serving, *tasks):
                 task.cancel()
-            await asyncio.wait([listening, *tasks], timeout=END_S)
+            await asyncio.wait([listening, serving, *tasks], timeout=END_S)
         finally:
             self._looker.close()
             self.store.close()

@@ -68,19 +68,24 @@ class Learner:
             self.soon(boot.machine)
 
     def soon(self, machine: str) -> None:
+        """Learn the limits of a machine, among others that are wanted until then."""
         self._wanted.setdefault(machine, self._clock.monotonic_ns() + EVERY_NS)
+
+    def at_once(self, machine: str) -> None:
+        """The same without waiting for more: there is news from elsewhere."""
+        self._wanted[machine] = self._clock.monotonic_ns()
 
     async def work(self) -> None:
         """Learn what is wanted and due; to be called again and again."""
         now_ns = self._clock.monotonic_ns()
         for machine in [name for name, due_ns in self._wanted.items() if due_ns <= now_ns]:
-            run = self._runs[machine]
+            run, due_ns = self._runs[machine], self._wanted.pop(machine)
             try:
                 limits = await self._worker.run(self._limits, run)
             except BenchError as error:
                 log.debug("limits of %s: %s", machine, error)
+                self._wanted.setdefault(machine, due_ns)
                 continue
-            del self._wanted[machine]
             self.learned[machine] = limits
             run.learn(limits)
             table = run.table

@@ -18,12 +18,13 @@ from benchd.web.connections import Connections
 from benchd.web.door import Guard
 from benchd.web.live import live_routes
 from benchd.web.mapping import map_routes
-from benchd.web.models import model_routes
+from benchd.web.models import model_routes, shared_model_routes
 from benchd.web.pages import page_routes
 from benchd.web.problems import FORMS, add_problems
 from benchd.web.record import Records
 from benchd.web.reporter import reporter_routes
 from benchd.web.responses import MachineCard, PageStart
+from benchd.web.shared_models import SharedModels
 from benchd.web.studies import study_routes
 from benchd.web.turns import Turns
 from benchd.web.undo import undo_routes
@@ -109,6 +110,7 @@ def make_app(
     app.include_router(live_routes(daemon))
     if archive is not None:
         app.include_router(archive_routes(archive))
+    app.include_router(shared_model_routes(SharedModels(daemon, archive is not None)))
     # Given back before the answer is sent: who reads it slowly keeps nobody waiting.
     turns = [Depends(Turns(), scope="function")]
     for routes in (

@@ -108,6 +108,7 @@ def boot_routes(daemon: ServedBench, records: Records, away: str = "") -> APIRou
             ladder=[stage.name for stage in rules.stage],
             usual=usual_times(daemon, machine, rules.name, rules),
             meanings=meanings(rules),
+            model=daemon.runs[machine].part.model,
         )
 
     return routes

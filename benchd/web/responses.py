@@ -8,6 +8,7 @@ from benchd.rom.agree import Agreement
 from benchd.rom.layout import Kind
 from benchd.rom.moves import MapReport
 from benchd.store.study_models import Result
+from benchd.studies.modelview import ModelView
 from benchd.studies.responses import CompareForm
 from benchd.vocabulary.models import Boot, LimitKind, Model, Outcome
 
@@ -33,6 +34,14 @@ class MachineTable(Model):
     ladder: list[str]
     usual: list[Usual]
     meanings: dict[str, str]
+    model: str | None = Field(None, description="what kind of machine it is, where its settings say so")
+
+
+class SharedModel(Model):
+    """A model of machine on all benches, as the archive has it."""
+
+    view: ModelView | None = Field(None, description="null: there is no archive, or `problem` says why")
+    problem: str = ""
 
 
 class RecordCode(Model):

@@ -69,10 +69,12 @@ def test_every_view_of_an_archive_is_read_only(
 ) -> None:
     """Each view comes up, fits the width, and has no button that would change something."""
     stalled = archive.get("/api/boots?outcome=stalled&limit=1")[0]["id"]
+    modelled = archive.get("/api/boots?machine=xt%40corner&limit=1")[0]["id"]
     views = {
         "wall": ("/", ".tile .wall-alert"),
         "boots": ("/boots", ".boot-row .outcome"),
         "boot": (f"/boot/{stalled}", ".care"),
+        "boot of a model": (f"/boot/{modelled}", "#of-model tbody tr:nth-child(3)"),
         "compare": ("/compare?of=T1@corner&of=T3@corner", ".parting"),
         "studies": ("/studies", "main a[href^='/study/']"),
         "models": ("/models", "main a[href='/model/m8088']"),

@@ -67,7 +67,7 @@ MAY_KNOW = {
         "benchd.apart",
         *(
             f"benchd.{room}"
-            for room in ("studies", "inference", "rom", "reporter", "rules", "store", "drawing", "settings")
+            for room in ("studies", "inference", "rom", "reporter", "rules", "store", "drawing", "settings", "worker")
         ),
         *(f"benchd.{part}" for part in ("boots.limits", "boots.deadlines", "watch.watcher", "watch.trace", "capture")),
         *(f"benchd.sinks.{part}" for part in ("base", "metrics", "page_feed")),

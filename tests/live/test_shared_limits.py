@@ -44,7 +44,7 @@ def bench(url: str, own: Store) -> tuple[Clock, SharedLimits, Learner, Any]:
     run: Any = SimpleNamespace(
         name="pc", table=SimpleNamespace(name="t"), part=SimpleNamespace(share_limits=True, model="at-clone-12")
     )
-    shared = SharedLimits(lambda: url, {"pc": run}, lambda name: learner.soon(name), clock)
+    shared = SharedLimits(lambda: url, {"pc": run}, lambda name: learner.at_once(name), clock)
     learner = Learner(own, {"pc": run}, lambda name, limits: None, clock, shared.of)  # type: ignore[arg-type]
     return clock, shared, learner, run
 
@@ -72,6 +72,34 @@ def test_few_own_boots_are_helped_by_those_of_the_model(tmp_path: Path, caplog: 
             put(own, f"o{n}", 1.0, machine="pc")
             learner.saved(own.boot(f"o{n}"))
         assert learner._limits(run)["memory"].benches == 0
+        shared.close()
+        learner.close()
+
+
+def test_news_that_come_while_own_boots_are_read(tmp_path: Path) -> None:
+    """The reading knew nothing of them: it is done again, at once, and so they come into force."""
+    with Store.open(tmp_path / "own.db") as own, Store.open(tmp_path / "archive.db") as archive:
+        for n in range(6):
+            put(archive, f"x{n}@a", 2.0 + n / 10)
+        _, shared, learner, run = bench(str(tmp_path / "archive.db"), own)
+        told: dict[str, Limit] = {}
+        run.learn, run.table.stage = told.update, []
+        read = learner._worker.run
+
+        async def with_news(*job: Any) -> Any:
+            found = await read(*job)
+            learner._worker.run = read  # type: ignore[method-assign]
+            await shared.work()
+            return found
+
+        learner._worker.run = with_news  # type: ignore[method-assign]
+        asyncio.run(learner.work())
+        assert told == {}
+        asyncio.run(learner.work())
+        assert told["memory"].benches == 1
+        told.clear()
+        asyncio.run(learner.work())
+        assert told == {}  # nothing is wanted any more
         shared.close()
         learner.close()
 

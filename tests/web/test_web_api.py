@@ -183,6 +183,7 @@ def test_openapi_describes_every_answer(site: Rig) -> None:
         "/api/trials/{trial_id}": "/api/trials/T1",
         "/api/models": "/api/models",
         "/api/models/{name}": "/api/models/board-a",
+        "/api/models/{name}/shared": "/api/models/board-a/shared",
         "/api/results": "/api/results?trial=T1",
         "/api/log": "/api/log?limit=5",
         "/api/deleted": "/api/deleted",

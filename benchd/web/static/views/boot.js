@@ -3,6 +3,7 @@ import { el, put, shape, svg, told, wire, harmless, short } from "../dom.js";
 import { archived, ask, KINDS, seconds, when, WORDS } from "../talk.js";
 import { bootCare } from "./care.js";
 import { reportImages } from "./measured.js";
+import { ofModel } from "./ofmodel.js";
 import { sayVerdict, verdictsOf } from "./verdicts.js";
 
 const LABEL = 132;
@@ -45,7 +46,7 @@ export async function show(main, { argument }) {
         findings.length ? findings.map((one) => finding(one, boot.machine)) : el("p", { class: "soft" }, "Nothing out of the ordinary."),
         boot.checks.length ? checks(boot.checks) : null,
         boot.measured ? reportImages(boot.measured) : null)),
-    bootCare(page, trials, act));
+    ofModel(page), bootCare(page, trials, act));
   let record = null;
   const draw = () => drawStages(drawing, page, findings, record);
   draw();

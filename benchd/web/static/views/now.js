@@ -121,6 +121,7 @@ class Panel {
     this.codes = el("ol", { class: "codes", "aria-label": "Last codes, newest last" });
     this.lines = el("ol", { class: "lines", "aria-label": "Last console lines" });
     this.links = el("ul", { class: "links", "aria-label": "Links" });
+    this.model = el("p", { class: "soft" });
     this.bench = new Bench(this.name);
     this.findings = el("ul", { class: "small-findings", "aria-label": "Findings" });
     this.node = el("section", { class: "board", "aria-labelledby": id, tabindex: "0" },
@@ -137,7 +138,7 @@ class Panel {
       el("div", { class: "board-rest" },
         el("div", { class: "rest-codes" }, el("h3", {}, "codes"), this.codes, this.findings),
         el("div", { class: "rest-lines" }, el("h3", {}, "console"), this.lines),
-        el("div", { class: "rest-links" }, el("h3", {}, "links"), this.links)));
+        el("div", { class: "rest-links" }, el("h3", {}, "links"), this.links, this.model)));
   }
 
   /** Ask for usual times and meanings again, but not oftener than `TABLE_MS`: a looping machine boots often. */
@@ -148,6 +149,8 @@ class Panel {
     try {
       this.table = await ask(`/api/machines/${encodeURIComponent(this.name)}/table`);
       this.usual = Object.fromEntries(this.table.usual.map((one) => [one.stage, one]));
+      const model = this.table.model;
+      put(this.model, model ? ["model ", wire(model, 64), ": ", el("a", { href: `/model/${encodeURIComponent(model)}` }, "at which code its boots stand")] : null);
       this.drawn.key = "";
       if (this.picture) this.draw();
     } catch { /* asked again with the next boot */ }
