@@ -37,6 +37,8 @@ CALL_S = 15.0
 """How long any one call may take with a server that says nothing at all (stopped, or its network gone)."""
 SETTLED_NS = 1_000_000_000
 """A file that was written this short ago may be written again without looking different."""
+CACHE_KIB = 500
+"""What a connection to a file keeps of it, where SQLite would keep 2,000: the system keeps the file at hand as well."""
 UPGRADE_S = 600.0
 UPGRADE_LOCK = 0x62656E6368  # any constant: whoever upgrades a PostgreSQL store holds this advisory lock
 WRITE_LOCK = UPGRADE_LOCK + 1
@@ -195,6 +197,7 @@ class Database:
         @sa.event.listens_for(engine, "connect")
         def _connected(connection: sqlite3.Connection, record: object) -> None:
             connection.execute("PRAGMA foreign_keys=ON")
+            connection.execute(f"PRAGMA cache_size=-{CACHE_KIB}")
             if read_only:
                 connection.execute("PRAGMA query_only=ON")
             else:
