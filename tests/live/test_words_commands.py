@@ -155,5 +155,5 @@ def test_fit_says_that_no_codes_came(tmp_path: Path) -> None:
     text = [Chunk("console", n * 1_000_000_000, b"line %d\r\n" % n) for n in range(1, 9)]
     path = write(tmp_path / "a.pcapng", text, text=TABLE, links=[LinkInfo("console", "console", "text")])
     said = benchd("rules", "fit", str(path), code=None)
-    rows = said.splitlines()[2:-1]
-    assert rows and all(" no codes " in row and "demo-at286" not in row for row in rows), said
+    rows = said.splitlines()[2:-2]
+    assert len(rows) > 5 and all(" no codes " in row and "demo-at286" not in row for row in rows), said
