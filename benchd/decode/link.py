@@ -180,13 +180,12 @@ class LinkDecoder:
             taken = 0 if self._break_nuls else self._framing.run(data, 0, spread)
             if taken < count:
                 self._bytes(data, taken, spread)
-        elif getattr(record, "link", None) == self._info.name:
+        elif not isinstance(record, Chunk):
             self._event(record, t_ns)
-        elif isinstance(record, Annotation) and record.key == UNREAD:
-            self._framing.drop(UNREAD, t_ns, self._info.latency_ns)
-            self._break_nuls = 0
 
     def _event(self, record: Record, t_ns: int) -> None:
+        if getattr(record, "link", self._info.name) != self._info.name:
+            return
         match record:
             case LinkState():
                 self._state(record, t_ns)
@@ -194,6 +193,9 @@ class LinkDecoder:
                 self._power.lines(record, t_ns)
             case LineFault():
                 self._fault(record, t_ns)
+            case Annotation(key=key) if key == UNREAD:
+                self._framing.drop(UNREAD, t_ns, self._info.latency_ns)
+                self._break_nuls = 0
 
     def _together(self, chunks: Sequence[Chunk], start: int) -> int:
         """Decode chunks from `start` on that came soon after each other; return how many, 0 where there are none."""

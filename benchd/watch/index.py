@@ -282,15 +282,15 @@ class Indexer:
         path, offset, end = place
         if path is not self._path and path != self._path:
             self._to(path)
-        if any(isinstance(record, Annotation) and record.key == UNREAD for record in records):
-            self._state = self._state_at = None  # whoever began here would not see it as it is
+        if any(map(_is_gap, records)):  # whoever began here would not see it as it is
+            self._state = self._state_at = None
         if self._state is not None and self._state_at is None:
             self._state_at = offset
         if self._state_at is not None and self._state_at - (self._stored or 0) >= FAR:
             self._store()
         self._last = offset
         self.told(events)
-        self._weight += sum(RECORD + (len(record.data) if isinstance(record, Chunk) else 0) for record in records)
+        self._weight += sum(map(_weight, records))
         if self._state is None or self._weight >= EVERY:
             self._state, self._state_at, self._weight = freeze(pipeline), end, 0
 
@@ -320,3 +320,11 @@ class Indexer:
             return
         self._file.add_state(self._state_at, self._state)
         self._stored = self._state_at
+
+
+def _is_gap(record: Record) -> bool:
+    return isinstance(record, Annotation) and record.key == UNREAD
+
+
+def _weight(record: Record) -> int:
+    return RECORD + (len(record.data) if isinstance(record, Chunk) else 0)

@@ -27,7 +27,7 @@ Of = Annotated[list[str], Query(alias="of", min_length=1, max_length=GROUPS_MOST
 
 
 def compare_routes(daemon: ServedBench) -> APIRouter:
-    """Return the routes under /api/compare. What compares takes 75 MB, which nothing else needs: it is done apart."""
+    """Return the routes under /api/compare. What compares takes 75 MB, which little else needs: it is done apart."""
     apart = Apart()
     routes = APIRouter(prefix="/api/compare")
 
