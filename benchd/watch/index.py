@@ -288,7 +288,8 @@ class Indexer:
             self._store()
         self._last = offset
         self.told(events)
-        self._weight += sum(RECORD + (len(record.data) if isinstance(record, Chunk) else 0) for record in records)
+        for record in records:
+            self._weight += RECORD + (len(record.data) if isinstance(record, Chunk) else 0)
         if self._state is None or self._weight >= EVERY:
             self._state, self._state_at, self._weight = freeze(pipeline), end, 0
 
