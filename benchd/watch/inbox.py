@@ -35,7 +35,9 @@ TICK_LAG_NS = 50_000_000
 ABSENT_NS = NS // 2
 """Nobody looked for this long: silence in it proves nothing."""
 BATCH, BATCH_BYTES = 256, 4096
-"""What is kept, and what is judged, together: so many records at most, and none beyond so many bytes of data."""
+"""What is kept together: so many records at most, and none beyond so many bytes of data."""
+TURN, TURN_BYTES = 8, 512
+"""The same of what is judged together: boots that come without a pause take long, and others wait meanwhile."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +201,7 @@ class Inbox:
 
     # ------------------------------------------------------------------ the one who judges
 
-    def next_to_judge(self, most: int = BATCH) -> list[Judged]:
+    def next_to_judge(self, most: int = TURN) -> list[Judged]:
         """Remove and return the next records that were kept, all in one file, and their places.
 
         They are to be judged before time is told again.
@@ -207,7 +209,7 @@ class Inbox:
         out: list[Judged] = []
         with self._lock:
             waiting, size = self._to_judge, 0
-            while waiting and len(out) < most and size < BATCH_BYTES and (not out or _same_file(out[-1], waiting[0])):
+            while waiting and len(out) < most and size < TURN_BYTES and (not out or _same_file(out[-1], waiting[0])):
                 out.append(waiting.popleft())
                 record = out[-1][0]
                 if isinstance(record, Chunk):

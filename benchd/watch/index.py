@@ -290,7 +290,8 @@ class Indexer:
             self._store()
         self._last = offset
         self.told(events)
-        self._weight += sum(map(_weight, records))
+        for record in records:
+            self._weight += RECORD + (len(record.data) if isinstance(record, Chunk) else 0)
         if self._state is None or self._weight >= EVERY:
             self._state, self._state_at, self._weight = freeze(pipeline), end, 0
 
@@ -324,7 +325,3 @@ class Indexer:
 
 def _is_gap(record: Record) -> bool:
     return isinstance(record, Annotation) and record.key == UNREAD
-
-
-def _weight(record: Record) -> int:
-    return RECORD + (len(record.data) if isinstance(record, Chunk) else 0)

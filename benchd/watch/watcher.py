@@ -24,7 +24,7 @@ from benchd.settings import LinkPart, MachinePart, link_infos
 from benchd.vocabulary.events import Event
 from benchd.vocabulary.records import Annotation, ClockMark, LinkInfo, Record
 from benchd.vocabulary.times import NS, Anchor
-from benchd.watch.inbox import BATCH, TICK_LAG_NS, Inbox, Rotation
+from benchd.watch.inbox import TICK_LAG_NS, TURN, Inbox, Rotation
 from benchd.watch.index import Indexer, index_here
 from benchd.watch.keeping import Keeping, Writing
 from benchd.watch.pipeline import Pipeline
@@ -152,7 +152,7 @@ class MachineWatcher:
 
     # ------------------------------------------------------------------ records and time
 
-    def judge(self, most: int = BATCH) -> tuple[list[Record], list[Event]]:
+    def judge(self, most: int = TURN) -> tuple[list[Record], list[Event]]:
         """Judge the next records that were kept, `most` at most; return them and what follows from them."""
         waiting = self.inbox.next_to_judge(most)
         if not waiting:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from benchd.capture.keeper import RECORD_BYTES
 from benchd.vocabulary.records import Annotation, Chunk, ClockMark, LinkState, Record
 from benchd.vocabulary.times import NS
@@ -109,3 +111,15 @@ def test_a_file_begins_only_where_nothing_waits() -> None:
     judge(inbox)
     assert inbox.put_if_empty(rotation)
     assert keep(inbox) == [rotation] and judge(inbox) == [] and len(inbox) == 0
+
+
+def test_what_is_judged_at_once_is_little_and_of_one_file() -> None:
+    """Others wait meanwhile: eight records, no more behind 512 bytes, none behind the end of a file."""
+    inbox, one, other = Inbox(), Path("one"), Path("other")
+    sizes = [1] * 10 + [500, 20, 1] + [4096, 4096]
+    items = [Chunk("post", n, bytes(size)) for n, size in enumerate(sizes)]
+    inbox.kept(items, [(one if n < 3 else other, 100 * n, 100 * n + 100) for n in range(len(items))])
+    found = []
+    while judged := inbox.next_to_judge():
+        found.append([len(record.data) for record, _ in judged if isinstance(record, Chunk)])
+    assert found == [[1] * 3, [1] * 7 + [500], [20, 1, 4096], [4096]]
