@@ -16,7 +16,7 @@ import select
 import termios
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from benchd.links import marks
@@ -290,17 +290,14 @@ class LinkReader:
         poll.register(self._wake_r, select.POLLIN)
         looks = port.has_lines or port.counters is not None
         absence, gathering = Absence(self._clock()), Gathering(self._clock(), next(SHIFTS))
-        rest_ns, nothing_came = 0, contextlib.suppress(BlockingIOError)
+        rest_ns = 0
         while not self._stop.is_set():
             data = None
             wait_ms = 0 if rest_ns else WAIT_MS
             asked = self._clock() + wait_ms * 1_000_000
             if answer := poll.poll(wait_ms):
                 # The read asks once more: what had come by the answer may have come long before this instant.
-                asked = self._clock()
-                if answer[0][0] == fd or len(answer) > 1:
-                    with nothing_came:
-                        data = os.read(fd, READ_LIMIT)
+                asked, data = self._clock(), _came(answer, fd)
             t = self._clock()  # with no answer it was asked last when the wait was over, no sooner (poll(2))
             if data == b"":
                 return why_gone(None, self.settings.port)
@@ -436,3 +433,13 @@ class LinkReader:
                 self._hold.deliver(LinkState(self.info.name, t, True, decision.reason, None))
                 self._hold.holding = True
                 port.set_rate(decision.rate)
+
+
+def _came(answer: Sequence[tuple[int, int]], fd: int) -> bytes | None:
+    """Read what came, where the answer of poll(2) is not only that somebody woke the thread."""
+    if answer[0][0] != fd and len(answer) == 1:
+        return None
+    try:
+        return os.read(fd, READ_LIMIT)
+    except BlockingIOError:
+        return None
