@@ -21,7 +21,7 @@ log = logging.getLogger(__name__)
 
 SYNC_S = 0.5
 """Captures are put on disk this often; the promise is 1 s."""
-REST_S = 0.005
+REST_S = 0.002
 """What comes within this time after a batch is kept, and judged, together: waking threads costs more than the rest."""
 GATHER_S = 0.001
 """Several machines' readers that were woken at one instant have all brought what they read by then."""
