@@ -86,7 +86,7 @@ def test_what_may_not_be_read_is_named(bench: Path) -> None:
     (bench / "d").chmod(0o700 if os.geteuid() == 0 else 0)
     code = (
         "import os, sys\nfrom benchd.cli import main\nmain.build()\n"
-        "import benchd.cli.boots, benchd.cli.study, benchd.tomlfile, encodings.idna\n"
+        "import benchd.capture, benchd.cli.boots, benchd.cli.study, benchd.tomlfile, encodings.idna\n"
         "if os.geteuid() == 0:\n    os.setgid(65534); os.setuid(65534)\nsys.argv[0] = 'benchd'; main.main()"
     )
     for words in (["boots"], ["study", "list"]):
