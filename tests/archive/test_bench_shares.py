@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import signal
 import time
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -36,22 +35,6 @@ def other_boot(n: int) -> Boot:
         ended=(started + timedelta(seconds=2)).isoformat(), outcome="finished", stages=stages, codes=4,
         last_stage=STAGES[-1], last_code="60", duration_s=2.0,
     )  # fmt: skip
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    peer = Mosquitto(tmp_path / "broker")
-    peer.start()
-    yield peer
-    peer.stop()
-
-
-@pytest.fixture
-def archive(tmp_path: Path, broker: Mosquitto) -> Iterator[ArchiveProcess]:
-    process = ArchiveProcess(tmp_path / "archive", broker.port, str(tmp_path / "archive.db"))
-    process.start()
-    yield process
-    process.stop()
 
 
 def play(card: PtyLine, codes: bytes) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
@@ -17,22 +16,6 @@ from benchd.archive.database import ArchiveStore
 from benchd.store.database import Database
 
 pytestmark = pytest.mark.peer("mosquitto")
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    peer = Mosquitto(tmp_path / "broker")
-    peer.start()
-    yield peer
-    peer.stop()
-
-
-@pytest.fixture
-def archive(tmp_path: Path, broker: Mosquitto) -> Iterator[ArchiveProcess]:
-    process = ArchiveProcess(tmp_path / "archive", broker.port, str(tmp_path / "archive.db"))
-    process.start()
-    yield process
-    process.stop()
 
 
 def missing(archive: ArchiveProcess) -> int:

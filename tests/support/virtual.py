@@ -41,8 +41,10 @@ class VirtualSelector(selectors.DefaultSelector):
 
 class VirtualLoop(asyncio.SelectorEventLoop):
     def __init__(self, clock: HandClock, busy: Callable[[], bool]) -> None:
-        super().__init__(VirtualSelector(clock, lambda: self._jobs > 0 or busy()))
-        self._clock, self._began_ns, self._jobs = clock, clock.now_ns, 0
+        super().__init__(VirtualSelector(clock, lambda: self.jobs > 0 or busy()))
+        self._clock, self._began_ns = clock, clock.now_ns
+        self.jobs = 0
+        """What threads work at for this loop: the clock stands meanwhile. Those of a `Worker` see `count_workers`."""
 
     def time(self) -> float:
         """Seconds since this loop began: from 2^24 s a float has no nanoseconds, and asyncio's timers spin."""
@@ -51,12 +53,28 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     def run_in_executor(self, executor: Any, func: Callable[..., Any], *args: Any) -> asyncio.Future[Any]:
         """As asyncio's. The clock stands while the thread works."""
         future = super().run_in_executor(executor, func, *args)
-        self._jobs += 1
+        self.jobs += 1
         future.add_done_callback(self._job_done)
         return future
 
     def _job_done(self, future: asyncio.Future[Any]) -> None:
-        self._jobs -= 1
+        self.jobs -= 1
+
+
+def count_workers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the clock of a `VirtualLoop` stand while a `Worker` works for it."""
+    run_job = Worker.run
+
+    async def counted(worker: Worker, job: Callable[..., Any], *args: Any) -> Any:
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, VirtualLoop)
+        loop.jobs += 1
+        try:
+            return await run_job(worker, job, *args)
+        finally:
+            loop.jobs -= 1
+
+    monkeypatch.setattr(Worker, "run", counted)
 
 
 class VirtualBench:
@@ -66,18 +84,8 @@ class VirtualBench:
         self.clock = HandClock(round(now_s * NS))
         self.folder, self.toml = folder, toml
         self.links: dict[str, Source] = {}
-        self._jobs = 0
         self._daemon: Daemon | None = None
-        run_job = Worker.run
-
-        async def counted(worker: Worker, job: Callable[..., Any], *args: Any) -> Any:
-            self._jobs += 1
-            try:
-                return await run_job(worker, job, *args)
-            finally:
-                self._jobs -= 1
-
-        monkeypatch.setattr(Worker, "run", counted)
+        count_workers(monkeypatch)
 
     def _reader(self, info: LinkInfo, link: LinkPart, deliver: Callable[[Record], None]) -> Source:
         source = self.links[info.port] = Source(info, link, deliver)
@@ -85,7 +93,7 @@ class VirtualBench:
 
     def _busy(self) -> bool:
         daemon = self._daemon
-        return self._jobs > 0 or (daemon is not None and any(len(run.inbox) for run in daemon.runs.values()))
+        return daemon is not None and any(len(run.inbox) for run in daemon.runs.values())
 
     def send(self, port: str, data: bytes) -> None:
         source = self.links[port]

@@ -13,13 +13,12 @@ from typing import Any, NamedTuple, Self
 
 import pytest
 from support.pipelines import HandClock
-from support.virtual import VirtualLoop
+from support.virtual import VirtualLoop, count_workers
 
 from benchd.archive import filling, listening, running
 from benchd.archive.subscriber import Delivery
 from benchd.sinks.mqtt import session, sink
 from benchd.vocabulary.times import NS
-from benchd.worker import Worker
 
 
 class Said(NamedTuple):
@@ -37,7 +36,6 @@ class Wire:
         self.loses: Callable[[str, bytes], bool] = lambda topic, payload: False
         self.kept: dict[str, bytes] = {}
         self._ears: list[tuple[Callable[[str], bool], asyncio.Queue[Any]]] = []
-        self._jobs = 0
         wire = self
 
         class Broker:
@@ -91,16 +89,7 @@ class Wire:
         module: ModuleType
         for module in (session, sink, filling, listening, running):
             monkeypatch.setattr(module, "time", clock)
-        run_job = Worker.run
-
-        async def counted(worker: Worker, job: Callable[..., Any], *args: Any) -> Any:
-            self._jobs += 1
-            try:
-                return await run_job(worker, job, *args)
-            finally:
-                self._jobs -= 1
-
-        monkeypatch.setattr(Worker, "run", counted)
+        count_workers(monkeypatch)
 
     def say(self, topic: str, payload: bytes, retain: bool = False) -> None:
         self.said.append(Said(self.clock.now_ns / NS, topic, payload))
@@ -118,17 +107,5 @@ class Wire:
 
     def run(self, story: Callable[[], Awaitable[None]]) -> None:
         """Tell a story on the virtual clock, which stands while a thread works."""
-        wire = self
-
-        class Loop(VirtualLoop):
-            def run_in_executor(self, *args: Any) -> Any:
-                wire._jobs += 1
-                future = super().run_in_executor(*args)
-                future.add_done_callback(wire._done)
-                return future
-
-        with asyncio.Runner(loop_factory=lambda: Loop(self.clock, lambda: self._jobs > 0)) as runner:
+        with asyncio.Runner(loop_factory=lambda: VirtualLoop(self.clock, lambda: False)) as runner:
             runner.run(story())  # type: ignore[arg-type]
-
-    def _done(self, future: object) -> None:
-        self._jobs -= 1
