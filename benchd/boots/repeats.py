@@ -73,8 +73,7 @@ class Sayings:
             return 0  # no text, or one with a line's end in it
         cut = None in all_ends
         for text, own in zip(texts, owns, strict=True):
-            first = own[:1]
-            ends = first + own.lstrip(first)[:1] + own[-1:]  # as `ends_of`
+            ends = ends_of(own)
             if (cut or ends in all_ends or len(text) > GIST_CHARS) and self._may_have(text, own, ends):
                 break
             said.append(text)

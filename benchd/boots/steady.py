@@ -38,7 +38,8 @@ class Steady:
     def __init__(self, machine: BootMachine, matcher: Matcher, lines: Lines) -> None:
         self.machine, self._matcher, self._lines = machine, matcher, lines
         self._judges = matcher.table.table.judges
-        self._least_s = least_quiet(matcher.table)
+        self.least_s = least_quiet(matcher.table)
+        """For `soonest`."""
         self.now_ns = self.clear_ns = 0
         self._ways: dict[tuple[int, int | None, bool], Way] = {}
         self._boot: BootState | None = None
@@ -169,7 +170,7 @@ class Steady:
     def _run_lines(self, boot: BootState, seen: Sequence[Observation], start: int, most_ns: int, shows: bool) -> int:
         after = boot.after and self._follows(boot, by_text=True)
         if after:  # that ends with the first line, and silence means another thing from there on
-            most_ns = min(most_ns, soonest(boot, self._least_s))
+            most_ns = min(most_ns, soonest(boot, self.least_s))
         if seen is not self._seen:
             self._look_through(seen)
         may_fire, spare = self._may_fire, WRONG_LINES - boot.texts - 1

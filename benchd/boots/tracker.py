@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.boots import notices
-from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, least_quiet, silence, soonest
+from benchd.boots.deadlines import FINISH_NS, OFF_NS, SETTLE_NS, Deadline, silence, soonest
 from benchd.boots.effects import apply, tell_loops, tell_slow
 from benchd.boots.lines import Lines
 from benchd.boots.machine import CLOSED, TOUCHED, BootMachine, Trigger
@@ -54,7 +54,6 @@ class BootTracker:
         self.shows = True
         """Whether each code and line is told of; boots are judged the same without."""
         self._floating = 0
-        self._least_s = least_quiet(matcher.table)
         self._lines = Lines()
         self._steady = Steady(self.machine, matcher, self._lines)
         self._first: tuple[str, object] | None = None  # link, and what came first, in a boot that is only recorded
@@ -89,7 +88,7 @@ class BootTracker:
     def use(self, matcher: Matcher) -> None:
         """Judge by another table from now on; only between boots."""
         self.machine.use(matcher)
-        self.matcher, self._least_s = matcher, least_quiet(matcher.table)
+        self.matcher = matcher
         self._steady = Steady(self.machine, matcher, self._lines)
         self._clear_ns = PAST
 
@@ -114,9 +113,7 @@ class BootTracker:
             self._advance(t_ns)
         elif t_ns > self._now:
             self._now = t_ns
-        machine = self.machine
-        out, machine.out = machine.out, []
-        return out
+        return self._take()
 
     def _feed(self, seen: Observation) -> None:
         at_ns = seen.at_ns
@@ -335,7 +332,7 @@ class BootTracker:
         others = [a for a in boot.after if (rules[a[0]].after.text is not None) != by_text]  # type: ignore[union-attr]
         after = others + [(hit.index, t_ns) for hit in hits if hit.role == "stall"]
         if after != boot.after:
-            boot.after, self._clear_ns = after, min(self._clear_ns, soonest(boot, self._least_s))
+            boot.after, self._clear_ns = after, min(self._clear_ns, soonest(boot, self._steady.least_s))
 
     def _show_code(self, seen: Code, known: bool) -> None:
         if not self.shows:

@@ -225,11 +225,6 @@ def stage_events(boots: Iterable[Boot]) -> dict[str, list[Event]]:
     return {boot.id: [Event("line", f"stage {s.name}", s.t) for s in boot.stages] for boot in boots}
 
 
-def compare_named(store: Store, names: Sequence[str]) -> Compared:
-    """Compare the boots or trials of these names, every one with the first."""
-    return compare_groups(store, find_groups(store, names))
-
-
 def compare_groups(store: Store, groups: Sequence[NamedBoots], *, read: bool = True) -> Compared:
     """Compare every group with the first. `read` False leaves the captures alone: stages only."""
     chosen = [replace(group, boots=tuple(evenly(group.boots, READ_MOST))) for group in groups]

@@ -13,7 +13,7 @@ from fastapi.responses import Response
 from benchd.apart import Apart
 from benchd.errors import UsageError
 from benchd.inference.bootlog import BootGroup, stage_order
-from benchd.studies.comparing import NamedBoots, boot_log, compare_named, find_groups
+from benchd.studies.comparing import NamedBoots, boot_log, compare_groups, find_groups
 from benchd.studies.responses import CompareForm
 from benchd.web.responses import ComparedGroup, ComparePage, GroupStage
 
@@ -38,7 +38,7 @@ def compare_routes(daemon: ServedBench) -> APIRouter:
             groups = find_groups(daemon.store, of)
             logs = [_log(group) for group in groups]
             stages = stage_order([boot for group in logs for boot in group.boots])
-            told = apart(compare_named, daemon.store, of) if len(groups) > 1 else None
+            told = apart(compare_groups, daemon.store, groups) if len(groups) > 1 else None
         except UsageError as error:
             raise HTTPException(404, str(error)) from None
         return ComparePage(

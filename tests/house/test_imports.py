@@ -49,16 +49,16 @@ def test_boots_compared_over_http_are_compared_elsewhere(tmp_path: Path) -> None
 from web import rig
 from benchd.apart import Apart
 from benchd.store import Store
-from benchd.studies.comparing import compare_named
+from benchd.studies.comparing import compare_groups, find_groups
 import sys
 with Store.open({str(tmp_path / "b.db")!r}) as store:
     rig.save_many(store, 2)
-    two = [boot.id for boot in store.boots()]
+    two = find_groups(store, [boot.id for boot in store.boots()])
     apart = Apart()
-    told = apart(compare_named, store, two)
+    told = apart(compare_groups, store, two)
     assert not {{"numpy", "scipy"}} & set(sys.modules)
     apart.close()
-    assert told == compare_named(store, two) and told.stages
+    assert told == compare_groups(store, two) and told.stages
 """
     assert "scipy.stats" in modules_after(code, PYTHONPATH=str(ROOT / "tests"))
 
