@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import os
+import runpy
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 
@@ -53,20 +55,22 @@ def test_answers_and_errors_come_back(apart: Apart) -> None:
     assert apart(os.getpid) == pid
 
 
-def test_a_process_that_is_killed_is_told_and_the_next_call_has_another(apart: Apart) -> None:
+def test_a_process_that_is_killed_is_told_and_the_next_call_has_another(apart: Apart, tmp_path: Path) -> None:
     """While it calculates (short memory ends it so) the call fails, in words; while it waits nobody notices."""
     first = apart(os.getpid)
+    begun, work = tmp_path / "begun", tmp_path / "work.py"
+    work.write_text(f"import pathlib, time\npathlib.Path({str(begun)!r}).touch()\ntime.sleep(600)\n")
     told: list[BaseException] = []
 
     def ask() -> None:
         try:
-            apart(time.sleep, 600)
+            apart(runpy.run_path, str(work))
         except ExternalError as error:
             told.append(error)
 
     asking = threading.Thread(target=ask)
     asking.start()
-    until("it calculates", lambda: apart._turn.locked())
+    until("it calculates", begun.exists)
     os.kill(first, 9)
     asking.join(60)
     assert "has ended (signal 9)" in str(told[0])
